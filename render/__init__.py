@@ -1,0 +1,1 @@
+"""Audio and music time: from song.toml and a bounce to forms rendered at matched loudness."""

@@ -1,0 +1,66 @@
+"""Every error that fairhearing raises on purpose, in one file.
+
+    FairhearingError            a message for a person: what was found, where, what was expected, what to do
+    ├── SongError               song.toml, or a name or bar in it
+    │   └── FormError           a form, or a part of one
+    ├── AudioError              an audio file: missing, unreadable, of the wrong kind
+    ├── RenderError             the renders could not be made or do not measure as they must
+    ├── StudyError              the study's folder, or what is (not yet) in it
+    │   ├── LogError            the log could not be read or written
+    │   └── DecisionError       a decision that cannot be taken as asked
+    ├── ListenError             a listen cannot start or go on
+    │   └── DeviceError         no sound device, or it failed
+    ├── AnswersError            an answer file or a packet that cannot be taken in
+    └── RatingsError            a table of ratings that cannot be judged
+
+The file is in `render` because imports run render <- sessions <- listening and reports.
+Only the command line turns these into an exit code.
+"""
+
+
+class FairhearingError(Exception):
+    """The root: its text is one clear message for a person."""
+
+
+class SongError(FairhearingError):
+    """song.toml is not in order."""
+
+
+class FormError(SongError):
+    """A form, or one part of it, is not in order."""
+
+
+class AudioError(FairhearingError):
+    """An audio file is missing, unreadable or not of the kind needed."""
+
+
+class RenderError(FairhearingError):
+    """Renders could not be made, or do not measure as they must."""
+
+
+class StudyError(FairhearingError):
+    """The study's folder is not in order, or lacks what a command needs."""
+
+
+class LogError(StudyError):
+    """The log could not be read or written."""
+
+
+class DecisionError(StudyError):
+    """A decision cannot be taken as asked."""
+
+
+class ListenError(FairhearingError):
+    """A listen cannot start, or cannot go on."""
+
+
+class DeviceError(ListenError):
+    """There is no sound device, or it failed."""
+
+
+class AnswersError(FairhearingError):
+    """An answer file or a packet cannot be taken in."""
+
+
+class RatingsError(FairhearingError):
+    """A table of ratings cannot be judged."""

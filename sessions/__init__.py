@@ -1,0 +1,1 @@
+"""Studies: the folder, the plan of rounds, the log."""
