@@ -1,0 +1,175 @@
+"""The bounce and its stems as sources of samples, and whether the stems add up to the bounce.
+
+`without STEM` is the bounce minus the stem where the stems null against the bounce; else it is the
+sum of the other stems, times the one gain that matches all stems together to the bounce.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from render.errors import AudioError
+from render.forms import Treatment
+from render.song import AudioInfo, Song, audio_info
+
+Audio = NDArray[np.float32]
+
+NULL_DB = -60.0
+WINDOW_S = 0.4
+_FLOOR_DB = -200.0
+
+
+@dataclass(frozen=True)
+class StemFit:
+    """How the sum of all stems compares with the bounce.
+
+    `residual_db`: RMS of bounce minus sum relative to the bounce, over the whole file;
+    `worst_db` the same over the worst 400 ms, which begin at `worst_at_s`;
+    `gain` the constant that matches the sum to the bounce best (least squares).
+    """
+
+    residual_db: float
+    worst_db: float
+    worst_at_s: float
+    gain: float
+
+    @property
+    def nulls(self) -> bool:
+        return self.residual_db <= NULL_DB
+
+    @property
+    def gain_db(self) -> float:
+        return float(20 * np.log10(max(self.gain, 1e-10)))
+
+
+def check_stems(stems: Mapping[str, Path], audio: AudioInfo) -> None:
+    """Refuse stems that are missing or of another rate, length or channel count than the bounce."""
+    for name, path in stems.items():
+        info = audio_info(path)
+        where = f"stems.{name}: {path.name}"
+        if info.sample_rate != audio.sample_rate:
+            raise AudioError(
+                f"{where} has {info.sample_rate} Hz, the bounce {audio.sample_rate} Hz; export it again alike"
+            )
+        if info.frames != audio.frames:
+            longer = "longer" if info.frames > audio.frames else "shorter"
+            raise AudioError(
+                f"{where} is {abs(info.frames - audio.frames)} frames {longer} than the bounce "
+                f"({info.frames} and {audio.frames}); export both from the same start to the same end"
+            )
+        if info.channels not in (1, audio.channels):
+            raise AudioError(
+                f"{where} has {info.channels} channels, the bounce {audio.channels}; export it again alike"
+            )
+
+
+def fit_stems(bounce: Audio, stems: Mapping[str, Path], sample_rate: int) -> StemFit:
+    """Compare the sum of all stems with the bounce, 400 ms at a time."""
+    window = round(WINDOW_S * sample_rate)
+    files = [soundfile.SoundFile(path) for path in stems.values()]
+    cross, own, bounce_power, rest_power = 0.0, 0.0, [], []
+    try:
+        for start in range(0, len(bounce), window):
+            mix = bounce[start : start + window].astype(np.float64)
+            total = sum(_read_exactly(file, len(mix)) for file in files)
+            cross += float(np.vdot(mix, total))
+            own += float(np.vdot(total, total))
+            bounce_power.append(float(np.vdot(mix, mix)))
+            rest_power.append(float(np.vdot(mix - total, mix - total)))
+    finally:
+        for file in files:
+            file.close()
+    mean = sum(bounce_power) / max(len(bounce_power), 1)
+    worst = int(np.argmax(rest_power))
+    return StemFit(
+        residual_db=_ratio_db(sum(rest_power), sum(bounce_power)),
+        worst_db=_ratio_db(rest_power[worst], mean),
+        worst_at_s=worst * window / sample_rate,
+        gain=cross / own if own > 0 else 1.0,
+    )
+
+
+class Mixes:
+    """The song's samples under any treatment; the bounce is in memory, stems are read as needed."""
+
+    def __init__(self, song: Song, bounce: Audio, fit: StemFit | None) -> None:
+        self.bounce = bounce
+        self.frames, self.channels = bounce.shape
+        self._paths = song.stems
+        self._fit = fit
+        self._files: dict[str, soundfile.SoundFile] = {}
+
+    def read(self, treatment: Treatment, start: int, stop: int) -> Audio:
+        """Frames [start, stop): (frames, channels) float32; of the bounce itself a view, not a copy."""
+        if treatment.mode == "all":
+            return self.bounce[start:stop]
+        assert self._fit is not None, "a treatment needs stems, and their fit is found when they are checked"
+        if treatment.mode == "without" and self._fit.nulls:
+            return self.bounce[start:stop] - self._sum(treatment.stems, start, stop)
+        kept = [s for s in self._paths if (s in treatment.stems) == (treatment.mode == "only")]
+        gain = 1.0 if self._fit.nulls else self._fit.gain
+        return (self._sum(kept, start, stop) * np.float32(gain)).astype(np.float32)
+
+    def how(self, treatment: Treatment) -> str:
+        """How a treatment is made, for the content hash: its words, and the gain where stems are summed."""
+        if self._fit is None or self._fit.nulls:
+            return str(treatment)
+        return f"{treatment} x {self._fit.gain:.6f}"
+
+    def close(self) -> None:
+        for file in self._files.values():
+            file.close()
+        self._files.clear()
+
+    def _sum(self, names: Sequence[str], start: int, stop: int) -> Audio:
+        total = np.zeros((stop - start, self.channels), np.float32)
+        for name in names:
+            file = self._files.setdefault(name, soundfile.SoundFile(self._paths[name]))
+            file.seek(start)
+            total += _read_exactly(file, stop - start)
+        return total
+
+
+def read_audio(path: Path, block_frames: int = 1 << 20) -> Audio:
+    """A whole file as (frames, channels) float32; samples over full scale are kept.
+
+    Raises:
+        AudioError: unreadable, cut short, or holding a NaN or an infinity (with its place).
+    """
+    info = audio_info(path)
+    out = np.empty((info.frames, info.channels), np.float32)
+    try:
+        with soundfile.SoundFile(path) as file:
+            got = len(file.read(dtype="float32", always_2d=True, out=out))
+    except (soundfile.LibsndfileError, OSError, RuntimeError):
+        raise AudioError(f"{path} cannot be decoded to its end; export it again") from None
+    if got < info.frames:
+        raise AudioError(f"{path} ends after {got} of {info.frames} frames; export it again")
+    for start in range(0, len(out), block_frames):
+        block = out[start : start + block_frames]
+        if not np.isfinite(block.sum(dtype=np.float64)):
+            frame = start + int(np.argmin(np.isfinite(block).all(axis=1)))
+            raise AudioError(
+                f"{path} holds a sample that is no number at {frame / info.sample_rate:.3f} s "
+                f"(frame {frame}); bounce it again and look for a faulty effect there"
+            )
+    return out
+
+
+def _read_exactly(file: soundfile.SoundFile, frames: int) -> Audio:
+    block: Audio = file.read(frames, dtype="float32", always_2d=True)
+    if len(block) < frames:
+        raise AudioError(f"{file.name} ends early; export it again")
+    return block
+
+
+def _ratio_db(power: float, reference: float) -> float:
+    if power <= 0 or reference <= 0:
+        return _FLOOR_DB if power <= 0 else float("inf")
+    return max(float(10 * np.log10(power / reference)), _FLOOR_DB)
