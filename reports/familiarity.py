@@ -1,0 +1,332 @@
+"""The model of the verdict: which form is best once all are equally familiar. numpy only.
+
+    rating = level(listener, round, sitting) + q[form] + dev[listener, form] + pos[position]
+             + car[form heard just before] - gap[form] * exp(-exposure / tau) + noise
+
+`level` has a flat prior and is removed exactly by centring every column within its group; the noise
+variance has a scaled inverse chi-square prior and is integrated out; the prior spreads of the effects (in
+units of the noise) and tau are integrated over a grid. Everything else is linear and Gaussian, so every
+grid point has a closed form.
+
+The deviations of one listener touch nobody else's, so the normal equations are an arrow: the listeners'
+blocks are eliminated one by one, exactly, and the grid is solved on the few shared columns alone. The work
+on the grid therefore does not grow with the number of listeners.
+
+Shapes: n ratings, L listeners, F forms, K shared columns, G grid points, m sets of ratings.
+"""
+
+import itertools
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats: TypeAlias = NDArray[np.float64]
+Ints: TypeAlias = NDArray[np.int64]
+Weighted: TypeAlias = tuple[tuple[float, float], ...]
+
+NEGLIGIBLE = 1e-7  # grid points of less weight than this are left out of draws
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What is believed before the first rating. Spreads are in units of the noise SD; (value, weight) pairs.
+
+    `tau` counts listens; 0 stands for "familiarity does not matter". `gap_mean` is in rating points: a form
+    never heard is expected to be rated that much below its settled value.
+    """
+
+    q: Weighted = ((0.05, 0.15), (0.15, 0.15), (0.3, 0.25), (0.6, 0.25), (1.0, 0.15), (1.6, 0.05))
+    dev: Weighted = ((0.05, 0.2), (0.25, 0.3), (0.5, 0.3), (1.0, 0.2))
+    own_gap: Weighted = ((0.3, 0.6), (1.0, 0.4))
+    common_gap: Weighted = ((0.7, 1.0),)
+    tau: Weighted = ((0.0, 0.15), (1.0, 0.2), (1.75, 0.25), (3.0, 0.25), (5.0, 0.15))
+    position: float = 0.25
+    carry_over: float = 0.20
+    gap_mean: float = 5.0
+    noise_df: float = 6.0
+    noise_sd: float = 10.0
+
+
+@dataclass(frozen=True)
+class Observations:
+    """Ratings as arrays, one entry a rated listen; all integer codes start at 0.
+
+    `previous` is -1 where nothing (or nobody knows what) was heard just before; `exposure` is how often this
+    listener had heard this form before this listen, prior listens included.
+    """
+
+    rating: Floats  # (n,)
+    listener: Ints  # (n,)
+    form: Ints
+    group: Ints  # one code for each (listener, round, sitting)
+    position: Ints
+    previous: Ints
+    exposure: Floats
+    listeners: int
+    forms: int
+
+    def __len__(self) -> int:
+        return len(self.rating)
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Where the shared effects lie among the K columns."""
+
+    q: slice
+    position: slice
+    carry_over: slice
+    own_gap: slice
+    common_gap: slice
+    count: int
+
+    @staticmethod
+    def of(forms: int, positions: int) -> "Columns":
+        edges = np.cumsum([0, forms, positions, forms, forms, 1]).tolist()
+        q, position, carry_over, own, common = (slice(a, b) for a, b in itertools.pairwise(edges))
+        return Columns(q, position, carry_over, own, common, edges[-1])
+
+
+def centred(values: Floats, group: Ints) -> Floats:
+    """`values` (n, ...) minus the mean of each group: what is left when every group has its own level."""
+    size = np.bincount(group)
+    order = np.argsort(group, kind="stable")
+    starts = np.concatenate([[0], np.cumsum(size)[:-1]])
+    sums = np.add.reduceat(values[order], starts[size > 0], axis=0)
+    means = np.zeros((len(size), *values.shape[1:]))
+    means[size > 0] = sums / size[size > 0].reshape(-1, *[1] * (values.ndim - 1))
+    return np.asarray(values - means[group], dtype=np.float64)
+
+
+def _one_hot(codes: Ints, count: int) -> Floats:
+    return np.asarray(codes[:, None] == np.arange(count), dtype=np.float64)
+
+
+def shared_columns(seen: Observations, tau: float) -> tuple[Floats, Columns]:
+    """The uncentred design (n, K) of the shared effects, and where each effect's columns are."""
+    positions = int(seen.position.max()) + 1 if len(seen) else 0
+    where = Columns.of(seen.forms, positions)
+    novelty = np.exp(-seen.exposure / tau) if tau > 0 else np.zeros(len(seen))
+    form = _one_hot(seen.form, seen.forms)
+    design = np.empty((len(seen), where.count))
+    design[:, where.q] = form
+    design[:, where.position] = _one_hot(seen.position, positions)
+    design[:, where.carry_over] = _one_hot(seen.previous, seen.forms)
+    design[:, where.own_gap] = -form * novelty[:, None]
+    design[:, where.common_gap] = -novelty[:, None]
+    return design, where
+
+
+@dataclass(frozen=True)
+class _Listeners:
+    """The listeners' blocks for one tau, turned into the eigenvectors of their Gram matrices.
+
+    `turn` (L, F, F), `roots` (L, F); `cross` (L, F, K) and `answer` (L, F, m) are the products of a
+    listener's own columns with the shared columns and with the ratings, in that basis.
+    """
+
+    turn: Floats
+    roots: Floats
+    cross: Floats
+    answer: Floats
+
+
+@dataclass(frozen=True)
+class _Equations:
+    """Normal equations of the shared columns for one (tau, dev): the listeners' deviations eliminated."""
+
+    gram: Floats  # (K, K)
+    right: Floats  # (K, m)
+    square: Floats  # (m,)
+    log_det: float
+    listeners: _Listeners
+    spread: Floats  # (L, F): prior variance left along each eigenvector, in units of the noise variance
+    log_prior: float
+    tau: float
+
+
+def _equations(seen: Observations, ratings: Floats, prior: Prior) -> Iterable[_Equations]:
+    """One set of equations for each (tau, dev). `ratings` is (n, m)."""
+    block = seen.listener * seen.forms + seen.form
+    cells = (seen.listeners, seen.forms)
+    turn = roots = None
+    for tau, tau_weight in prior.tau:
+        design, where = shared_columns(seen, tau)
+        # the expected gap is moved to the left side, so that every effect has prior mean 0
+        moved = ratings - prior.gap_mean * design[:, where.common_gap]
+        both = centred(np.hstack([design, moved]), seen.group)
+        gram = both.T @ both
+        sums = _sums(both, block, cells[0] * cells[1]).reshape(*cells, -1)
+        if turn is None or roots is None:  # a listener's own columns do not depend on tau
+            own = (sums[..., where.q] + np.swapaxes(sums[..., where.q], 1, 2)) / 2
+            roots, turn = np.linalg.eigh(own)
+            roots = np.maximum(roots, 0.0)
+        turned = np.swapaxes(turn, 1, 2) @ sums
+        blocks = _Listeners(turn, roots, turned[..., : where.count], turned[..., where.count :])
+        flat = turned.reshape(cells[0] * cells[1], -1)
+        for dev, dev_weight in prior.dev:
+            spread = dev**2 / (1 + dev**2 * roots)
+            rest = gram - flat.T @ (spread.reshape(-1, 1) * flat)
+            k = where.count
+            yield _Equations(
+                gram=rest[:k, :k],
+                right=rest[:k, k:],
+                square=np.diagonal(rest)[k:],
+                log_det=float(np.log1p(dev**2 * roots).sum()),
+                listeners=blocks,
+                spread=spread,
+                log_prior=float(np.log(tau_weight * dev_weight)),
+                tau=tau,
+            )
+
+
+def _sums(values: Floats, codes: Ints, count: int) -> Floats:
+    """Sums of the rows of `values` (n, k) that share a code: (count, k)."""
+    total = np.zeros((count, values.shape[1]))
+    if len(codes):
+        order = np.argsort(codes, kind="stable")
+        found, starts = np.unique(codes[order], return_index=True)
+        total[found] = np.add.reduceat(values[order], starts, axis=0)
+    return total
+
+
+def _spreads(prior: Prior, where: Columns) -> tuple[Floats, Floats]:
+    """Prior SDs of the shared columns at each inner grid point (I, K), and the log prior weights (I,)."""
+    rows, weights = [], []
+    for q, wq in prior.q:
+        for own, wo in prior.own_gap:
+            for common, wc in prior.common_gap:
+                row = np.empty(where.count)
+                row[where.q], row[where.position], row[where.carry_over] = q, prior.position, prior.carry_over
+                row[where.own_gap], row[where.common_gap] = own, common
+                rows.append(row)
+                weights.append(np.log(wq * wo * wc))
+    return np.array(rows), np.array(weights)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """The posterior, as a mixture over the grid; see `targets` for what to ask of it.
+
+    weight (G, m); mean (G, K, m) and cover (G, K, K; in units of the noise variance) of the shared effects;
+    scale (G, m) is the noise variance at each point, with `df` degrees of freedom.
+    """
+
+    weight: Floats
+    mean: Floats
+    cover: Floats
+    scale: Floats
+    df: float
+    where: Columns
+    tau: Floats  # (G,)
+    forms: int
+    inner: int  # grid points for each (tau, dev)
+    gap_mean: float  # rating points that `mean` of the common gap leaves out
+    outer: tuple[_Equations, ...] = field(repr=False)
+
+    def noise_sd(self, which: int = 0) -> float:
+        """The expected noise SD, in rating points."""
+        return float(np.sqrt(self.weight[:, which] @ self.scale[:, which]))
+
+
+def fit(seen: Observations, prior: Prior, ratings: Floats | None = None) -> Fit:
+    """The posterior of the shared effects given `seen`; `ratings` (n, m) replaces its own, m sets at once."""
+    columns = seen.rating[:, None] if ratings is None else ratings
+    groups = len(np.unique(seen.group))
+    df = prior.noise_df + len(seen) - groups
+    where = shared_columns(seen, 0.0)[1]
+    spreads, log_inner = _spreads(prior, where)
+    outer = tuple(_equations(seen, columns, prior))
+    gram = np.stack([e.gram for e in outer])[:, None]
+    system = spreads[:, :, None] * gram * spreads[:, None, :]
+    system[..., np.arange(where.count), np.arange(where.count)] += 1.0
+    lower = np.linalg.cholesky(system)
+    inverse = np.linalg.inv(lower) * spreads[:, None, :]  # (outer, inner, K, K): L^-1 S
+    half = inverse @ np.stack([e.right for e in outer])[:, None]
+    left = np.stack([e.square for e in outer])[:, None] - (half**2).sum(-2)
+    left = prior.noise_df * prior.noise_sd**2 + np.maximum(left, 0.0)
+    log_weight = (
+        np.array([e.log_prior - e.log_det / 2 for e in outer])[:, None, None]
+        + log_inner[:, None]
+        - np.log(np.diagonal(lower, axis1=-2, axis2=-1)).sum(-1)[..., None]
+        - df / 2 * np.log(left)
+    ).reshape(-1, columns.shape[1])
+    weight = np.exp(log_weight - log_weight.max(0))
+    flip = np.swapaxes(inverse, -1, -2)
+    return Fit(
+        weight=weight / weight.sum(0),
+        mean=(flip @ half).reshape(-1, where.count, columns.shape[1]),
+        cover=(flip @ inverse).reshape(-1, where.count, where.count),
+        scale=left.reshape(-1, columns.shape[1]) / df,
+        df=df,
+        where=where,
+        tau=np.repeat([e.tau for e in outer], len(spreads)),
+        forms=seen.forms,
+        inner=len(spreads),
+        gap_mean=prior.gap_mean,
+        outer=outer,
+    )
+
+
+@dataclass(frozen=True)
+class Mixture:
+    """A mixture of t distributions of the forms' settled effects, in rating points.
+
+    weight (G,), mean (G, F), cover (G, F, F), all with `df` degrees of freedom.
+    """
+
+    weight: Floats
+    mean: Floats
+    cover: Floats
+    df: float
+
+    def draws(self, count: int, seed: int) -> Floats:
+        """(count, F) draws; each grid point gets its share of them to the nearest draw."""
+        rng = np.random.default_rng(seed)
+        normal = rng.standard_normal((count, self.mean.shape[1]))
+        stretch = np.sqrt(self.df / rng.chisquare(self.df, count))
+        edges = np.cumsum(self.weight) * count / self.weight.sum()
+        point = np.minimum(np.searchsorted(edges, np.arange(count) + 0.5), len(edges) - 1)
+        root = np.linalg.cholesky(self.cover + 1e-12 * np.eye(self.mean.shape[1]))
+        steps = np.einsum("nij,nj->ni", root[point], normal)
+        return np.asarray(self.mean[point] + stretch[:, None] * steps, dtype=np.float64)
+
+    def moments(self) -> tuple[Floats, Floats]:
+        """Mean (F,) and covariance (F, F) of the whole mixture."""
+        weight = self.weight / self.weight.sum()
+        mean = weight @ self.mean
+        off = self.mean - mean
+        inflate = self.df / max(self.df - 2, 1.0)
+        cover = np.einsum("g,gij->ij", weight, self.cover) * inflate
+        return mean, cover + np.einsum("g,gi,gj->ij", weight, off, off)
+
+
+def targets(found: Fit, listeners: Floats | None, which: int = 0) -> Mixture:
+    """The settled effects of the forms for the listeners weighted by `listeners` (L,), summing to 1.
+
+    With None: for people like them, i.e. without these listeners' own deviations.
+    """
+    keep = np.flatnonzero(found.weight[:, which] > NEGLIGIBLE)
+    q, forms = found.where.q, found.forms
+    mean, cover = found.mean[keep, :, which], found.cover[keep]
+    take = np.zeros((len(found.outer), forms, found.where.count))
+    take[:, :, q] = np.eye(forms)
+    shift, extra = np.zeros((len(found.outer), forms)), np.zeros((len(found.outer), forms, forms))
+    if listeners is not None:
+        for i, equations in enumerate(found.outer):
+            b = equations.listeners
+            pull = np.einsum("l,lij,lj->lij", listeners, b.turn, equations.spread)
+            take[i] -= np.einsum("lij,ljk->ik", pull, b.cross)
+            shift[i] = np.einsum("lij,lj->i", pull, b.answer[..., which])
+            extra[i] = np.einsum("l,lij,lkj->ik", listeners, pull, b.turn)
+    at = keep // found.inner
+    turned = take[at] @ cover @ np.swapaxes(take[at], 1, 2) + extra[at]
+    return Mixture(
+        weight=found.weight[keep, which],
+        mean=np.einsum("gfk,gk->gf", take[at], mean) + shift[at],
+        cover=turned * found.scale[keep, which, None, None],
+        df=found.df,
+    )

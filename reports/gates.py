@@ -1,0 +1,89 @@
+"""The four states of a verdict and the gates that lead to them: numbers in, state out."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from reports.familiarity import Floats
+
+CLEAR, LEANING, EVEN, LISTEN = "clear", "leaning", "even", "keep listening"
+
+
+@dataclass(frozen=True)
+class Rules:
+    """The gates. Chances are 0-1, losses are rating points, counts are per listener."""
+
+    clear_chance: float = 0.90
+    late_clear_chance: float = 0.95
+    late_after_round: int = 12
+    leaning_chance: float = 0.80
+    bearable_loss: float = 2.0
+    clear_listens: int = 5
+    clear_days: int = 3
+    leaning_listens: int = 3
+
+
+@dataclass(frozen=True)
+class Chances:
+    """What the draws say about each form: (F,) chance of being best, and expected loss of choosing it."""
+
+    best: Floats
+    loss: Floats
+
+    @staticmethod
+    def of(draws: Floats) -> "Chances":
+        """From (N, F) draws of the settled effects; an exact tie is shared evenly."""
+        top = draws.max(1, keepdims=True)
+        wins = draws == top
+        return Chances((wins / wins.sum(1, keepdims=True)).mean(0), (top - draws).mean(0))
+
+    @property
+    def order(self) -> list[int]:
+        """Form codes, the least expected loss first (ties: the likelier one, then the lower code)."""
+        return sorted(range(len(self.loss)), key=lambda f: (self.loss[f], -self.best[f], f))
+
+
+@dataclass(frozen=True)
+class Heard:
+    """How much the listeners have heard: fewest listens of any form, and days, of each listener."""
+
+    names: Sequence[str]
+    listens: Sequence[int]
+    days: Sequence[int]
+    rounds: int  # the most rounds that any listener has done
+
+    def enough(self, listens: int, days: int = 0) -> bool:
+        """At least half of the listeners have heard every form `listens` times over `days` days."""
+        met = len(self.names) - len(self.behind(listens, days))
+        return met > 0 and 2 * met >= len(self.names)
+
+    def behind(self, listens: int, days: int = 0) -> tuple[str, ...]:
+        """The listeners who have not."""
+        each = zip(self.names, self.listens, self.days, strict=True)
+        return tuple(name for name, n, d in each if n < listens or d < days)
+
+
+def state_of(chances: Chances, heard: Heard, rules: Rules) -> str:
+    """The state, tested in the order clear, even, leaning, keep listening."""
+    order = chances.order
+    leader = order[0]
+    late = heard.rounds > rules.late_after_round
+    needed = rules.late_clear_chance if late else rules.clear_chance
+    if (
+        chances.best[leader] >= needed
+        and chances.loss[leader] <= rules.bearable_loss
+        and heard.enough(rules.clear_listens, rules.clear_days)
+    ):
+        return CLEAR
+    if len(order) > 1 and chances.loss[order[1]] <= rules.bearable_loss and heard.enough(rules.clear_listens):
+        return EVEN
+    if chances.best[leader] >= rules.leaning_chance and heard.enough(rules.leaning_listens):
+        return LEANING
+    return LISTEN
+
+
+def settled_interval(draws: Floats, share: float = 0.90) -> tuple[Floats, Floats]:
+    """(F,) lower and upper ends of the central intervals that hold `share` of the (N, F) draws."""
+    low, high = np.quantile(draws, [(1 - share) / 2, (1 + share) / 2], axis=0)
+    return low, high

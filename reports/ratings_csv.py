@@ -1,0 +1,213 @@
+"""A CSV of ratings, from paper sheets or another study, to a checked table.
+
+Columns: listener, day (ISO date or whole number), round, position (1 = heard first), form, rating (0-100);
+optionally listen, sitting, exposure, prior_listens. A comma, semicolon or tab separates them; a decimal
+comma is understood where a comma does not separate columns. Every error names its line.
+"""
+
+import csv
+import difflib
+import io
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import pandas as pd
+
+from render.errors import RatingsError
+
+REQUIRED = ("listener", "day", "round", "position", "form", "rating")
+OPTIONAL = ("listen", "sitting", "exposure", "prior_listens")
+
+
+@dataclass(frozen=True)
+class _Cell:
+    """One value and where it stands, for messages."""
+
+    text: str
+    column: str
+    place: str  # "ratings.csv, line 7"
+
+    def wrong(self, expected: str) -> RatingsError:
+        found = f'"{self.text}"' if self.text else "nothing"
+        return RatingsError(
+            f"{self.place}: {self.column} is {found}; expected {expected}. Correct that line."
+        )
+
+    def number(self, expected: str, low: float, high: float = math.inf) -> float:
+        try:
+            value = float(self.text)
+        except ValueError:
+            raise self.wrong(expected) from None
+        if not (low <= value <= high) or math.isinf(value):
+            raise self.wrong(expected)
+        return value
+
+    def whole(self, low: int) -> int:
+        value = self.number(f"a whole number from {low}", low)
+        if value != int(value):
+            raise self.wrong(f"a whole number from {low}")
+        return int(value)
+
+    def name(self) -> str:
+        if not self.text:
+            raise self.wrong("a name")
+        return self.text
+
+    def day(self) -> str:
+        try:
+            return date.fromisoformat(self.text).isoformat()
+        except ValueError:
+            pass
+        try:
+            return str(int(self.text))
+        except ValueError:
+            raise self.wrong("a date such as 2025-03-14, or a whole number") from None
+
+
+_READERS: dict[str, Callable[[_Cell], object]] = {
+    "listener": _Cell.name,
+    "day": _Cell.day,
+    "round": lambda cell: cell.whole(1),
+    "position": lambda cell: cell.whole(1),
+    "form": _Cell.name,
+    "rating": lambda cell: cell.number("a number from 0 to 100", 0, 100),
+    "listen": lambda cell: cell.whole(1),
+    "sitting": lambda cell: cell.text,
+    "exposure": lambda cell: cell.number("a number from 0", 0),
+    "prior_listens": lambda cell: cell.number("a number from 0", 0),
+}
+
+
+def read_ratings(path: Path | str) -> tuple[pd.DataFrame, list[str]]:
+    """The ratings in the CSV file `path` and warnings about what had to be assumed.
+
+    One row a rated listen, in the file's order, with the columns of `REQUIRED`, `prior_listens`, and those of
+    the other optional ones that the file has (an empty listen or exposure is NaN: it will be counted).
+    Raises RatingsError, naming the line, when the file cannot be judged.
+    """
+    path = Path(path)
+    delimiter, records = _records(path)
+    header = [name.strip().lower().replace(" ", "_") for name in records[0][1]]
+    warnings = _check_header(path, header)
+    decimal_comma = delimiter != ","
+    rows: list[dict[str, object]] = []
+    lines: list[int] = []
+    for line, values in records[1:]:
+        place = f"{path.name}, line {line}"
+        if len(values) > len(header) and any(value.strip() for value in values[len(header) :]):
+            raise RatingsError(
+                f"{place}: {len(values)} values, but the header names {len(header)} columns. "
+                "Put a name that contains the separator in quotation marks."
+            )
+        texts = dict(zip(header, [value.strip() for value in values], strict=False))
+        rows.append(_row(texts, place, decimal_comma))
+        lines.append(line)
+    table = pd.DataFrame(rows)
+    _check_duplicates(table, lines, path)
+    warnings += _settle_prior_listens(table, lines, path)
+    return table, warnings
+
+
+def _records(path: Path) -> tuple[str, list[tuple[int, list[str]]]]:
+    """The separator, and (line number, values) of each record that is not blank."""
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise RatingsError(f"{path}: cannot be read ({error.strerror}). Check the path.") from error
+    except UnicodeDecodeError as error:
+        raise RatingsError(f"{path}: is not UTF-8 text. Save it again as CSV in UTF-8.") from error
+    first = text.split("\n", 1)[0]
+    delimiter = max(",;\t", key=first.count)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    try:
+        records = [(reader.line_num, values) for values in reader if any(value.strip() for value in values)]
+    except csv.Error as error:
+        raise RatingsError(
+            f"{path.name}, line {reader.line_num}: {error}. Save the file again as CSV."
+        ) from error
+    if len(records) < 2:
+        raise RatingsError(
+            f"{path.name}: holds no ratings; expected a header line ({', '.join(REQUIRED)}) "
+            "and one line a rating."
+        )
+    return delimiter, records
+
+
+def _check_header(path: Path, header: list[str]) -> list[str]:
+    missing = [name for name in REQUIRED if name not in header]
+    twice = sorted({name for name in header if name and header.count(name) > 1})
+    if missing or twice:
+        what = (
+            f"lacks the column {', '.join(missing)}"
+            if missing
+            else f"has the column {', '.join(twice)} twice"
+        )
+        raise RatingsError(
+            f"{path.name}, line 1: the header {what}; found {', '.join(filter(None, header))}. "
+            f"Expected {', '.join(REQUIRED)}, and optionally {', '.join(OPTIONAL)}."
+        )
+    warnings = []
+    for name in header:
+        if name and name not in REQUIRED + OPTIONAL:
+            near = difflib.get_close_matches(name, OPTIONAL, 1)
+            hint = f'; did you mean "{near[0]}"?' if near else ""
+            warnings.append(f'The column "{name}" is not used{hint}')
+    return warnings
+
+
+def _row(texts: dict[str, str], place: str, decimal_comma: bool) -> dict[str, object]:
+    row: dict[str, object] = {}
+    for column, read in _READERS.items():
+        if column not in texts and column in OPTIONAL:
+            continue
+        text = texts.get(column, "")
+        if decimal_comma and column in ("rating", "exposure", "prior_listens"):
+            text = text.replace(",", ".")
+        if not text and column in ("listen", "exposure", "prior_listens"):
+            row[column] = math.nan
+        else:
+            row[column] = read(_Cell(text, column, place))
+    return row
+
+
+def _check_duplicates(table: pd.DataFrame, lines: list[int], path: Path) -> None:
+    key = ["listener", "round", "form"]
+    again = table.duplicated(key)
+    if again.any():
+        second = int(again.to_numpy().argmax())
+        row = table.iloc[second]
+        same = (table[key] == row[key]).all(axis=1).to_numpy()
+        raise RatingsError(
+            f'{path.name}, line {lines[second]}: {row["listener"]} already rated "{row["form"]}" in round '
+            f"{row['round']}, on line {lines[int(same.argmax())]}; expected one rating for each listener, "
+            "round and form. Keep the one that counts."
+        )
+
+
+def _settle_prior_listens(table: pd.DataFrame, lines: list[int], path: Path) -> list[str]:
+    """Fills `prior_listens` for each listener and form; says where 0 had to be assumed."""
+    if "prior_listens" not in table:
+        table["prior_listens"] = 0.0
+        return [
+            "There is no column prior_listens: taken as 0, as if nobody had known any form before. If "
+            "somebody knew one well, say how often they had heard it, or its head start counts as merit."
+        ]
+    pairs = table.groupby(["listener", "form"])["prior_listens"]
+    low, high = pairs.transform("min"), pairs.transform("max")
+    differs = ((low != high) & low.notna()).to_numpy()
+    if differs.any():
+        at = int(differs.argmax())
+        row = table.iloc[at]
+        raise RatingsError(
+            f'{path.name}, line {lines[at]}: prior_listens of {row["listener"]} for "{row["form"]}" is '
+            f"both {low.iloc[at]:g} and {high.iloc[at]:g}; expected one number: the listens before the first round."
+        )
+    empty = table.loc[high.isna(), ["listener", "form"]].drop_duplicates()
+    table["prior_listens"] = high.fillna(0.0)
+    return [
+        f'prior_listens is empty for {name} and "{form}": taken as 0.'
+        for name, form in sorted(empty.itertuples(index=False, name=None))
+    ]

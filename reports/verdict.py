@@ -1,0 +1,232 @@
+"""The verdict: which form wins once all are equally familiar, and how sure that is."""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from render.errors import RatingsError
+from reports import gates, words
+from reports.familiarity import Floats, targets
+from reports.gates import Chances, Heard, Rules, settled_interval, state_of
+from reports.observe import mean_weights, observations, tidy
+from reports.reading import SEED, Reading, level, read
+
+
+@dataclass(frozen=True)
+class Panel:
+    """Who judges what: names in a fixed order. `silent` and `unheard` have no ratings yet."""
+
+    listeners: tuple[str, ...]  # with ratings
+    forms: tuple[str, ...]  # every form of the model, retired ones last
+    candidates: tuple[str, ...]
+    silent: tuple[str, ...]
+    unheard: tuple[str, ...]
+    retired: tuple[str, ...]
+    weights: Floats = field(repr=False)
+
+
+@dataclass(frozen=True)
+class Settled:
+    """A settled rating, 0-100, with the ends of its 90 % interval."""
+
+    mean: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """All that a reading says. Mappings are by form, best first; losses are rating points."""
+
+    state: str
+    best: str  # the form with the least expected loss, whatever the state
+    p_best: dict[str, float]
+    expected_loss: dict[str, float]
+    settled: dict[str, Settled]
+    order: tuple[str, ...]
+    listens: dict[str, int]
+    days: int
+    rounds: int
+    sentence: str
+    risk: str  # what choosing the best form now would risk
+    behind: tuple[str, ...]  # listeners who have not heard enough for a clear verdict
+    notes: tuple[str, ...]  # what the reader must know beside the sentence
+    p_best_people_like_them: dict[str, float] | None  # None with one listener
+    noise_sd: float
+    panel: Panel = field(repr=False)
+    reading: Reading = field(repr=False)
+    sensitivity: tuple[dict[str, object], ...] = ()
+    vote: dict[str, object] = field(default_factory=dict)
+
+    @property
+    def form(self) -> str | None:
+        """The form that the verdict names: none unless clear or leaning."""
+        return self.best if self.state in (gates.CLEAR, gates.LEANING) else None
+
+    @property
+    def sealed(self) -> str:
+        """The state in one sentence, without any name."""
+        return words.SEALED[self.state]
+
+    def as_json(self, *, sealed: bool = False) -> dict[str, object]:
+        """What `verdict --json` prints; sealed, nothing but the state."""
+        if sealed:
+            return {"state": self.state, "sentence": self.sealed}
+        return {
+            "state": self.state,
+            "form": self.form,
+            "p_best": _rounded(self.p_best, 4),
+            "expected_loss": _rounded(self.expected_loss, 3),
+            "settled": {
+                form: {"mean": round(s.mean, 2), "low": round(s.low, 2), "high": round(s.high, 2)}
+                for form, s in self.settled.items()
+            },
+            "order": list(self.order),
+            "listens": self.listens,
+            "days": self.days,
+            "sentence": self.sentence,
+            "sensitivity": list(self.sensitivity),
+            "vote": self.vote,
+        }
+
+
+def _rounded(values: Mapping[str, float], digits: int) -> dict[str, float]:
+    return {name: round(value, digits) for name, value in values.items()}
+
+
+def judge(
+    table: pd.DataFrame,
+    *,
+    seed: int = SEED,
+    weights: Mapping[str, float] | None = None,
+    listeners: Sequence[str] = (),
+    forms: Sequence[str] = (),
+    retired: Collection[str] = (),
+    rules: Rules | None = None,
+) -> Judgement:
+    """Judges a table of ratings: one row a rated listen (columns: see `observe.tidy`).
+
+    `weights` are the listeners' (1 where missing); `listeners` and `forms` name those that belong to the
+    study even if they have no rating yet; `retired` forms inform the model but are not judged. The same
+    ratings give the same judgement whatever the order of the rows. Raises RatingsError.
+    """
+    rules = rules or Rules()
+    t = tidy(table)
+    panel = panel_of(t, weights, listeners, forms, retired)
+    seen = observations(t, panel.listeners, panel.forms)
+    candidates = [panel.forms.index(name) for name in panel.candidates]
+    reading = read(seen, panel.weights, candidates=candidates, seed=seed)
+    heard = heard_by(t, panel, weights)
+    state = state_of(reading.chances, heard, rules)
+    names = [panel.candidates[i] for i in _heard_first(reading.chances, panel)]
+    best = _by_name(reading.chances.best, names, panel)
+    loss = _by_name(reading.chances.loss, names, panel)
+    behind = heard.behind(rules.clear_listens, rules.clear_days)
+    counts = t["form"].value_counts()
+    return Judgement(
+        state=state,
+        best=names[0],
+        p_best=best,
+        expected_loss=loss,
+        settled=_settled(reading, panel, names),
+        order=tuple(names),
+        listens={name: int(counts.get(name, 0)) for name in names},
+        days=int(t["day"].nunique()),
+        rounds=heard.rounds,
+        sentence=words.sentence(state, names, best, loss, rules.bearable_loss),
+        risk=words.risk(names, best, loss),
+        behind=behind,
+        notes=tuple(_notes(panel, behind, state, rules)),
+        p_best_people_like_them=_like_them(reading, panel, names, seed),
+        noise_sd=reading.fit.noise_sd(),
+        panel=panel,
+        reading=reading,
+    )
+
+
+def panel_of(
+    t: pd.DataFrame,
+    weights: Mapping[str, float] | None,
+    listeners: Sequence[str],
+    forms: Sequence[str],
+    retired: Collection[str],
+) -> Panel:
+    """Everybody and everything of a tidy table and of the study, in alphabetical order."""
+    rated_by, rated = sorted(set(t["listener"])), set(t["form"])
+    gone = sorted(rated & set(retired))
+    candidates = sorted((rated | set(forms)) - set(retired))
+    if len(candidates) < 2:
+        raise RatingsError(
+            f"There is {'one form' if candidates else 'no form'} to judge; expected at least two. "
+            "Rate every form of the study in each round."
+        )
+    return Panel(
+        listeners=tuple(rated_by),
+        forms=(*candidates, *gone),
+        candidates=tuple(candidates),
+        silent=tuple(sorted(set(listeners) - set(rated_by))),
+        unheard=tuple(sorted(set(candidates) - rated)),
+        retired=tuple(gone),
+        weights=mean_weights(rated_by, None if weights is None else dict(weights)),
+    )
+
+
+def heard_by(t: pd.DataFrame, panel: Panel, weights: Mapping[str, float] | None) -> Heard:
+    """What each listener has heard, silent ones too; who has weight 0 is not waited for."""
+    counts = t.pivot_table(index="listener", columns="form", values="listen", aggfunc="max")
+    counts = counts.reindex(columns=list(panel.candidates)).fillna(0)
+    least, days = counts.min(axis=1), t.groupby("listener")["day"].nunique()
+    rounds = t.groupby("listener")["round"].nunique()
+    everybody = [*panel.listeners, *panel.silent]
+    asked = [name for name in everybody if (weights or {}).get(name, 1.0) > 0] or everybody
+    return Heard(
+        names=asked,
+        listens=[int(least.get(name, 0)) for name in asked],
+        days=[int(days.get(name, 0)) for name in asked],
+        rounds=int(rounds.max()) if len(rounds) else 0,
+    )
+
+
+def _heard_first(chances: Chances, panel: Panel) -> list[int]:
+    """Candidates, best first; a form that nobody has heard yet cannot lead."""
+    return sorted(chances.order, key=lambda i: panel.candidates[i] in panel.unheard)
+
+
+def _by_name(values: Floats, names: Sequence[str], panel: Panel) -> dict[str, float]:
+    return {name: float(values[panel.candidates.index(name)]) for name in names}
+
+
+def _settled(reading: Reading, panel: Panel, names: Sequence[str]) -> dict[str, Settled]:
+    """Settled ratings: the forms' distances from their own average, set around the average level."""
+    heard = [i for i, name in enumerate(panel.candidates) if name not in panel.unheard]
+    anchor = level(reading, panel.weights) if heard else 50.0
+    middle = reading.draws[:, heard or slice(None)].mean(1, keepdims=True)
+    draws = np.clip(reading.draws - middle + anchor, 0.0, 100.0)
+    low, high = settled_interval(draws)
+    at = {name: panel.candidates.index(name) for name in names}
+    return {n: Settled(float(draws[:, i].mean()), float(low[i]), float(high[i])) for n, i in at.items()}
+
+
+def _like_them(reading: Reading, panel: Panel, names: Sequence[str], seed: int) -> dict[str, float] | None:
+    if len(panel.listeners) < 2:
+        return None
+    draws = targets(reading.fit, None).draws(len(reading.draws), seed)[:, list(reading.candidates)]
+    return _by_name(Chances.of(draws).best, names, panel)
+
+
+def _notes(panel: Panel, behind: Sequence[str], state: str, rules: Rules) -> list[str]:
+    notes = []
+    if panel.unheard:
+        notes.append(f"{words.quoted(panel.unheard)}: not heard by anybody yet; nothing is known about it.")
+    if panel.silent:
+        notes.append(f"{words.listed(panel.silent)}: no ratings yet.")
+    if panel.retired:
+        notes.append(f"{words.quoted(panel.retired)}: retired; the ratings are kept, but it is not judged.")
+    if behind and len(behind) < len(panel.listeners) + len(panel.silent):
+        notes.append(
+            f"{words.listed(behind)}: not yet {rules.clear_listens} listens of every form over "
+            f"{rules.clear_days} days; the verdict rests on the others' hearing being complete."
+        )
+    return notes
