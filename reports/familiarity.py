@@ -71,6 +71,20 @@ class Observations:
     def __len__(self) -> int:
         return len(self.rating)
 
+    def only(self, keep: Ints) -> "Observations":
+        """Those at the indices `keep` (k,), with the same listeners and forms."""
+        return Observations(
+            rating=self.rating[keep],
+            listener=self.listener[keep],
+            form=self.form[keep],
+            group=np.unique(self.group[keep], return_inverse=True)[1].astype(np.int64),
+            position=self.position[keep],
+            previous=self.previous[keep],
+            exposure=self.exposure[keep],
+            listeners=self.listeners,
+            forms=self.forms,
+        )
+
 
 @dataclass(frozen=True)
 class Columns:

@@ -203,7 +203,8 @@ def _settle_prior_listens(table: pd.DataFrame, lines: list[int], path: Path) -> 
         row = table.iloc[at]
         raise RatingsError(
             f'{path.name}, line {lines[at]}: prior_listens of {row["listener"]} for "{row["form"]}" is '
-            f"both {low.iloc[at]:g} and {high.iloc[at]:g}; expected one number: the listens before the first round."
+            f"both {low.iloc[at]:g} and {high.iloc[at]:g}; expected one number, "
+            "the listens before the first round."
         )
     empty = table.loc[high.isna(), ["listener", "form"]].drop_duplicates()
     table["prior_listens"] = high.fillna(0.0)

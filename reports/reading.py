@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from reports.familiarity import Fit, Floats, Ints, Observations, Prior, fit, targets
+from reports.familiarity import Fit, Floats, Observations, Prior, fit, targets
 from reports.gates import Chances
 
 DRAWS = 4000
@@ -78,18 +78,3 @@ def _novelty(seen: Observations, found: Fit) -> Floats:
             gap = gap + weight[at].sum() * found.gap_mean
             taken += gap[seen.form] * np.exp(-seen.exposure / tau)
     return taken
-
-
-def only(seen: Observations, keep: Ints) -> Observations:
-    """The observations at the indices `keep`, with the same listeners and forms."""
-    return Observations(
-        rating=seen.rating[keep],
-        listener=seen.listener[keep],
-        form=seen.form[keep],
-        group=np.unique(seen.group[keep], return_inverse=True)[1].astype(np.int64),
-        position=seen.position[keep],
-        previous=seen.previous[keep],
-        exposure=seen.exposure[keep],
-        listeners=seen.listeners,
-        forms=seen.forms,
-    )

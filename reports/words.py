@@ -61,8 +61,8 @@ def sentence(
     if state == CLEAR:
         return (
             f'"{first}" is clearly the form to choose: once all are equally familiar it is the best {rest} '
-            f'with a chance of {chance(best[first])}, and picking the runner-up, "{second}", instead would cost '
-            f"{points(loss[second])} on average."
+            f'with a chance of {chance(best[first])}, and picking the runner-up, "{second}", instead '
+            f"would cost {points(loss[second])} on average."
         )
     if state == EVEN:
         level = [form for form in order if loss[form] <= bearable]
@@ -72,9 +72,9 @@ def sentence(
         )
     if state == LEANING:
         return (
-            f'It is leaning towards "{first}" (a chance of {chance(best[first])} that it is the best {rest}), '
-            f'but that is not certain yet: choosing it now risks {points(loss[first])} on average, "{second}" '
-            f"{points(loss[second])}."
+            f'It is leaning towards "{first}" (a chance of {chance(best[first])} that it is the best '
+            f"{rest}), but that is not certain yet: choosing it now risks {points(loss[first])} on average, "
+            f'"{second}" {points(loss[second])}.'
         )
     return (
         f'Keep listening: no form stands out yet; "{first}" is ahead, but the chance that it is the best '
