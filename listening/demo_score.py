@@ -5,7 +5,7 @@ the bar before, which is how a pickup is written); pitches are MIDI note numbers
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import cycle
 
@@ -14,7 +14,7 @@ STEMS = ("drums", "bass", "keys", "guitar", "voice")
 
 @dataclass(frozen=True)
 class Note:
-    """One sound of one stem: where it begins (beats), how long it is held (beats), how loud and where it sits."""
+    """One sound of one stem: when it begins and how long it is held (beats), how loud, where it sits."""
 
     stem: str
     sound: str
@@ -36,15 +36,16 @@ CHORDS: dict[str, tuple[int, ...]] = {
     "Gm/D": (38, 55, 58, 62, 67), "Bm": (35, 59, 62, 66, 71),
 }  # fmt: skip
 
+_REFRAIN_CHORDS = ("D", "A/C#", "Em7", "G", "G", "D/F#", "Em7", "Asus A")
+_VERSE_CHORDS = ("Bm7", "Gmaj7", "Em7", "F#m7") * 2 + ("G", "A", "Bm", "A")
 # One chord a bar, or two, each for half of it.
 HARMONY: dict[str, tuple[str, ...]] = {
     "intro": ("Bm7", "Gmaj7", "Bm7", "Gmaj7 Asus"),
-    "verse 1": ("Bm7", "Gmaj7", "Em7", "F#m7") * 2 + ("G", "A", "Bm", "A"),
-    "refrain": ("D", "A/C#", "Em7", "G", "G", "D/F#", "Em7", "Asus A"),
-    "verse 2": ("Bm7", "Gmaj7", "Em7", "F#m7") * 2 + ("G", "A", "Bm", "A"),
+    "verse 1": _VERSE_CHORDS,
+    "refrain": _REFRAIN_CHORDS,
+    "verse 2": _VERSE_CHORDS,
     "bridge": ("Bbmaj7", "Gm7", "Dm9", "C", "Bbmaj7", "Gm7", "Asus", "A"),
-    "last refrain": ("D", "A/C#", "Em7", "G", "G", "D/F#", "Em7", "Asus A")
-    + ("Bm", "F#m7", "G", "D/F#", "Em7", "F#m7", "G", "Asus A"),
+    "last refrain": (*_REFRAIN_CHORDS, "Bm", "F#m7", "G", "D/F#", "Em7", "F#m7", "G", "Asus A"),
     "outro": ("Dadd9", "Gm/D", "Dadd9", "Gm/D", "Dadd9", "D"),
 }
 
@@ -62,7 +63,7 @@ _CLIMB = (
     "0 B3 1.75; 2 D4 1.75",
     "0 C#4 1.75; 2 E4 1.75",
     "0 D4 1.75; 2 F#4 1.75",
-    "0 E4 1.25",
+    "0 E4 1",
 )
 # The lead voice, bar by bar: "beat pitch beats"; verses begin with one beat of pickup, refrains with two.
 MELODY: dict[str, tuple[str, ...]] = {
@@ -116,7 +117,7 @@ MELODY: dict[str, tuple[str, ...]] = {
 }
 # Invented syllables, one a note, in turn; the refrains share theirs so that they are known again.
 LYRICS: dict[str, str] = {
-    "verse 1": "na wai lo me da lu son ra li o tei wa no hu sei mo",
+    "verse 1": "na wai lo me da lu so ra li o tei wa no hu sei mo",
     "verse 2": "ta nai ro we di mu sa lo ke a yei wo li nu ra hei",
     "refrain": "o la re wai ya no le ya wei o ra i yo li wa e na",
     "last refrain": "o la re wai ya no le ya wei o ra i yo li wa e na",
@@ -139,7 +140,7 @@ def chord_at(section: str, index: int, beat: float) -> tuple[int, ...]:
 
 @cache
 def _sung(section: str) -> tuple[tuple[tuple[float, int, float, str], ...], ...]:
-    syllables = cycle(LYRICS.get(section, "a").replace("son", "so").split())
+    syllables = cycle(LYRICS.get(section, "a").split())
     bars = []
     for line in MELODY[section]:
         notes = [note.split() for note in line.split(";") if note.strip()]
@@ -152,7 +153,16 @@ def _sung(section: str) -> tuple[tuple[tuple[float, int, float, str], ...], ...]
 def bar_notes(section: str, index: int, beats: int) -> Iterator[Note]:
     """Every note of bar `index` (from 0) of `section`, a bar of `beats` beats, all five stems."""
     for player in (_drums, _bass, _keys, _guitar, _voice):
-        yield from player(section, index, beats)
+        for note in player(section, index, beats):
+            yield replace(note, level_db=note.level_db + _dynamics_db(section, index))
+
+
+def _dynamics_db(section: str, index: int) -> float:
+    """The song's own loud and soft: verses step back, and grow again in their last four bars."""
+    if _is_climb(section, index):
+        return (index - 11) * 0.6
+    softer_db = {"intro": -1.5, "verse 1": -2.8, "verse 2": -2.0, "bridge": -1.5, "outro": -1.0}
+    return softer_db.get(section, 0.0)
 
 
 def _is_climb(section: str, index: int) -> bool:
@@ -160,7 +170,7 @@ def _is_climb(section: str, index: int) -> bool:
 
 
 def _steps(text: str, step_beats: float = 0.25) -> list[tuple[float, float]]:
-    """(beat, level in dB) of a pattern such as "9..5": 9 is 0 dB, each figure less is 3 dB softer, . rests."""
+    """(beat, level in dB) of a pattern such as "9..5": 9 is 0 dB, each figure less 3 dB softer, . rests."""
     return [(i * step_beats, 3.0 * (int(c) - 9)) for i, c in enumerate(text) if c != "."]
 
 
@@ -319,13 +329,13 @@ def _guitar(section: str, index: int, beats: int) -> Iterator[Note]:
         return
     elif _is_climb(section, index):
         for step in range(4 if index == 11 else 8):
-            _, low, *_, high = chord_at(section, index, step / 2)
+            voicing = chord_at(section, index, step / 2)[1:]
             level_db = -6 + 1.3 * (index - 8)
             yield Note(
-                "guitar", "pluck", step / 2, low - 12, 0.4, level_db, -0.45, "mute" if step % 2 else ""
+                "guitar", "pluck", step / 2, voicing[0] - 12, 0.4, level_db, -0.45, "mute" if step % 2 else ""
             )
             yield Note(
-                "guitar", "pluck", step / 2, high - 12, 0.4, level_db, 0.45, "mute" if step % 2 else ""
+                "guitar", "pluck", step / 2, voicing[-1] - 12, 0.4, level_db, 0.45, "mute" if step % 2 else ""
             )
     elif section == "outro" and index >= 4:
         for i, pitch in enumerate(chord_at(section, index, 0)[1:]):
@@ -374,4 +384,5 @@ def _voice(section: str, index: int, beats: int) -> Iterator[Note]:
 
 def _below(pitch: int, voicing: tuple[int, ...]) -> int:
     """The nearest chord tone at least a minor third under `pitch`: a second voice in harmony."""
-    return max(tone for step in voicing for tone in range(step % 12, pitch - 2, 12) if tone <= pitch - 3)
+    chord = {tone % 12 for tone in voicing}
+    return next(tone for tone in range(pitch - 3, 0, -1) if tone % 12 in chord)

@@ -1,8 +1,9 @@
 """The demo's own invented song: its plan, its audio (every sample computed here) and its song.toml.
 
     plan = FULL                                   # or SHORT, the same kinds of section in few bars
-    audio = synthesise(48000)                     # {"drums": ..., "voice": ..., "bounce": ...}, 24-bit integers
+    audio = synthesise(48000)                     # {"drums": ..., "bounce": ...}, 24-bit integers
     paths = write_song(folder)                    # the bounce and stems/ as 24-bit WAV files
+    text = song_toml()                            # sections, four other forms, listeners, a plan of rounds
 
 The stems add up to the bounce exactly, integer by integer.
 """
@@ -20,18 +21,21 @@ from numpy.typing import NDArray
 from listening.demo_score import HARMONY, STEMS, Note, bar_notes
 from listening.synth import Band, edge, reverberate
 
+AUDIO = "lanterns-on-the-weir.wav"  # the bounce's name
 PEAK = 10 ** (-3.0 / 20)  # of full scale, in the bounce
 FULL_SCALE = 2**23
 
+GLUE_DB = 4.0  # how far the loudest moments are held back
+
 # How each stem is treated: level in the mix, reverberation, and how hard its peaks are rounded off.
-LEVELS = {"drums": 0.80, "bass": 0.62, "keys": 0.62, "guitar": 0.50, "voice": 1.0}
-REVERBERATION = {"drums": 0.10, "bass": 0.0, "keys": 0.16, "guitar": 0.16, "voice": 0.20}
-DRIVE = {"drums": 1.1, "bass": 0.9, "keys": 0.8, "guitar": 0.8, "voice": 1.0}
+LEVELS = {"drums": 1.35, "bass": 1.35, "keys": 0.85, "guitar": 0.70, "voice": 1.0}
+REVERBERATION = {"drums": 0.03, "bass": 0.0, "keys": 0.05, "guitar": 0.055, "voice": 0.06}
+DRIVE = {"drums": 1.8, "bass": 0.9, "keys": 0.8, "guitar": 0.8, "voice": 1.0}
 
 
 @dataclass(frozen=True)
 class Section:
-    """A section of the plan: which bars of its score are played, and the pickup in beats that leads into it."""
+    """A section of the plan: the bars of its score that are played, the beats of pickup before them."""
 
     score_bars: tuple[int, ...]
     pickup_beats: int = 0
@@ -71,7 +75,7 @@ class SongPlan:
         return ((self.short_bar, "2/4"), (self.short_bar + 1, "4/4"))
 
     def bar_beat(self, bar: int) -> int:
-        """Beats from the start of bar 1 to the start of `bar` (1-based; one past the last is the song's end)."""
+        """Beats from bar 1 to the start of `bar` (from 1; one past the last is the song's end)."""
         return 4 * (bar - 1) - 2 * (bar > self.short_bar)
 
     def frame(self, beat: float, sample_rate: int) -> int:
@@ -117,23 +121,43 @@ def synthesise(
 ) -> dict[str, NDArray[np.int32]]:
     """Every stem and "bounce", their exact sum: int32 `(frames, 2)` arrays that hold 24-bit integers.
 
-    The bounce peaks at -3 dBFS times `scale`; ValueError if that would pass full scale. The same arguments give
-    the same integers on the same machine. `short` plays SHORT instead of FULL.
+    The bounce peaks at -3 dBFS times `scale`; ValueError if that would pass full scale. The same arguments
+    give the same integers on the same machine. `short` plays SHORT instead of FULL.
     """
     plan = SHORT if short else FULL
     if not 0 < scale * PEAK < 1:
         raise ValueError(f"scale is {scale}; expected more than 0 and less than {1 / PEAK:.3f}, or it clips")
     stems = _mix(plan, sample_rate, seed)
-    total = sum(stems.values())
-    gain = scale * PEAK * FULL_SCALE / float(np.max(np.abs(total)))
-    del total
+    gain = (scale * PEAK * FULL_SCALE * _glue(np.sum(list(stems.values()), axis=0), sample_rate)).astype(
+        np.float32
+    )
     audio: dict[str, NDArray[np.int32]] = {}
     bounce = np.zeros((plan.frames(sample_rate), 2), dtype=np.int32)
     for name in STEMS:
         audio[name] = np.empty_like(bounce)
-        np.rint(stems.pop(name).T * np.float32(gain), out=audio[name], casting="unsafe")
+        np.rint((stems.pop(name) * gain).T, out=audio[name], casting="unsafe")
         bounce += audio[name]
     return audio | {"bounce": bounce}
+
+
+def _glue(total: NDArray[np.float32], sample_rate: int) -> NDArray[np.float64]:
+    """One gain for all stems, `(frames,)`, that brings the peak of their sum, `(2, frames)`, to 1.
+
+    Loud moments are held back by up to some decibels, slowly enough to be no distortion (looking ahead by the
+    same time). A gain common to all stems leaves their sum what it was: the stems still add up to the bounce.
+    """
+    block, reach = sample_rate // 200, 12  # 5 ms; 60 ms either way
+    frames = total.shape[1]
+    peaks = np.zeros(-(-frames // block) * block, dtype=np.float32)
+    np.max(np.abs(total), axis=0, out=peaks[:frames])
+    peaks = peaks.reshape(-1, block).max(axis=1)
+    held = np.minimum(1.0, peaks.max() * 10 ** (-GLUE_DB / 20) / np.maximum(peaks, 1e-9))
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(held, 2 * reach, mode="edge"), 2 * reach + 1)
+    lowest = windows.min(axis=1)
+    weights = np.hanning(2 * reach + 3)[1:-1]
+    smooth = np.convolve(lowest, weights / weights.sum(), mode="valid")
+    gain = np.interp(np.arange(frames), (np.arange(len(smooth)) + 0.5) * block, smooth)
+    return gain / float(np.max(np.abs(total) * gain))
 
 
 def _mix(plan: SongPlan, sample_rate: int, seed: int) -> dict[str, NDArray[np.float32]]:
@@ -182,7 +206,7 @@ def _place(mix: NDArray[np.float32], frame: int, band: Band, note: Note, beat_s:
 
 def _open_microphone(band: Band, name: str, frames: int) -> NDArray[np.float32]:
     """Room noise for the whole song, `(2, frames)`, a seamless loop of some seconds; about -68 dBFS."""
-    loops = [band.noise(5.9, 70, 5000, f"room {name} {ear}", tilt=0.6) for ear in ("left", "right")]
+    loops = [band.noise(6.0, 70, 5000, f"room {name} {ear}", tilt=0.6) for ear in ("left", "right")]
     return np.stack([np.resize(loop, frames) for loop in loops]) * np.float32(0.0005)
 
 
@@ -199,4 +223,106 @@ def write_song(folder: Path, sample_rate: int = 48000, *, short: bool = False) -
     return paths
 
 
-AUDIO = "lanterns-on-the-weir.wav"
+# Between them the forms use the whole part language. What they cut, in the full song and in the short one:
+_CUTS = {
+    "two_of_intro": ("intro bars 1-2", "intro bars 1"),
+    "climb": ("verse 2 bars 9-12", "verse 2 bars 2"),
+    "bridge_rise": ("bridge bars 1-7", "bridge bars 1-2"),
+    "high_refrain": ("last refrain bars 9-16", "last refrain bars 2-3"),
+}
+
+_TOML = """\
+# An invented song for the demo: every sound in it was computed, nobody wrote, played or sang it before.
+
+[song]
+title = "{title}"
+audio = "{audio}"
+tempo = {tempo}                      # quarter notes per minute
+meter = "4/4"
+start = {start}                      # seconds: bar 1, beat 1 (before it: the room, and a breath)
+changes = [                       # one short bar, which the singer has alone
+    {{ bar = {short_bar}, meter = "2/4" }},
+    {{ bar = {next_bar}, meter = "4/4" }},
+]
+
+[stems]                           # they add up to the bounce exactly
+{stems}
+
+[sections]                        # in the order of the song; a pickup counts beats sung before the first bar
+{sections}
+
+[forms]                           # "as written", the song in its own order, is always among them
+# The hook before anything else, sung nearly alone; no way out at the end but one beat of ringing.
+"refrain first" = {{ parts = [
+    "refrain only voice and keys",
+    "verse 1",
+    "refrain",
+    "bridge",
+    "last refrain",
+], ending = "ring 1 beat" }}
+# The bridge comes before the first refrain, and the refrain's pickup sounds in the hush between them.
+"early bridge" = [
+    "{two_of_intro}",
+    "verse 1",
+    "{bridge_rise} without drums",
+    "silence 2 beats",
+    "refrain x2",
+    "{climb}",
+    "last refrain",
+    "outro",
+]
+# Short: one verse, a bar of nothing before the last refrain, and it stops as if a door fell shut.
+"one verse" = {{ parts = [
+    "intro",
+    "verse 1",
+    "refrain",
+    "{bridge_rise}",
+    "silence 1 bar",
+    "last refrain",
+], ending = "cut" }}
+# No intro, a bare first verse, and a last refrain that never ends: it only goes away.
+"going away" = {{ parts = [
+    "verse 1 without drums and bass",
+    "refrain",
+    "verse 2",
+    "bridge",
+    "last refrain",
+    "{high_refrain} x2",
+], ending = "fade 2 bars" }}
+# A revised form inherits how familiar its predecessor had become, never its ratings:
+# "one verse, longer" = {{ parts = [...], replaces = "one verse" }}
+
+[listeners]
+marit = {{ prior_listens = 60 }}    # wrote it: has heard it as written about sixty times
+joao = {{}}                         # hears it for the first time
+tove = {{ prior_listens = 3 }}      # has heard three rough mixes
+
+[render]
+matching = "integrated"           # every form equally loud as a whole; or "same gain"
+crossfade_ms = 10
+
+[plan]
+rounds = 6                        # every form once in each, whole
+days = 3
+"""
+
+
+def song_toml(plan: SongPlan = FULL) -> str:
+    """The text of song.toml for `plan` (FULL or SHORT), commented: four other forms, listeners, rounds."""
+    names = [f'"{name}"' for name in plan.sections]
+    width = max(map(len, names))
+    sections = []
+    for name, (first, last, pickup_beats) in zip(names, plan.sections.values(), strict=True):
+        pickup = f", pickup = {pickup_beats}" if pickup_beats else ""
+        sections.append(f'{name:<{width}} = {{ bars = "{first}-{last}"{pickup} }}')
+    return _TOML.format(
+        title=plan.title,
+        audio=AUDIO,
+        tempo=plan.tempo,
+        start=plan.start_s,
+        short_bar=plan.short_bar,
+        next_bar=plan.short_bar + 1,
+        stems="\n".join(f'{name} = "stems/{name}.wav"' for name in STEMS),
+        sections="\n".join(sections),
+        **{name: cuts[plan is SHORT] for name, cuts in _CUTS.items()},
+    )

@@ -47,15 +47,19 @@ def hertz(pitch: float) -> float:
 
 def edge(frames: int) -> NDArray[np.float64]:
     """A raised-cosine rise from 0 to just under 1, shape `(frames,)`."""
-    return 0.5 - 0.5 * np.cos(np.pi * np.arange(frames) / max(frames, 1))
+    rise: NDArray[np.float64] = 0.5 - 0.5 * np.cos(np.pi * np.arange(frames) / max(frames, 1))
+    return rise
 
 
 def soften(x: NDArray[np.floating], rise_frames: int, fall_frames: int) -> Sound:
-    """Fade the two ends of `x`, shape `(frames,)`, by raised cosines; returns float32."""
+    """Fade the two ends of `x`, shape `(frames,)`, by raised cosines and take out its DC; returns float32."""
     y = np.array(x, dtype=np.float32)
     rise, fall = min(rise_frames, len(y)), min(fall_frames, len(y))
     y[:rise] *= edge(rise)
     y[len(y) - fall :] *= edge(fall)[::-1]
+    window = np.arange(len(y), dtype=np.float32) / len(y)
+    window *= window[::-1]  # a parabola, zero at both ends
+    y -= window * (np.sum(y) / np.sum(window))
     return y
 
 
@@ -81,7 +85,8 @@ def formant_weights(mouth: str, f0_hz: float, count: int) -> NDArray[np.float64]
         response += level / np.sqrt(1.0 + ((f - centre_hz) / width_hz) ** 2)
     weights = response * (f / f0_hz) ** -0.75
     closed = 0.5 if mouth in "wlmnry" else 1.0
-    return closed * 0.42 * weights / np.sqrt(np.sum(weights**2))
+    scaled: NDArray[np.float64] = closed * 0.42 * weights / np.sqrt(np.sum(weights**2))
+    return scaled
 
 
 class Band:
@@ -95,11 +100,11 @@ class Band:
             "kick": self._kick, "snare": self._snare, "rim": self._rim, "hat": self._hat,
             "open hat": self._open_hat, "shaker": self._shaker, "tom": self._tom, "crash": self._crash,
             "bass": self._bass, "piano": self._piano, "pad": self._pad, "pluck": self._pluck,
-            "voice": self._voice, "breath": self._breath,
+            "voice": self._voice, "breath": self._breath, "air": self._air,
         }  # fmt: skip
 
     def play(self, name: str, pitch: float = 0.0, seconds: float = 0.0, text: str = "") -> Sound:
-        """The sound `name` at `pitch` held for `seconds` (what rings on comes after); the same array each time."""
+        """The sound `name` at `pitch`, held for `seconds` and ringing on after; the same array each time."""
         key = (name, pitch, round(seconds, 6), text)
         if key not in self._kept:
             self._kept[key] = self._makers[name](pitch, seconds, text)
@@ -128,10 +133,10 @@ class Band:
 
     def _kick(self, pitch: float, seconds: float, text: str) -> Sound:
         t = self._time(0.42)
-        f = 47.0 + 75.0 * np.exp(-t / 0.028)
-        body = np.sin(2 * np.pi * np.cumsum(f) / self.sample_rate) * np.exp(-t / 0.13)
+        f = 56.0 + 90.0 * np.exp(-t / 0.03)
+        body = np.sin(2 * np.pi * np.cumsum(f) / self.sample_rate) * np.exp(-t / 0.10)
         beater = self.noise(0.42, 900, 3200, "kick") * np.exp(-t / 0.006) * 0.10
-        return soften(0.9 * body + beater, self.frames(0.002), self.frames(0.1))
+        return soften(0.75 * body + beater, self.frames(0.002), self.frames(0.1))
 
     def _snare(self, pitch: float, seconds: float, text: str) -> Sound:
         t = self._time(0.38)
@@ -176,12 +181,13 @@ class Band:
 
     def _decaying(self, pitch: float, seconds: float, decay_s: float) -> NDArray[np.complex64]:
         t = self._time(seconds)
-        return np.exp((2j * np.pi * hertz(pitch) - 1 / decay_s) * t).astype(np.complex64)
+        z: NDArray[np.complex128] = np.exp((2j * np.pi * hertz(pitch) - 1 / decay_s) * t)
+        return z.astype(np.complex64)
 
     def _bass(self, pitch: float, seconds: float, text: str) -> Sound:
         k = np.arange(1, 13)
         weights = np.abs(np.sin(np.pi * k * 0.21)) / k**1.35
-        x = harmonics(self._decaying(pitch, seconds + 0.06, 2.2), weights)
+        x = harmonics(self._decaying(pitch, seconds + 0.06, 1.1), weights)
         return soften(np.tanh(1.3 * x) * 0.52, self.frames(0.006), self.frames(0.09))
 
     def _piano(self, pitch: float, seconds: float, text: str) -> Sound:
@@ -236,10 +242,9 @@ class Band:
             begin = len(t) // 2
             change = harmonics(z[begin:], formant_weights(vowels[1], hertz(pitch), count) - body)
             x[begin:] += change * edge(len(change)).astype(np.float32)
-        air = self.noise(len(t) / self.sample_rate, 1800, 6500, "air")
-        sung = soften(
-            (x + 0.010 * air) * (0.85 + 0.15 * np.exp(-t / 0.25)), self.frames(0.03), self.frames(0.11)
-        )
+        air = self.play("air")[: len(t)]
+        shape = 0.55 + 0.45 * np.exp(-t / 0.3)  # sung onto the syllable, then relaxing
+        sung = soften((x + 0.010 * air) * shape, self.frames(0.03), self.frames(0.11))
         if consonant in NOISES:
             length_s, low_hz, high_hz, level = NOISES[consonant]
             hiss = level * self.noise(length_s, low_hz, high_hz, consonant)
@@ -249,6 +254,9 @@ class Band:
             sung[len(sung) - self.frames(0.05) :] *= edge(self.frames(0.05))[::-1].astype(np.float32)
             sung[: len(hiss)] += hiss
         return sung
+
+    def _air(self, pitch: float, seconds: float, text: str) -> Sound:
+        return self.noise(6.0, 1800, 6500, "air")
 
     def _breath(self, pitch: float, seconds: float, text: str) -> Sound:
         x = self.noise(seconds, 700, 4200, "breath", tilt=0.4) * 0.02
@@ -270,7 +278,7 @@ class Band:
 
 
 def reverberate(send: Sound, room: Sound) -> Sound:
-    """`send`, `(frames,)`, heard in `room`, `(2, taps)`: `(2, frames)`, by overlap-add; the rest is cut off."""
+    """`send` `(frames,)` heard in `room` `(2, taps)`: `(2, frames)`, by overlap-add; no tail after it."""
     size = fft.next_fast_len(4 * room.shape[1], real=True)
     step = size - room.shape[1] + 1
     spectrum = fft.rfft(room, size, axis=1)
