@@ -344,3 +344,35 @@ def targets(found: Fit, listeners: Floats | None, which: int = 0) -> Mixture:
         cover=turned * found.scale[keep, which, None, None],
         df=found.df,
     )
+
+
+def each_listener(found: Fit, which: int = 0) -> tuple[Floats, Floats]:
+    """Every listener's own settled effects: mean (L, F) and covariance (L, F, F) of the whole posterior."""
+    k, f = found.where.count, found.forms
+    grid = found.weight[:, which].reshape(-1, found.inner)
+    inflate = found.df / max(found.df - 2, 1.0)
+    mean_s = found.mean[:, :, which].reshape(-1, found.inner, k)
+    variance = (found.scale[:, which] * inflate).reshape(grid.shape)
+    cover_s = found.cover.reshape(-1, found.inner, k, k)
+    take = np.zeros((f, k))
+    take[:, found.where.q] = np.eye(f)
+    listeners = found.outer[0].listeners.roots.shape[0]
+    mean, second = np.zeros((listeners, f)), np.zeros((listeners, f, f))
+    for i, equations in enumerate(found.outer):
+        total = grid[i].sum()
+        if total < NEGLIGIBLE:
+            continue
+        inner = grid[i] / total
+        middle = inner @ mean_s[i]
+        off = mean_s[i] - middle
+        spread = np.einsum("g,gij->ij", inner * variance[i], cover_s[i]) + (inner[:, None] * off).T @ off
+        b = equations.listeners
+        pull = b.turn * equations.spread[:, None, :]
+        on = take - pull @ b.cross
+        own = on @ middle + np.einsum("lij,lj->li", pull, b.answer[..., which])
+        cover = on @ spread @ np.swapaxes(on, 1, 2) + (inner @ variance[i]) * (
+            pull @ np.swapaxes(b.turn, 1, 2)
+        )
+        mean += total * own
+        second += total * (cover + own[:, :, None] * own[:, None, :])
+    return mean, second - mean[:, :, None] * mean[:, None, :]

@@ -8,10 +8,12 @@ import pandas as pd
 
 from render.errors import RatingsError
 from reports import gates, words
-from reports.familiarity import Floats, targets
+from reports.beside import Beside, beside
+from reports.familiarity import Floats, Prior, targets
 from reports.gates import Chances, Heard, Rules, settled_interval, state_of
 from reports.observe import mean_weights, observations, tidy
 from reports.reading import SEED, Reading, level, read
+from reports.sensitivity import Basis, Change, sensitivity
 
 
 @dataclass(frozen=True)
@@ -57,8 +59,8 @@ class Judgement:
     noise_sd: float
     panel: Panel = field(repr=False)
     reading: Reading = field(repr=False)
-    sensitivity: tuple[dict[str, object], ...] = ()
-    vote: dict[str, object] = field(default_factory=dict)
+    sensitivity: tuple[Change, ...]
+    beside: Beside = field(repr=False)
 
     @property
     def form(self) -> str | None:
@@ -87,8 +89,8 @@ class Judgement:
             "listens": self.listens,
             "days": self.days,
             "sentence": self.sentence,
-            "sensitivity": list(self.sensitivity),
-            "vote": self.vote,
+            "sensitivity": [change.as_json() for change in self.sensitivity],
+            "vote": self.beside.vote.as_json(),
         }
 
 
@@ -124,6 +126,18 @@ def judge(
     best = _by_name(reading.chances.best, names, panel)
     loss = _by_name(reading.chances.loss, names, panel)
     behind = heard.behind(rules.clear_listens, rules.clear_days)
+    changes = sensitivity(_basis(t, reading, panel, seed), panel.forms.index(names[0]))
+    evidence = beside(
+        t,
+        reading,
+        listeners=panel.listeners,
+        forms=panel.forms,
+        candidates=panel.candidates,
+        weights=panel.weights,
+        ballot_weights=np.array([(weights or {}).get(name, 1.0) for name in panel.listeners]),
+        prior=Prior(),
+        seed=seed,
+    )
     counts = t["form"].value_counts()
     return Judgement(
         state=state,
@@ -135,15 +149,48 @@ def judge(
         listens={name: int(counts.get(name, 0)) for name in names},
         days=int(t["day"].nunique()),
         rounds=heard.rounds,
-        sentence=words.sentence(state, names, best, loss, rules.bearable_loss),
+        sentence=words.sentence(state, names, best, loss, rules.bearable_loss) + _but(state, changes),
         risk=words.risk(names, best, loss),
         behind=behind,
-        notes=tuple(_notes(panel, behind, state, rules)),
+        notes=tuple(_notes(panel, behind, rules) + _findings(state, changes, evidence)),
         p_best_people_like_them=_like_them(reading, panel, names, seed),
         noise_sd=reading.fit.noise_sd(),
         panel=panel,
         reading=reading,
+        sensitivity=changes,
+        beside=evidence,
     )
+
+
+def _basis(t: pd.DataFrame, reading: Reading, panel: Panel, seed: int) -> Basis:
+    return Basis(
+        reading=reading,
+        listeners=panel.listeners,
+        forms=panel.forms,
+        weights=panel.weights,
+        prior=Prior(),
+        seed=seed,
+        prior_listens=t["prior_listens"].to_numpy(np.float64),
+        round=t.groupby("listener")["round"].rank(method="dense").to_numpy(np.float64),
+    )
+
+
+def _but(state: str, changes: Sequence[Change]) -> str:
+    """What is added to the sentence when another method would name another form."""
+    others = [change for change in changes if not change.same]
+    if not others or state not in (gates.CLEAR, gates.LEANING):
+        return ""
+    return " " + words.otherwise([(change.change, change.best) for change in others])
+
+
+def _findings(state: str, changes: Sequence[Change], evidence: Beside) -> list[str]:
+    found = []
+    others = [(change.change, change.best) for change in changes if not change.same]
+    if others and state not in (gates.CLEAR, gates.LEANING):
+        found.append(words.otherwise(others))
+    if evidence.camps:
+        found.append(evidence.camps.sentence)
+    return [*found, *evidence.diagnostics.warnings]
 
 
 def panel_of(
@@ -216,7 +263,7 @@ def _like_them(reading: Reading, panel: Panel, names: Sequence[str], seed: int) 
     return _by_name(Chances.of(draws).best, names, panel)
 
 
-def _notes(panel: Panel, behind: Sequence[str], state: str, rules: Rules) -> list[str]:
+def _notes(panel: Panel, behind: Sequence[str], rules: Rules) -> list[str]:
     notes = []
     if panel.unheard:
         notes.append(f"{words.quoted(panel.unheard)}: not heard by anybody yet; nothing is known about it.")

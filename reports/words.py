@@ -89,3 +89,11 @@ def risk(order: Sequence[str], best: dict[str, float], loss: dict[str, float]) -
         f'If you had to choose today: "{first}". It is the best with a chance of {chance(best[first])}; '
         f"choosing it risks {points(loss[first])} on average."
     )
+
+
+def otherwise(changes: Sequence[tuple[str, str]], most: int = 3) -> str:
+    """Which other ways of judging, (way, form), would name another form."""
+    told = [f'{way}, "{form}" would come first' for way, form in changes[:most]]
+    left = len(changes) - most
+    more = f" (and {counted(left, 'other way')} of judging would change the order too)" if left > 0 else ""
+    return f"But it depends on how one judges: {'; '.join(told)}{more}."

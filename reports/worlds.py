@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from reports.familiarity import Floats, Ints, Observations
+from sessions.plan import williams_square
 
 
 @dataclass(frozen=True)
@@ -51,19 +52,9 @@ class Simulated:
         return self.seen.only(np.flatnonzero(self.round <= last))
 
 
-def williams_square(forms: int) -> Ints:
-    """(rows, forms) orders balanced for position and first-order carry-over; 2n rows for odd n.
-
-    Williams (1949): first row 0, 1, n-1, 2, n-2, ...; add 1 modulo n; odd n: every row reversed as well.
-    """
-    first = [0, *((i + 1) // 2 if i % 2 else forms - i // 2 for i in range(1, forms))]
-    square = (np.array(first) + np.arange(forms)[:, None]) % forms
-    return np.vstack([square, square[:, ::-1]]) if forms % 2 else square
-
-
 def _orders(world: World, rounds: int, rng: np.random.Generator) -> Ints:
     """(L, R, F) form codes in the order heard."""
-    square = williams_square(world.forms)
+    square = np.array(williams_square(world.forms))
     orders = np.empty((world.listeners, rounds, world.forms), dtype=np.int64)
     for listener in range(world.listeners):
         labels = rng.permutation(world.forms)
