@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock
 
 import numpy as np
 import soundfile
@@ -104,6 +105,7 @@ class Mixes:
         self._paths = song.stems
         self._fit = fit
         self._files: dict[str, soundfile.SoundFile] = {}
+        self._reading = Lock()  # a file has one position, and forms are rendered side by side
 
     def read(self, treatment: Treatment, start: int, stop: int) -> Audio:
         """Frames [start, stop): (frames, channels) float32; of the bounce itself a view, not a copy."""
@@ -116,12 +118,6 @@ class Mixes:
         gain = 1.0 if self._fit.nulls else self._fit.gain
         return (self._sum(kept, start, stop) * np.float32(gain)).astype(np.float32)
 
-    def how(self, treatment: Treatment) -> str:
-        """How a treatment is made, for the content hash: its words, and the gain where stems are summed."""
-        if self._fit is None or self._fit.nulls:
-            return str(treatment)
-        return f"{treatment} x {self._fit.gain:.6f}"
-
     def close(self) -> None:
         for file in self._files.values():
             file.close()
@@ -130,9 +126,13 @@ class Mixes:
     def _sum(self, names: Sequence[str], start: int, stop: int) -> Audio:
         total = np.zeros((stop - start, self.channels), np.float32)
         for name in names:
-            file = self._files.setdefault(name, soundfile.SoundFile(self._paths[name]))
-            file.seek(start)
-            total += _read_exactly(file, stop - start)
+            with self._reading:
+                if name not in self._files:
+                    self._files[name] = soundfile.SoundFile(self._paths[name])
+                file = self._files[name]
+                file.seek(start)
+                block = _read_exactly(file, stop - start)
+            total += block
         return total
 
 

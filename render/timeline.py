@@ -205,8 +205,9 @@ class _Layout:
         given_up = first - cut
         if before is not None and self.now - given_up < self.placed[-1].start:
             raise FormError(
-                f"{self.where(index - 1)}: it is shorter than the pickup ({float(part.pickup_beats):g} beats) "
-                f'of "{part.section}", which follows; lengthen it, or start "{part.section}" at its bar 2'
+                f"{self.where(index - 1)}: it is shorter than the pickup "
+                f'({float(part.pickup_beats):g} beats) of "{part.section}", which follows; '
+                f'lengthen it, or start "{part.section}" at its bar 2'
             )
         from_silence = not isinstance(before, Piece)
         fade = round(FROM_SILENCE_S * self.grid.sample_rate) if from_silence else self.crossfade

@@ -1,0 +1,151 @@
+"""renders/manifest.json: what was rendered, from what, how loud, and where each part sounds.
+
+It ties forms to files, so it is the maker's; no listener's screen shows any of it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from render.containers import replacing
+from render.errors import RenderError
+from render.stems import StemFit
+
+RENDERS = "renders"
+MANIFEST = "manifest.json"
+
+
+class _Frozen(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class FilePrint(_Frozen):
+    """A file's content, and the cheap signs by which it is known to be unchanged."""
+
+    name: str
+    bytes: int
+    mtime_ns: int
+    sha256: str
+
+
+class StemFitNote(_Frozen):
+    residual_db: float
+    worst_db: float
+    worst_at_s: float
+    gain: float
+
+    @classmethod
+    def of(cls, fit: StemFit | None) -> StemFitNote | None:
+        return None if fit is None else cls(**asdict(fit))
+
+
+class RenderedPart(_Frozen):
+    """A part where it sounds in the render: seconds of the file, bars from the form's top."""
+
+    text: str
+    start_s: float
+    stop_s: float
+    start_bar: float
+    bars: float
+
+
+class RenderedForm(_Frozen):
+    """One form's render. `own_*` are measured before gain; the others on the written file.
+
+    `lra_lu` and `own_true_peak_dbtp` are None where there is nothing to measure.
+    """
+
+    name: str
+    content_hash: str
+    replaces: str | None
+    wav: str
+    sha256: str
+    frames: int
+    seconds: float
+    own_lufs: float
+    own_true_peak_dbtp: float
+    gain_db: float
+    lufs: float
+    true_peak_dbtp: float
+    lra_lu: float | None
+    parts: tuple[RenderedPart, ...]
+    joins: tuple[Mapping[str, Any], ...]
+
+
+class Manifest(_Frozen):
+    """All forms of one render set, equally loud and equally large."""
+
+    version: Literal[1] = 1
+    set_id: str
+    audio: FilePrint
+    stems: Mapping[str, FilePrint]
+    stem_fit: StemFitNote | None
+    sample_rate: int
+    channels: int
+    matching: Literal["integrated", "same gain"]
+    target_lufs: float | None
+    ceiling_dbtp: float
+    lead_frames: int
+    file_bytes: int
+    forms: tuple[RenderedForm, ...]
+
+    @property
+    def fit(self) -> StemFit | None:
+        return None if self.stem_fit is None else StemFit(**self.stem_fit.model_dump())
+
+    @property
+    def spread_lu(self) -> float:
+        """How much louder one form is than another before matching (and so how much quieter its
+        sections play after it, with matching "integrated")."""
+        own = [form.own_lufs for form in self.forms]
+        return max(own) - min(own)
+
+    def by_hash(self, content_hash: str) -> RenderedForm | None:
+        return next((form for form in self.forms if form.content_hash == content_hash), None)
+
+    def as_json(self) -> dict[str, Any]:
+        """What `render --json` prints; paths are relative to the study."""
+        keys = ("name", "wav", "lufs", "true_peak_dbtp", "lra_lu", "gain_db", "seconds", "frames", "joins")
+        return {
+            "target_lufs": self.target_lufs,
+            "ceiling_dbtp": self.ceiling_dbtp,
+            "matching": self.matching,
+            "spread_lu": self.spread_lu,
+            "forms": [{key: form.model_dump()[key] for key in keys} for form in self.forms],
+        }
+
+
+def manifest_path(folder: Path, set_id: str | None = None) -> Path:
+    """The manifest of the current set, or of an older one that an open round still needs."""
+    return folder / RENDERS / (MANIFEST if set_id is None else f"manifest-{set_id}.json")
+
+
+def read_manifest(path: Path) -> Manifest:
+    """Read a manifest.
+
+    Raises:
+        RenderError: there is none, or it is damaged.
+    """
+    try:
+        return Manifest.model_validate(json.loads(path.read_text(encoding="utf-8")))
+    except FileNotFoundError:
+        raise RenderError("nothing is rendered yet; run `fairhearing render` first") from None
+    except (ValueError, ValidationError):
+        raise RenderError(
+            f"{path} is damaged; run `fairhearing render` to make it anew (ratings are not affected)"
+        ) from None
+    except OSError as error:
+        raise RenderError(f"{path} cannot be read: {error.strerror}") from None
+
+
+def write_manifest(manifest: Manifest, path: Path) -> None:
+    """Write a manifest whole or not at all."""
+    text = json.dumps(manifest.model_dump(mode="json"), indent=1, ensure_ascii=False)
+    with replacing(path) as half:
+        half.write_text(text + "\n", encoding="utf-8")

@@ -1,0 +1,331 @@
+"""All forms of a song -> renders of equal loudness.
+
+Never boost, never limit: the target is the highest loudness that every form reaches with a gain of
+0 dB or less and a true peak of -1 dBTP or less. Every written file is read back and measured again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import secrets
+from collections.abc import Callable, Collection, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from render import joins
+from render.containers import (
+    LONGEST_WAV_BYTES,
+    Int32,
+    pad_wav,
+    replacing,
+    to_int24,
+    wav_bytes,
+    write_int32,
+)
+from render.errors import RenderError
+from render.forms import Piece
+from render.loudness import Loudness, Meter
+from render.manifest import (
+    RENDERS,
+    FilePrint,
+    Manifest,
+    RenderedForm,
+    RenderedPart,
+    StemFitNote,
+    manifest_path,
+    read_manifest,
+    write_manifest,
+)
+from render.prints import file_print, hash_forms, sums
+from render.song import Song
+from render.splice import BLOCK_FRAMES, Audio, Splicer
+from render.stems import Mixes, StemFit, check_stems, fit_stems, read_audio
+from render.timeline import Timeline, lay_out, longest_lead
+
+CEILING_DBTP = -1.0
+TOLERANCE_LU = 0.05
+SHORTEST_FORM_S = 0.4
+WORKERS = 2
+
+Progress = Callable[[str, int, int], None]  # what is done, steps done, steps in all
+
+
+@dataclass(frozen=True)
+class Own:
+    """A form before gain."""
+
+    lufs: float
+    true_peak_dbtp: float
+    lra_lu: float | None
+
+
+def render_forms(
+    song: Song,
+    *,
+    keep_sets: Collection[str] = (),
+    progress: Progress = lambda _what, _done, _of: None,
+) -> Manifest:
+    """Render every form of `song` into its folder; what is there and still right is left alone.
+
+    `keep_sets` are older render sets that open rounds still need: their files stay.
+
+    Raises:
+        SongError, FormError, AudioError: the song is not in order; RenderError: a form cannot be
+            matched, or a file could not be written.
+    """
+    return _Renderer(song, progress).run(keep_sets)
+
+
+class _Renderer:
+    def __init__(self, song: Song, progress: Progress) -> None:
+        self.song = song
+        self.progress = progress
+        self.folder = song.folder / RENDERS
+        self.old = _read_old(song.folder)
+        self.timelines = [lay_out(song, form) for form in song.forms]
+        self.lead = longest_lead(song, self.timelines)
+        self.fit: StemFit | None = None
+        self.steps_done = 0
+        self.steps = 1
+
+    def run(self, keep_sets: Collection[str]) -> Manifest:
+        self._refuse_before_work()
+        audio = file_print(self.song.audio.path, self.song.folder, self.old.audio if self.old else None)
+        stems = self._stem_prints()
+        self.fit = self._fit_stems(audio, stems)
+        hashes = hash_forms(self.timelines, audio, stems, self.fit)
+        own = self._measure(hashes)
+        target, gains = match(own, self.song.matching)
+        size = max(wav_bytes(self.lead + t.stop, self.song.audio.channels) for t in self.timelines)
+        self.folder.mkdir(exist_ok=True)
+        forms = self._write(hashes, own, gains, target, size)
+        manifest = Manifest(
+            set_id=_set_id(forms, self.lead), audio=audio, stems=stems, stem_fit=StemFitNote.of(self.fit),
+            sample_rate=self.song.audio.sample_rate, channels=self.song.audio.channels,
+            matching=self.song.matching, target_lufs=target, ceiling_dbtp=CEILING_DBTP,
+            lead_frames=self.lead, file_bytes=size, forms=tuple(forms),
+        )  # fmt: skip
+        self._keep(manifest, keep_sets)
+        return manifest
+
+    @cached_property
+    def bounce(self) -> Audio:
+        """The song's audio, read only when something must be measured or written."""
+        self._step("read the bounce")
+        return read_audio(self.song.audio.path)
+
+    @cached_property
+    def mixes(self) -> Mixes:
+        return Mixes(self.song, self.bounce, self.fit)
+
+    def _step(self, what: str) -> None:
+        self.steps_done += 1
+        self.progress(what, self.steps_done, max(self.steps, self.steps_done))
+
+    def _refuse_before_work(self) -> None:
+        check_stems(self.song.stems, self.song.audio)
+        rate, channels = self.song.audio.sample_rate, self.song.audio.channels
+        for timeline in self.timelines:
+            frames = self.lead + timeline.stop
+            if frames < SHORTEST_FORM_S * rate:
+                raise RenderError(
+                    f'"{timeline.form.name}" lasts {frames / rate:.2f} s; loudness needs at least '
+                    f"{SHORTEST_FORM_S} s of audio"
+                )
+            if wav_bytes(frames, channels) > LONGEST_WAV_BYTES:
+                raise RenderError(
+                    f'"{timeline.form.name}" would pass the 4 GB that a WAV file holds; bounce the song at '
+                    "48 or 96 kHz, or shorten the form"
+                )
+
+    def _stem_prints(self) -> dict[str, FilePrint]:
+        """Prints of the stems, where some form treats them (else nothing of a render depends on them)."""
+        used = {str(p.treatment) for f in self.song.forms for p in f.parts if isinstance(p, Piece)} - {""}
+        before = self.old.stems if self.old else {}
+        return {
+            name: file_print(path, self.song.folder, before.get(name))
+            for name, path in (self.song.stems.items() if used else ())
+        }
+
+    def _fit_stems(self, audio: FilePrint, stems: dict[str, FilePrint]) -> StemFit | None:
+        """How the stems fit the bounce: known from the last render, or found."""
+        if not stems:
+            return None
+        old = self.old
+        if old and old.stem_fit and (old.audio.sha256, sums(old.stems)) == (audio.sha256, sums(stems)):
+            return old.fit
+        bounce = self.bounce
+        self._step("compare the stems with the bounce")
+        return fit_stems(bounce, self.song.stems, self.song.audio.sample_rate)
+
+    def _measure(self, hashes: Mapping[str, str]) -> dict[str, Own]:
+        """Loudness of each form before gain: known from the last render, or measured."""
+        known = {
+            f.content_hash: Own(f.own_lufs, f.own_true_peak_dbtp, f.lra_lu)
+            for f in (self.old.forms if self.old and self.old.lead_frames == self.lead else ())
+        }
+        new = [t for t in self.timelines if hashes[t.form.name] not in known]
+        if new:
+            self.steps = self.steps_done + 1 + len(new) + len(self.timelines)
+            _ = self.mixes
+        with ThreadPoolExecutor(WORKERS) as pool:
+            for timeline, measured in zip(new, pool.map(self._measure_one, new), strict=True):
+                known[hashes[timeline.form.name]] = measured
+        return {t.form.name: known[hashes[t.form.name]] for t in self.timelines}
+
+    def _measure_one(self, timeline: Timeline) -> Own:
+        meter = Meter(self.song.audio.sample_rate, self.song.audio.channels)
+        for block in self._splicer(timeline).blocks():
+            meter.add(block)
+        self._step(f'measured "{timeline.form.name}"')
+        found = meter.result()
+        if not math.isfinite(found.integrated_lufs):
+            raise RenderError(
+                f'"{timeline.form.name}" is wholly below -70 LUFS, the gate of BS.1770: there is nothing to '
+                "match; check the bounce's level"
+            )
+        return Own(found.integrated_lufs, found.true_peak_dbtp, found.lra_lu)
+
+    def _splicer(self, timeline: Timeline) -> Splicer:
+        return Splicer(timeline, self.mixes, self.lead)
+
+    def _write(
+        self,
+        hashes: Mapping[str, str],
+        own: Mapping[str, Own],
+        gains: Mapping[str, float],
+        target: float | None,
+        size: int,
+    ) -> list[RenderedForm]:
+        def write(timeline: Timeline) -> RenderedForm:
+            name = timeline.form.name
+            there = self._still_right(hashes[name], gains[name])
+            if there is None:
+                return self._write_one(timeline, hashes[name], own[name], gains[name], target, size)
+            path = self.song.folder / there.wav
+            if path.stat().st_size != size:
+                pad_wav(path, size)
+            return there.model_copy(update={"name": name, "replaces": timeline.form.replaces})
+
+        todo = [
+            t for t in self.timelines if self._still_right(hashes[t.form.name], gains[t.form.name]) is None
+        ]
+        if todo:
+            _ = self.mixes
+        with ThreadPoolExecutor(WORKERS) as pool:
+            return list(pool.map(write, self.timelines))
+
+    def _still_right(self, form_hash: str, gain_db: float) -> RenderedForm | None:
+        """The render of the last run, if it is this form at this gain and its file is whole."""
+        there = self.old.by_hash(form_hash) if self.old and self.old.lead_frames == self.lead else None
+        if there is None or there.gain_db != gain_db:
+            return None
+        path = self.song.folder / there.wav
+        whole = path.is_file() and self.old is not None and path.stat().st_size == self.old.file_bytes
+        return there if whole else None
+
+    def _write_one(
+        self, timeline: Timeline, form_hash: str, own: Own, gain_db: float, target: float | None, size: int
+    ) -> RenderedForm:
+        rate, channels = self.song.audio.sample_rate, self.song.audio.channels
+        splicer = self._splicer(timeline)
+        path = self.folder / f"{secrets.token_hex(6)}.wav"
+        with replacing(path) as half:
+            frames = write_int32(half, _integers(splicer, 10 ** (gain_db / 20)), rate, channels)
+            pad_wav(half, size)
+            again, sha256 = measure_again(half)
+            _check_again(timeline.form.name, again, own.lufs + gain_db if target is None else target)
+        self._step(f'rendered "{timeline.form.name}"')
+        return RenderedForm(
+            name=timeline.form.name, replaces=timeline.form.replaces, content_hash=form_hash,
+            wav=f"{RENDERS}/{path.name}", sha256=sha256,
+            frames=frames, seconds=frames / rate, own_lufs=own.lufs, own_true_peak_dbtp=own.true_peak_dbtp,
+            gain_db=gain_db, lufs=again.integrated_lufs, true_peak_dbtp=again.true_peak_dbtp,
+            lra_lu=again.lra_lu,
+            parts=_rendered_parts(timeline, self.lead, rate),
+            joins=tuple(found.as_json() for found in joins.examine(self.song, timeline, splicer)),
+        )  # fmt: skip
+
+    def _keep(self, manifest: Manifest, keep_sets: Collection[str]) -> None:
+        """Write the manifest, keep what open rounds need, and remove what nothing needs."""
+        write_manifest(manifest, manifest_path(self.song.folder))
+        write_manifest(manifest, manifest_path(self.song.folder, manifest.set_id))
+        needed = {manifest_path(self.song.folder).name}
+        for set_id in {manifest.set_id, *keep_sets}:
+            path = manifest_path(self.song.folder, set_id)
+            if path.is_file():
+                needed |= {path.name, *(Path(form.wav).name for form in read_manifest(path).forms)}
+        for path in self.folder.iterdir():
+            unneeded = path.suffix in (".json", ".wav", ".flac") and f"{path.stem}.wav" not in needed
+            if unneeded and path.name not in needed:
+                path.unlink(missing_ok=True)
+
+
+def match(own: Mapping[str, Own], matching: str) -> tuple[float | None, dict[str, float]]:
+    """(target in LUFS, gain in dB by form): never above 0 dB, never over the ceiling.
+
+    With "same gain" there is one gain and no common target (None).
+    """
+    if matching == "same gain":
+        gain = min(0.0, *(CEILING_DBTP - form.true_peak_dbtp for form in own.values()))
+        return None, dict.fromkeys(own, gain)
+    target = min(form.lufs + min(0.0, CEILING_DBTP - form.true_peak_dbtp) for form in own.values())
+    return target, {name: target - form.lufs for name, form in own.items()}
+
+
+def measure_again(path: Path) -> tuple[Loudness, str]:
+    """Loudness of a written file as it is on the disk, and the file's SHA-256."""
+    with soundfile.SoundFile(path) as file:
+        meter = Meter(file.samplerate, file.channels)
+        for block in file.blocks(BLOCK_FRAMES, dtype="float32", always_2d=True):
+            meter.add(block)
+    with path.open("rb") as raw:
+        return meter.result(), hashlib.file_digest(raw, "sha256").hexdigest()
+
+
+def _integers(splicer: Splicer, gain: float) -> Iterator[Int32]:
+    scratch = np.empty((BLOCK_FRAMES, splicer.source.channels), np.float32)
+    for block in splicer.blocks():
+        yield to_int24(block, gain, scratch)
+
+
+def _check_again(name: str, again: Loudness, expected_lufs: float) -> None:
+    off = again.integrated_lufs - expected_lufs
+    if not abs(off) <= TOLERANCE_LU:
+        raise RenderError(
+            f'"{name}" measures {again.integrated_lufs:.2f} LUFS after writing, {off:+.2f} LU from what it '
+            f"must; at most {TOLERANCE_LU} LU are allowed, so it was not kept: check the disk, render again"
+        )
+    if again.true_peak_dbtp > CEILING_DBTP + 0.01:
+        raise RenderError(
+            f'"{name}" peaks at {again.true_peak_dbtp:.2f} dBTP after writing, above {CEILING_DBTP} dBTP; '
+            "it was not kept: check the disk, then render again"
+        )
+
+
+def _rendered_parts(timeline: Timeline, lead: int, rate: int) -> tuple[RenderedPart, ...]:
+    return tuple(
+        RenderedPart(
+            text=p.part.text, start_s=(lead + p.start) / rate, stop_s=(lead + p.stop) / rate,
+            start_bar=float(p.start_bar), bars=float(p.bars),
+        )
+        for p in timeline.parts
+    )  # fmt: skip
+
+
+def _read_old(folder: Path) -> Manifest | None:
+    try:
+        return read_manifest(manifest_path(folder))
+    except RenderError:
+        return None  # none yet, or damaged: everything is made anew
+
+
+def _set_id(forms: list[RenderedForm], lead: int) -> str:
+    told = [str(lead), *(f"{form.content_hash} {form.gain_db!r} {form.wav}" for form in forms)]
+    return hashlib.sha256("\n".join(told).encode()).hexdigest()[:16]

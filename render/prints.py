@@ -1,0 +1,64 @@
+"""What a render was made from: prints of the files, and the content hash that tells forms apart."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from pathlib import Path
+
+from render.errors import RenderError
+from render.forms import Treatment
+from render.manifest import FilePrint, Manifest
+from render.song import Song
+from render.stems import StemFit
+from render.timeline import Timeline, content_hash, lay_out
+
+
+def file_print(path: Path, folder: Path, before: FilePrint | None) -> FilePrint:
+    """A file's print; its content is read only if size or time changed since `before`."""
+    stat = path.stat()
+    name = path.relative_to(folder).as_posix() if path.is_relative_to(folder) else str(path)
+    if before and (before.name, before.bytes, before.mtime_ns) == (name, stat.st_size, stat.st_mtime_ns):
+        return before
+    with path.open("rb") as raw:
+        digest = hashlib.file_digest(raw, "sha256").hexdigest()
+    return FilePrint(name=name, bytes=stat.st_size, mtime_ns=stat.st_mtime_ns, sha256=digest)
+
+
+def form_hashes(song: Song, manifest: Manifest) -> dict[str, str]:
+    """name -> content hash of the song's forms as song.toml has them now, on the audio of `manifest`."""
+    timelines = [lay_out(song, form) for form in song.forms]
+    return hash_forms(timelines, manifest.audio, manifest.stems, manifest.fit)
+
+
+def hash_forms(
+    timelines: list[Timeline], audio: FilePrint, stems: Mapping[str, FilePrint], fit: StemFit | None
+) -> dict[str, str]:
+    """name -> content hash of each form.
+
+    Raises:
+        RenderError: two forms are the same to the sample: they would be compared with themselves.
+    """
+    found: dict[str, str] = {}
+    for timeline in timelines:
+        treatments = {str(s.treatment): _made_of(s.treatment, stems, fit) for s in timeline.spans}
+        name, form_hash = timeline.form.name, content_hash(timeline, audio.sha256, treatments)
+        for other, other_hash in found.items():
+            if other_hash == form_hash:
+                raise RenderError(
+                    f'forms."{name}" is the same as "{other}", to the sample; change it or take it out'
+                )
+        found[name] = form_hash
+    return found
+
+
+def sums(stems: Mapping[str, FilePrint]) -> tuple[tuple[str, str], ...]:
+    return tuple(sorted((name, stem.sha256) for name, stem in stems.items()))
+
+
+def _made_of(treatment: Treatment, stems: Mapping[str, FilePrint], fit: StemFit | None) -> str:
+    """What a treatment's samples depend on beside the bounce."""
+    if treatment.mode == "all":
+        return ""
+    how = "from the bounce" if fit is None or fit.nulls else f"stems x {fit.gain!r}"
+    return f"{treatment}; {how}; {sums(stems)}"

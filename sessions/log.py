@@ -1,0 +1,263 @@
+"""The log of a study: what was heard, rated, said and decided. Append-only.
+
+Every method that writes is one transaction; when it returns, the entry is on the disk.
+"""
+
+from __future__ import annotations
+
+import json
+import secrets as entropy
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+from sqlalchemy import Connection, Table, func, select
+
+from render.errors import LogError
+from sessions import tables as t
+from sessions.clock import Clock, Moment, moment, utc_time
+from sessions.plan import draw_code, new_seed
+from sessions.records import ASPECTS, OVERALL, LogContents, opened_event, read_contents, read_events
+from sessions.store import Store
+
+SITTING_PAUSE = timedelta(minutes=60)
+LONGEST_COMMENT = 4000
+
+
+@dataclass(frozen=True)
+class NewForm:
+    """A form to be known to the log."""
+
+    content_hash: str
+    name: str
+    replaces: str | None
+    description: Mapping[str, Any]
+
+
+class Log:
+    """The log's entries, in the study's words."""
+
+    def __init__(self, store: Store, clock: Clock) -> None:
+        self.store = store
+        self.clock = clock
+
+    def contents(self) -> LogContents:
+        """Everything in the log, in one consistent state."""
+        with self.store.reading() as connection:
+            return read_contents(connection)
+
+    def secret(self, name: str) -> str:
+        """A secret of the study ("plan_seed", "packet_key"), drawn from the system's entropy at first."""
+        with self.store.reading() as connection:
+            known = self._secret(connection, name)
+        if known:
+            return known
+        with self.store.writing() as connection:
+            known = self._secret(connection, name)
+            if known:
+                return known
+            drawn = new_seed() if name == "plan_seed" else entropy.token_hex(32)
+            self._add(connection, t.secrets, name=name, value=drawn)
+            return drawn
+
+    def add_event(self, kind: str, detail: Mapping[str, Any]) -> None:
+        """Something that happened to the study as a whole (opened, decided, collected, ...)."""
+        with self.store.writing() as connection:
+            self._add(connection, t.events, kind=kind, detail=_json(detail))
+
+    def add_listener(self, name: str, *, simulated: bool = False) -> None:
+        """Make a listener known; nothing happens to one who is."""
+        with self.store.writing() as connection:
+            if self._listener_id(connection, name) is None:
+                self._add(connection, t.listeners, name=name, simulated=int(simulated))
+
+    def add_forms(self, forms: Iterable[NewForm]) -> dict[str, int]:
+        """Make forms known; returns content hash -> id. A form's first name and description stay."""
+        with self.store.writing() as connection:
+            known = dict(connection.execute(select(t.forms.c.content_hash, t.forms.c.id)).tuples().all())
+            for form in forms:
+                if form.content_hash not in known:
+                    known[form.content_hash] = self._add(
+                        connection, t.forms, content_hash=form.content_hash, name=form.name,
+                        replaces=form.replaces, description=_json(form.description),
+                    )  # fmt: skip
+            return known
+
+    def start_round(self, listener: str, number: int, order: Sequence[int], render_set: str) -> int:
+        """Begin round `number` of a listener with form ids in the order they will be heard."""
+        with self.store.writing() as connection:
+            listener_id = self._known_listener(connection, listener)
+            last = connection.execute(
+                select(func.max(t.rounds.c.number)).where(t.rounds.c.listener_id == listener_id)
+            ).scalar()
+            if number != (last or 0) + 1:
+                raise LogError(f"{listener}'s next round is {(last or 0) + 1}, not {number}; start again")
+            return self._add(
+                connection, t.rounds, listener_id=listener_id, number=number,
+                order_json=json.dumps(list(order)), render_set=render_set,
+            )  # fmt: skip
+
+    def end_round(self, round_id: int, *, complete: bool) -> None:
+        """Close a round: nothing in it can be corrected from here on."""
+        with self.store.writing() as connection:
+            ended = connection.execute(
+                select(t.round_ends).where(t.round_ends.c.round_id == round_id)
+            ).first()
+            if ended is None:
+                self._insert(connection, t.round_ends, round_id=round_id, complete=int(complete))
+
+    def sit_down(self, listener: str, heard_on: str, means: str) -> int:
+        """The sitting this moment belongs to: the listener's last one, unless they paused for an hour
+        or listen on something else."""
+        with self.store.writing() as connection:
+            listener_id = self._known_listener(connection, listener)
+            last = connection.execute(
+                select(t.sittings)
+                .where(t.sittings.c.listener_id == listener_id)
+                .order_by(t.sittings.c.id.desc())
+            ).first()
+            if last and (last.heard_on, last.means) == (heard_on, means):
+                busy = self._last_activity(connection, last.id) or last.at_utc
+                if timedelta(0) <= self.clock() - utc_time(busy) <= SITTING_PAUSE:
+                    return int(last.id)
+            return self._add(connection, t.sittings, listener_id=listener_id, heard_on=heard_on, means=means)
+
+    def reserve_code(self, round_id: int, form_id: int) -> int:
+        """A code that the round's listener has never met."""
+        seed = self.secret("plan_seed")
+        with self.store.writing() as connection:
+            row = connection.execute(
+                select(t.rounds.c.listener_id, t.listeners.c.name)
+                .join(t.listeners)
+                .where(t.rounds.c.id == round_id)
+            ).one()
+            used = connection.execute(select(t.codes.c.code).where(t.codes.c.listener_id == row.listener_id))
+            code = draw_code(seed, row.name, set(used.scalars()))
+            self._insert(
+                connection,
+                t.codes,
+                listener_id=row.listener_id,
+                code=code,
+                round_id=round_id,
+                form_id=form_id,
+            )
+            return code
+
+    def start_listen(
+        self, round_id: int, sitting_id: int, form_id: int, position: int, code: int, frames: int
+    ) -> int:
+        """A listen begins. One that the same listener left open elsewhere is voided."""
+        with self.store.writing() as connection:
+            if connection.execute(select(t.round_ends).where(t.round_ends.c.round_id == round_id)).first():
+                raise LogError("this round is over; start the next one")
+            self._void_open_listens(connection, round_id)
+            opened = opened_event(read_events(connection)) is not None
+            return self._add(
+                connection, t.listens, round_id=round_id, sitting_id=sitting_id, form_id=form_id,
+                position=position, code=code, frames=frames, after_opening=int(opened),
+            )  # fmt: skip
+
+    def end_listen(self, listen_id: int, frames_delivered: int, void_reason: str | None = None) -> None:
+        """A listen ends: heard to its end, or void with a reason.
+
+        Raises:
+            LogError: it had ended before, for instance because the listener began another one.
+        """
+        with self.store.writing() as connection:
+            before = connection.execute(
+                select(t.listen_ends).where(t.listen_ends.c.listen_id == listen_id)
+            ).first()
+            if before is not None:
+                raise LogError(
+                    "this listen had already ended"
+                    + (f" ({before.void_reason})" if before.void_reason else "")
+                    + "; hear the form again from the top"
+                )
+            self._insert(
+                connection, t.listen_ends, listen_id=listen_id, frames_delivered=frames_delivered,
+                void_reason=void_reason,
+            )  # fmt: skip
+
+    def rate(self, listen_id: int, values: Mapping[str, float]) -> None:
+        """Ratings of a counted listen, 0-100 by aspect; a later one corrects, until the round ends."""
+        with self.store.writing() as connection:
+            self._require_rateable(connection, listen_id)
+            for aspect, value in values.items():
+                if aspect not in (OVERALL, *ASPECTS) or not 0 <= value <= 100:
+                    raise LogError(f"{aspect} = {value} is not a rating; ratings are 0 to 100")
+                self._add(connection, t.ratings, listen_id=listen_id, aspect=aspect, value=float(value))
+
+    def comment(self, listen_id: int, text: str, time_s: float | None = None) -> None:
+        """A comment on a listen, at a time in it or about the whole."""
+        text = text.strip()[:LONGEST_COMMENT]
+        if text:
+            with self.store.writing() as connection:
+                self._add(connection, t.comments, listen_id=listen_id, time_s=time_s, text=text)
+
+    def _require_rateable(self, connection: Connection, listen_id: int) -> None:
+        row = connection.execute(
+            select(t.listen_ends.c.void_reason, t.listen_ends.c.at_utc, t.round_ends.c.complete)
+            .join_from(t.listens, t.listen_ends, isouter=True)
+            .join(t.round_ends, t.round_ends.c.round_id == t.listens.c.round_id, isouter=True)
+            .where(t.listens.c.id == listen_id)
+        ).first()
+        if row is None or row.at_utc is None or row.void_reason is not None:
+            raise LogError("only a listen that was heard to its end can be rated; hear it from the top")
+        if row.complete is not None:
+            raise LogError("the round is over; its ratings stand as they are")
+
+    def _void_open_listens(self, connection: Connection, round_id: int) -> None:
+        listener_id = connection.execute(
+            select(t.rounds.c.listener_id).where(t.rounds.c.id == round_id)
+        ).scalar_one()
+        still_open = connection.execute(
+            select(t.listens.c.id)
+            .join(t.rounds)
+            .join(t.listen_ends, isouter=True)
+            .where(t.rounds.c.listener_id == listener_id, t.listen_ends.c.listen_id.is_(None))
+        ).scalars()
+        for listen_id in list(still_open):
+            self._insert(
+                connection, t.listen_ends, listen_id=listen_id, frames_delivered=0, void_reason="interrupted"
+            )
+
+    def _last_activity(self, connection: Connection, sitting_id: int) -> str | None:
+        """The last moment anything happened in a sitting."""
+        of_sitting = t.listens.c.sitting_id == sitting_id
+        moments = [
+            connection.execute(select(func.max(t.listens.c.at_utc)).where(of_sitting)).scalar(),
+            connection.execute(
+                select(func.max(t.listen_ends.c.at_utc)).join_from(t.listens, t.listen_ends).where(of_sitting)
+            ).scalar(),
+            connection.execute(
+                select(func.max(t.ratings.c.at_utc)).join_from(t.listens, t.ratings).where(of_sitting)
+            ).scalar(),
+        ]
+        return max((m for m in moments if m), default=None)
+
+    def _secret(self, connection: Connection, name: str) -> str | None:
+        return connection.execute(select(t.secrets.c.value).where(t.secrets.c.name == name)).scalar()
+
+    def _listener_id(self, connection: Connection, name: str) -> int | None:
+        return connection.execute(select(t.listeners.c.id).where(t.listeners.c.name == name)).scalar()
+
+    def _known_listener(self, connection: Connection, name: str) -> int:
+        listener_id = self._listener_id(connection, name)
+        if listener_id is None:
+            raise LogError(f'the log knows no listener "{name}"; add them under [listeners] in song.toml')
+        return listener_id
+
+    def _add(self, connection: Connection, table: Table, **values: Any) -> int:
+        """Insert a row with its moment; returns its id."""
+        key = self._insert(connection, table, **values)
+        return int(key[0]) if isinstance(key[0], int) else 0
+
+    def _insert(self, connection: Connection, table: Table, **values: Any) -> Sequence[Any]:
+        now: Moment = moment(self.clock())
+        done = connection.execute(table.insert().values(at_utc=now.utc, local_date=now.local_date, **values))
+        return done.inserted_primary_key or (0,)
+
+
+def _json(detail: Mapping[str, Any]) -> str:
+    return json.dumps(detail, ensure_ascii=False, sort_keys=True)

@@ -1,0 +1,124 @@
+"""A database that keeps its promise: a row is on the disk before anybody is told so.
+
+SQLite by default: one file, journal_mode=DELETE and synchronous=FULL, so that a copied or synchronised
+folder stays whole. Any other SQLAlchemy URL serves panels that outgrow one machine.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
+from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError, OperationalError
+from sqlalchemy.pool import NullPool
+
+from render.errors import LogError
+from sessions import tables
+from sessions.clock import Clock, moment
+
+BUSY_S = 20.0
+
+
+class Store:
+    """One database with the log's tables, migrated to what this code knows."""
+
+    def __init__(self, where: Path | str, clock: Clock) -> None:
+        self.clock = clock
+        self.name = str(where)
+        self.engine = _sqlite(where) if isinstance(where, Path) else _server(where)
+        with self._explained():
+            self._migrate()
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """A transaction that only reads: one consistent state of the log."""
+        with self._explained(), self.engine.connect() as connection, connection.begin():
+            yield connection
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """A transaction that is durable when the block ends, or leaves no trace."""
+        with (
+            self._explained(),
+            self.engine.connect().execution_options(writes=True) as connection,
+            connection.begin(),
+        ):
+            yield connection
+
+    def close(self) -> None:
+        self.engine.dispose()
+
+    def _migrate(self) -> None:
+        with self.reading() as connection:
+            found = tables.version(connection)
+        tables.check_known(found)
+        while found < len(tables.MIGRATIONS):
+            now = moment(self.clock())
+            with self.writing() as connection:
+                found = tables.version(connection)  # another process may have been quicker
+                if found < len(tables.MIGRATIONS):
+                    tables.migrate_one(connection, found + 1, now.utc, now.local_date)
+                    found += 1
+
+    @contextmanager
+    def _explained(self) -> Iterator[None]:
+        """Database errors as one clear message."""
+        try:
+            yield
+        except OperationalError as error:
+            raise LogError(f"the log {self.name} cannot be used: {_reason(error)}") from None
+        except DatabaseError as error:
+            raise LogError(
+                f"the log {self.name} is damaged or refused the entry: {_reason(error)}; "
+                "keep a copy of the file as it is before anything else"
+            ) from None
+
+
+def _sqlite(path: Path) -> Engine:
+    try:
+        path.touch(mode=0o600, exist_ok=True)
+    except OSError as error:
+        if not path.exists():
+            raise LogError(f"the log {path} cannot be written: {error.strerror}") from None
+    engine = create_engine(
+        URL.create("sqlite", database=str(path)), poolclass=NullPool, connect_args={"timeout": BUSY_S}
+    )
+
+    @event.listens_for(engine, "connect")
+    def set_up(connection: Any, _record: Any) -> None:
+        connection.isolation_level = None  # transactions begin where we say so, also around DDL
+        for pragma in ("journal_mode=DELETE", "synchronous=FULL", "foreign_keys=ON"):
+            connection.execute(f"PRAGMA {pragma}")
+
+    @event.listens_for(engine, "begin")
+    def begin(connection: Connection) -> None:
+        writes = connection.get_execution_options().get("writes", False)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+    return engine
+
+
+def _server(url: str) -> Engine:
+    try:
+        return create_engine(make_url(url), pool_pre_ping=True, isolation_level="SERIALIZABLE")
+    except (ArgumentError, NoSuchModuleError, ImportError) as error:
+        raise LogError(
+            f"the store cannot be opened ({error}); write it as postgresql+psycopg://USER@HOST/DATABASE "
+            "and install psycopg"
+        ) from None
+
+
+def _reason(error: DatabaseError) -> str:
+    text = str(error.orig).strip().splitlines()[0] if error.orig else str(error)
+    if "locked" in text:
+        return f"another process has held it for {BUSY_S:.0f} s; close the other fairhearing and try again"
+    if "readonly" in text or "read-only" in text:
+        return "it is read-only; give yourself the right to write to the study's folder"
+    if "full" in text:
+        return "the disk is full; nothing was recorded, make room and try again"
+    if "not a database" in text or "malformed" in text:
+        return f"it is damaged ({text}); restore it from a copy, the renders and song.toml are not affected"
+    return text

@@ -1,0 +1,193 @@
+"""The log's tables and how they came to be. Rows are only ever added; a correction is a new row.
+
+Each migration and the record of it commit in one transaction, so a killed process leaves the log
+either before it or after it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from sqlalchemy import (
+    CheckConstraint,
+    Column,
+    Connection,
+    Float,
+    ForeignKey,
+    Integer,
+    MetaData,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+    inspect,
+    select,
+)
+
+from render.errors import LogError
+
+metadata = MetaData()
+
+
+def _stamp() -> list[Column[str]]:
+    """When a row was written: UTC, and the writer's own date."""
+    return [Column("at_utc", String(27), nullable=False), Column("local_date", String(10), nullable=False)]
+
+
+schema_versions = Table("schema_versions", metadata, Column("version", Integer, primary_key=True), *_stamp())
+
+secrets = Table(
+    "secrets",
+    metadata,
+    Column("name", String(40), primary_key=True),
+    Column("value", Text, nullable=False),
+    *_stamp(),
+)
+
+events = Table(
+    "events",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("kind", String(40), nullable=False),
+    Column("detail", Text, nullable=False),
+    *_stamp(),
+)
+
+listeners = Table(
+    "listeners",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("name", String(80), nullable=False, unique=True),
+    Column("simulated", Integer, nullable=False),
+    *_stamp(),
+)
+
+forms = Table(
+    "forms",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("content_hash", String(64), nullable=False, unique=True),
+    Column("name", Text, nullable=False),
+    Column("replaces", Text),
+    Column("description", Text, nullable=False),  # JSON: parts, bars, seconds; a retired form stays explained
+    *_stamp(),
+)
+
+rounds = Table(
+    "rounds",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("listener_id", ForeignKey("listeners.id"), nullable=False),
+    Column("number", Integer, nullable=False),
+    Column("order_json", Text, nullable=False),  # JSON: form ids in the order they are heard
+    Column("render_set", String(64), nullable=False),
+    *_stamp(),
+    UniqueConstraint("listener_id", "number"),
+)
+
+round_ends = Table(
+    "round_ends",
+    metadata,
+    Column("round_id", ForeignKey("rounds.id"), primary_key=True),
+    Column("complete", Integer, nullable=False),
+    *_stamp(),
+)
+
+sittings = Table(
+    "sittings",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("listener_id", ForeignKey("listeners.id"), nullable=False),
+    Column("heard_on", Text, nullable=False),
+    Column("means", String(20), nullable=False),  # device, page, packet, simulated
+    *_stamp(),
+)
+
+codes = Table(
+    "codes",
+    metadata,
+    Column("listener_id", ForeignKey("listeners.id"), primary_key=True),
+    Column("code", Integer, primary_key=True),
+    Column("round_id", ForeignKey("rounds.id"), nullable=False),
+    Column("form_id", ForeignKey("forms.id"), nullable=False),
+    *_stamp(),
+)
+
+listens = Table(
+    "listens",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("round_id", ForeignKey("rounds.id"), nullable=False),
+    Column("sitting_id", ForeignKey("sittings.id"), nullable=False),
+    Column("form_id", ForeignKey("forms.id"), nullable=False),
+    Column("position", Integer, nullable=False),
+    Column("code", Integer, nullable=False),
+    Column("frames", Integer, nullable=False),
+    Column("after_opening", Integer, nullable=False),
+    *_stamp(),
+)
+
+listen_ends = Table(
+    "listen_ends",
+    metadata,
+    Column("listen_id", ForeignKey("listens.id"), primary_key=True),
+    Column("frames_delivered", Integer, nullable=False),
+    Column("void_reason", Text),  # null: heard to its end
+    *_stamp(),
+)
+
+ratings = Table(
+    "ratings",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("listen_id", ForeignKey("listens.id"), nullable=False),
+    Column("aspect", String(20), nullable=False),
+    Column("value", Float, nullable=False),
+    *_stamp(),
+    CheckConstraint("value >= 0 AND value <= 100"),
+)
+
+comments = Table(
+    "comments",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("listen_id", ForeignKey("listens.id"), nullable=False),
+    Column("time_s", Float),  # seconds into the listen's file; null: about the whole
+    Column("text", Text, nullable=False),
+    *_stamp(),
+)
+
+_FIRST_TABLES = [
+    secrets, events, listeners, forms, rounds, round_ends, sittings, codes, listens, listen_ends, ratings,
+    comments,
+]  # fmt: skip
+
+
+def _create_first_tables(connection: Connection) -> None:
+    metadata.create_all(connection, tables=_FIRST_TABLES)
+
+
+MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_create_first_tables,)
+
+
+def version(connection: Connection) -> int:
+    """The log's version: 0 for an empty store."""
+    if not inspect(connection).has_table("schema_versions"):
+        return 0
+    return max(connection.execute(select(schema_versions.c.version)).scalars(), default=0)
+
+
+def check_known(found: int) -> None:
+    """Refuse a log that a later fairhearing has written."""
+    if found > len(MIGRATIONS):
+        raise LogError(
+            f"the log has version {found}, and this fairhearing knows up to {len(MIGRATIONS)}; "
+            "it was written by a later fairhearing: update this one"
+        )
+
+
+def migrate_one(connection: Connection, number: int, at_utc: str, local_date: str) -> None:
+    """Apply migration `number` (from 1) and record it, inside the caller's transaction."""
+    metadata.create_all(connection, tables=[schema_versions])
+    MIGRATIONS[number - 1](connection)
+    connection.execute(schema_versions.insert().values(version=number, at_utc=at_utc, local_date=local_date))
