@@ -150,10 +150,10 @@ def _sung(section: str) -> tuple[tuple[tuple[float, int, float, str], ...], ...]
     return tuple(bars)
 
 
-def bar_notes(section: str, index: int, beats: int) -> Iterator[Note]:
-    """Every note of bar `index` (from 0) of `section`, a bar of `beats` beats, all five stems."""
+def bar_notes(section: str, index: int) -> Iterator[Note]:
+    """Every note of bar `index` (from 0) of `section`, all five stems."""
     for player in (_drums, _bass, _keys, _guitar, _voice):
-        for note in player(section, index, beats):
+        for note in player(section, index):
             yield replace(note, level_db=note.level_db + _dynamics_db(section, index))
 
 
@@ -169,9 +169,9 @@ def _is_climb(section: str, index: int) -> bool:
     return section.startswith("verse") and index >= 8
 
 
-def _steps(text: str, step_beats: float = 0.25) -> list[tuple[float, float]]:
+def _steps(text: str) -> list[tuple[float, float]]:
     """(beat, level in dB) of a pattern such as "9..5": 9 is 0 dB, each figure less 3 dB softer, . rests."""
-    return [(i * step_beats, 3.0 * (int(c) - 9)) for i, c in enumerate(text) if c != "."]
+    return [(i * 0.25, 3.0 * (int(c) - 9)) for i, c in enumerate(text) if c != "."]
 
 
 def _pattern(sound: str, text: str, level_db: float, pan: float = 0.0, pitch: float = 0.0) -> Iterator[Note]:
@@ -179,7 +179,7 @@ def _pattern(sound: str, text: str, level_db: float, pan: float = 0.0, pitch: fl
         yield Note("drums", sound, beat, pitch=pitch, level_db=level_db + softer_db, pan=pan)
 
 
-def _drums(section: str, index: int, beats: int) -> Iterator[Note]:
+def _drums(section: str, index: int) -> Iterator[Note]:
     if section == "intro":
         if index >= 2:
             yield from _pattern("shaker", "7.5.8.5.7.5.8.5.", -4, 0.35)
@@ -246,7 +246,7 @@ def _bridge_drums(index: int) -> Iterator[Note]:
         yield from _pattern("shaker", "7555855575558555", 2.0 * index - 12, 0.35)
 
 
-def _bass(section: str, index: int, beats: int) -> Iterator[Note]:
+def _bass(section: str, index: int) -> Iterator[Note]:
     def note(beat: float, long: float, level_db: float, up: int = 0) -> Note:
         return Note("bass", "bass", beat, chord_at(section, index, beat)[0] + up, long, level_db)
 
@@ -282,7 +282,7 @@ def _bass(section: str, index: int, beats: int) -> Iterator[Note]:
         yield note(0, 6.0, -8)
 
 
-def _keys(section: str, index: int, beats: int) -> Iterator[Note]:
+def _keys(section: str, index: int) -> Iterator[Note]:
     def piano(beat: float, long: float, level_db: float) -> Iterator[Note]:
         voicing = chord_at(section, index, beat)[1:]
         for i, pitch in enumerate(voicing):
@@ -298,7 +298,7 @@ def _keys(section: str, index: int, beats: int) -> Iterator[Note]:
     elif _is_climb(section, index):
         half = index == 11
         yield from pad(0, 1.9 if half else 3.9, -9 + 1.5 * (index - 8))
-        for beat in (0, 1) if half else (0, 1, 2, 3):
+        for beat in (0.0, 1.0) if half else (0.0, 1.0, 2.0, 3.0):
             yield from piano(beat, 0.75, -6 + (index - 8))
     elif section.startswith("verse"):
         yield from piano(0, 1.4, -4)
@@ -322,7 +322,7 @@ def _keys(section: str, index: int, beats: int) -> Iterator[Note]:
         yield from piano(0, 7.0 if index == 5 else 3.75, -3 - 0.5 * index)
 
 
-def _guitar(section: str, index: int, beats: int) -> Iterator[Note]:
+def _guitar(section: str, index: int) -> Iterator[Note]:
     if section in ("refrain", "last refrain"):
         yield from _strummed(section, index)
     elif section == "bridge" or (section == "intro" and index == 0):
@@ -368,7 +368,7 @@ def _strummed(section: str, index: int) -> Iterator[Note]:
             yield Note("guitar", "pluck", beat, pitch, 0.6, -4, 0.2)
 
 
-def _voice(section: str, index: int, beats: int) -> Iterator[Note]:
+def _voice(section: str, index: int) -> Iterator[Note]:
     softer_db = {"bridge": -2.5, "outro": -4.0, "refrain": -1.0, "last refrain": -0.5}.get(section, -2.0)
     if section == "intro" and index == 0:
         yield Note("voice", "breath", -1.75, beats=2.0, level_db=-6)

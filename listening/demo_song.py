@@ -28,7 +28,7 @@ FULL_SCALE = 2**23
 GLUE_DB = 4.0  # how far the loudest moments are held back
 
 # How each stem is treated: level in the mix, reverberation, and how hard its peaks are rounded off.
-LEVELS = {"drums": 1.35, "bass": 1.35, "keys": 0.85, "guitar": 0.70, "voice": 1.0}
+LEVELS = {"drums": 1.45, "bass": 1.18, "keys": 0.85, "guitar": 0.70, "voice": 1.0}
 REVERBERATION = {"drums": 0.03, "bass": 0.0, "keys": 0.05, "guitar": 0.055, "voice": 0.06}
 DRIVE = {"drums": 1.8, "bass": 0.9, "keys": 0.8, "guitar": 0.8, "voice": 1.0}
 
@@ -189,7 +189,7 @@ def _notes_by_stem(plan: SongPlan) -> dict[str, list[tuple[float, Note]]]:
     for section, part in plan.score.items():
         for index in part.score_bars:
             begin = plan.bar_beat(bar)
-            for note in bar_notes(section, index, plan.bar_beat(bar + 1) - begin):
+            for note in bar_notes(section, index):
                 notes[note.stem].append((begin + note.beat, note))
             bar += 1
     return notes

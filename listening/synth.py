@@ -32,8 +32,8 @@ FORMANT_LEVELS = (1.0, 0.5, 0.28, 0.16)
 FORMANT_WIDTHS_HZ = (110, 140, 220, 320)
 # Consonants that are noise: length in seconds, band in Hz, level.
 NOISES: dict[str, tuple[float, float, float, float]] = {
-    "s": (0.095, 4200, 8500, 0.10),
-    "t": (0.028, 2500, 7000, 0.14),
+    "s": (0.095, 4200, 8500, 0.05),
+    "t": (0.028, 2500, 7000, 0.10),
     "d": (0.022, 1500, 5000, 0.10),
     "h": (0.070, 900, 4500, 0.06),
     "k": (0.030, 1400, 4200, 0.13),
@@ -124,7 +124,7 @@ class Band:
         count = self.frames(seconds)
         rng = np.random.default_rng([self.seed, *name.encode()])
         f = np.maximum(fft.rfftfreq(count, 1 / self.sample_rate), 1.0)
-        shape = f**-tilt / np.sqrt((1 + (low_hz / f) ** 6) * (1 + (f / high_hz) ** 6))
+        shape = f**-tilt / np.sqrt((1 + (low_hz / f) ** 6) * (1 + (f / high_hz) ** 12))
         shape[0] = 0.0
         x = fft.irfft(fft.rfft(rng.standard_normal(count)) * shape, count)
         return np.asarray(x / np.sqrt(np.mean(x**2)), dtype=np.float32)
