@@ -1,0 +1,164 @@
+"""K-weighting (ITU-R BS.1770-5, Annex 1), as fast as matrix products make it.
+
+The weighting is two second-order sections. Run sample by sample, each output waits for the one before it;
+here the cascade is taken in its state-space form and a whole block of L samples is computed at once:
+
+    y = x T + s O            (what the block itself gives, and what the state before it still rings)
+    s' = s A^L + x R         (the state after it)
+
+Only the short recursion over block states is left to a recursive filter; the rest is matrix products in
+float32, less than half the processor time of two biquads. Block processing of recursive filters is textbook
+signal processing (C. S. Burrus, "Block implementation of digital filters", 1971; source from memory).
+
+The state is held in output-normal coordinates, where an error in the state costs no more energy in the
+output than it has itself; with the coordinates of a plain biquad, a constant offset in the audio would
+cost 40 dB of accuracy in float32.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+from pyloudnorm.iirfilter import IIRfilter
+from scipy.linalg import solve_discrete_lyapunov, toeplitz
+from scipy.signal import lfilter
+
+from render.errors import AudioError
+from render.products import CHUNK_FRAMES, Float32, rows_times
+
+FloatArray = npt.NDArray[np.floating]
+Float64 = npt.NDArray[np.float64]
+
+LOWEST_RATE = 8_000
+_BLOCK_FRAMES = 64  # 48 to 64 is fastest; shorter blocks have more states, longer ones more products
+_ORDER = 4
+
+# ITU-R BS.1770-5 (11/2023), Annex 1, Tables 1 and 2: b0 b1 b2 a0 a1 a2 at 48 kHz.
+_PRINTED_48K = (
+    (1.53512485958697, -2.69169618940638, 1.19839281085285, 1.0, -1.69065929318241, 0.73248077421585),
+    (1.0, -2.0, 1.0, 1.0, -1.99004745483398, 0.99007225036621),
+)
+
+
+def k_weighting_sos(sample_rate: int) -> Float64:
+    """The two second-order sections of the K-weighting, shape (2, 6), as scipy.signal takes them.
+
+    At 48 kHz these are the printed coefficients. At other rates they come from pyloudnorm's filter class
+    "DeMan" (its default class is an approximation, about 0.04 LU off), the analogue prototype behind the
+    printed ones by the bilinear transform. As in every meter built that way, the second section keeps the
+    numerator 1, -2, 1, so its gain well above 38 Hz moves a little with the rate: 0.004 dB at 44.1 kHz,
+    -0.02 dB at 96 kHz, 0.22 dB at 8 kHz against 48 kHz. Forms of one song share a rate, so this cancels
+    where they are matched.
+
+    Raises AudioError below 8 kHz.
+    """
+    if sample_rate < LOWEST_RATE:
+        raise AudioError(
+            f"A sample rate of {sample_rate} Hz cannot be measured: {LOWEST_RATE} Hz or more is needed."
+            " Bounce the song again at 44100 or 48000 Hz."
+        )
+    if sample_rate == 48_000:
+        return np.array(_PRINTED_48K)
+    shelf = IIRfilter(3.99984385397, 0.7071752369554193, 1681.9744509555319, sample_rate, "high_shelf_DeMan")
+    high_pass = IIRfilter(0.0, 0.5003270373253953, 38.13547087613982, sample_rate, "high_pass_DeMan")
+    return np.array([[*stage.b, *stage.a] for stage in (shelf, high_pass)])
+
+
+@dataclass(frozen=True)
+class _BlockForm:
+    """The K-weighting of one sample rate over blocks of up to L samples; states are rows of 4."""
+
+    direct: Float32  # (L, L): x @ direct is the block's own response
+    ringing: Float32  # (4, L): s @ ringing is what the state before the block still rings
+    drive: Float32  # (L, 4): x @ drive is what the block adds to the state
+    powers: Float64  # (L + 1, 4, 4): s @ powers[n] is the state after n silent samples
+    poles: npt.NDArray[np.complex128]  # (2,): one of each pair, to the power L
+    to_modes: npt.NDArray[np.complex128]  # (4, 2): state -> complex modes
+    from_modes: Float64  # (4, 4): real and imaginary parts of the modes -> state
+
+
+def _state_space(sos: Float64) -> tuple[Float64, Float64, Float64, float]:
+    """(A, b, c, d) of two sections in a row, in output-normal coordinates: s' = A s + b x, y = c s + d x."""
+    (b0, b1, b2, _, a1, a2), (e0, e1, e2, _, f1, f2) = sos
+    into_first, into_second = np.array([b1 - a1 * b0, b2 - a2 * b0]), np.array([e1 - f1 * e0, e2 - f2 * e0])
+    a = np.array([[-a1, 1.0, 0, 0], [-a2, 0.0, 0, 0], [0, 0, -f1, 1.0], [0, 0, -f2, 0.0]])
+    a[2:, 0] = into_second
+    b = np.concatenate((into_first, into_second * b0))
+    c = np.array([e0, 0.0, 1.0, 0.0])
+    observed = solve_discrete_lyapunov(a.T, np.outer(c, c))
+    normal: Float64 = np.linalg.cholesky(observed).T
+    back = np.linalg.inv(normal)
+    return normal @ a @ back, normal @ b, c @ back, float(b0 * e0)
+
+
+@lru_cache(maxsize=8)
+def _block_form(sample_rate: int) -> _BlockForm:
+    a, b, c, d = _state_space(k_weighting_sos(sample_rate))
+    length = _BLOCK_FRAMES
+    powers = np.stack([np.linalg.matrix_power(a, n) for n in range(length + 1)])
+    impulse = np.concatenate(([d], powers[: length - 1] @ b @ c))
+    values, vectors = np.linalg.eig(a)
+    upper = values.imag > 0  # both sections resonate (Q > 0.5), at every rate: two conjugate pairs
+    from_modes = np.empty((_ORDER, _ORDER))
+    from_modes[0::2], from_modes[1::2] = 2 * vectors[:, upper].real.T, -2 * vectors[:, upper].imag.T
+    return _BlockForm(
+        direct=np.triu(toeplitz(impulse)).astype(np.float32),
+        ringing=np.ascontiguousarray((c @ powers[:length]).T, dtype=np.float32),
+        drive=(powers[length - 1 :: -1] @ b).astype(np.float32),
+        powers=np.ascontiguousarray(powers.transpose(0, 2, 1)),
+        poles=values[upper] ** length,
+        to_modes=np.ascontiguousarray(np.linalg.inv(vectors)[upper].T),
+        from_modes=from_modes,
+    )
+
+
+def _states(form: _BlockForm, driven: Float64, state: Float64) -> Float64:
+    """States before each block and after the last, (channels, blocks + 1, 4), from what each block adds."""
+    modes = driven @ form.to_modes
+    first = state @ form.to_modes
+    found = np.empty((driven.shape[0], driven.shape[1] + 1, 2), dtype=np.complex128)
+    found[:, 0] = first
+    for mode, pole in enumerate(form.poles):
+        start = pole * first[:, mode, None]
+        found[:, 1:, mode], _ = lfilter([1.0], [1.0, -pole], modes[..., mode], axis=1, zi=start)
+    return found.view(np.float64) @ form.from_modes
+
+
+def _filter(form: _BlockForm, planar: Float32, state: Float64, out: Float32) -> Float64:
+    """Filter `planar` (channels, frames) into `out`; returns the state after it."""
+    channels, frames = planar.shape
+    blocks, rest = divmod(frames, _BLOCK_FRAMES)
+    whole = frames - rest
+    if blocks:
+        x = planar[:, :whole].reshape(-1, _BLOCK_FRAMES)
+        driven = rows_times(x, form.drive).reshape(channels, blocks, _ORDER).astype(np.float64)
+        states = _states(form, driven, state)
+        before = states[:, :-1].astype(np.float32).reshape(-1, _ORDER)
+        y = rows_times(x, form.direct)
+        y += rows_times(before, form.ringing)
+        out[:, :whole] = y.reshape(channels, whole)
+        state = states[:, -1]
+    if rest:
+        x = planar[:, whole:]
+        out[:, whole:] = x @ form.direct[:rest, :rest] + state.astype(np.float32) @ form.ringing[:, :rest]
+        state = state @ form.powers[rest] + x @ form.drive[_BLOCK_FRAMES - rest :]
+    return state
+
+
+def k_weight(audio: FloatArray, sample_rate: int, state: Float64 | None = None) -> tuple[Float32, Float64]:
+    """K-weight `audio` (frames, channels); returns (weighted, state after it).
+
+    `weighted` is float32 of the same shape, each channel contiguous (a transposed view). `state` is
+    (channels, 4): pass the one returned for the audio before, or None at a start from silence, and pieces
+    measured one by one give what the whole gives (to float32 accuracy).
+    """
+    form = _block_form(sample_rate)
+    if state is None:
+        state = np.zeros((audio.shape[1], _ORDER))
+    weighted = np.empty(audio.T.shape, dtype=np.float32)
+    for start in range(0, len(audio), CHUNK_FRAMES):
+        chunk = slice(start, start + CHUNK_FRAMES)
+        planar = np.ascontiguousarray(audio[chunk].T, dtype=np.float32)
+        state = _filter(form, planar, state, weighted[:, chunk])
+    return weighted.T, state
