@@ -5,6 +5,7 @@ numpy only; `reading.Reading` in, plain values out.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 
@@ -82,7 +83,9 @@ def diagnose(reading: Reading, listeners: Sequence[str], forms: Sequence[str], p
     drifts = tuple(
         drift
         for i, name in enumerate(listeners)
-        if (drift := _drift(reading, residual, i, name)) is not None and drift.low * drift.high > 0
+        if (drift := _drift(reading, residual, i, name, len(listeners))) is not None
+        and drift.low * drift.high > 0
+        and abs(drift.mean) >= 1
     )
     return Diagnostics(
         curve, positions, carry, outliers, flat, drifts, _warnings(positions, carry, outliers, flat, drifts)
@@ -206,8 +209,8 @@ def _is_flat(ratings: Floats) -> bool:
     return bool(counts.max() >= FLAT_SHARE * len(ratings) or ratings.std() < FLAT_SD)
 
 
-def _drift(reading: Reading, residual: Floats, listener: int, name: str) -> Effect | None:
-    """One listener's slope over the places of a sitting (a 99 % interval: it is asked often)."""
+def _drift(reading: Reading, residual: Floats, listener: int, name: str, asked: int) -> Effect | None:
+    """One listener's slope over the places of a sitting (a 99 % interval, over all listeners `asked`)."""
     at = np.flatnonzero(reading.seen.listener == listener)
     groups = reading.seen.group[at]
     if len(at) < 2 * FEWEST:
@@ -223,7 +226,7 @@ def _drift(reading: Reading, residual: Floats, listener: int, name: str) -> Effe
     values = centred((residual[at] + shared[reading.seen.position[at]])[:, None], groups)[:, 0]
     slope = float(place @ values) / total
     rest = values - slope * place
-    reach = 2.576 * (1 + 1 / df) * np.sqrt(float(rest @ rest) / df / total)
+    reach = NormalDist().inv_cdf(1 - 0.005 / asked) * (1 + 1 / df) * np.sqrt(float(rest @ rest) / df / total)
     return Effect(name, slope, float(slope - reach), float(slope + reach))
 
 
@@ -255,10 +258,12 @@ def _warnings(
     if flat:
         verb = "gives" if len(flat) == 1 else "give"
         found.append(
-            f"{words.listed(flat)} {verb} (nearly) always the same number: such ratings say nothing about "
+            f"{words.few(flat)} {verb} (nearly) always the same number: such ratings say nothing about "
             "the forms and only make the verdict slower."
         )
-    for drift in drifts:
+    if len(drifts) > 3:
+        found.append(f"The ratings of {len(drifts)} listeners drift within a sitting; see the list.")
+    for drift in drifts if len(drifts) <= 3 else ():
         way = "rise" if drift.mean > 0 else "fall"
         found.append(
             f"{drift.name}'s ratings {way} by about {abs(drift.mean):.1f} points from each listen to the "

@@ -172,7 +172,7 @@ def _equations(seen: Observations, ratings: Floats, prior: Prior) -> Iterable[_E
         # the expected gap is moved to the left side, so that every effect has prior mean 0
         moved = ratings - prior.gap_mean * design[:, where.common_gap]
         both = centred(np.hstack([design, moved]), seen.group)
-        gram = both.T @ both
+        gram = _product(both, both)
         sums = _sums(both, block, cells[0] * cells[1]).reshape(*cells, -1)
         if turn is None or roots is None:  # a listener's own columns do not depend on tau
             own = (sums[..., where.q] + np.swapaxes(sums[..., where.q], 1, 2)) / 2
@@ -183,7 +183,7 @@ def _equations(seen: Observations, ratings: Floats, prior: Prior) -> Iterable[_E
         flat = turned.reshape(cells[0] * cells[1], -1)
         for dev, dev_weight in prior.dev:
             spread = dev**2 / (1 + dev**2 * roots)
-            rest = gram - flat.T @ (spread.reshape(-1, 1) * flat)
+            rest = gram - _product(flat, spread.reshape(-1, 1) * flat)
             k = where.count
             yield _Equations(
                 gram=rest[:k, :k],
@@ -195,6 +195,19 @@ def _equations(seen: Observations, ratings: Floats, prior: Prior) -> Iterable[_E
                 log_prior=float(np.log(tau_weight * dev_weight)),
                 tau=tau,
             )
+
+
+def _product(a: Floats, b: Floats) -> Floats:
+    """a.T @ b for long thin (n, k) arrays, in pieces too small for a BLAS to share among threads.
+
+    So the sums do not depend on the number of cores, and a busy machine does not make the threads wait.
+    """
+    k = a.shape[1]
+    rows = max(8, 150_000 // k**2)
+    whole = len(a) // rows * rows
+    pieces = a[:whole].reshape(-1, rows, k), b[:whole].reshape(-1, rows, b.shape[1])
+    total = (np.swapaxes(pieces[0], 1, 2) @ pieces[1]).sum(0)
+    return np.asarray(total + a[whole:].T @ b[whole:], dtype=np.float64)
 
 
 def _sums(values: Floats, codes: Ints, count: int) -> Floats:

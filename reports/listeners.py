@@ -93,13 +93,9 @@ class Camps:
     def sentence(self) -> str:
         (a, b), (ours, theirs) = self.forms, self.members
         return (
-            f'The panel splits in two camps instead of agreeing on a middle: {_members(ours)} want "{a}" '
-            f'rather than "{b}", {_members(theirs)} the reverse. An average hides that: talk about them.'
+            f'The panel splits in two camps instead of agreeing on a middle: {words.few(ours)} want "{a}" '
+            f'rather than "{b}", {words.few(theirs)} the reverse. An average hides that: talk about them.'
         )
-
-
-def _members(names: Sequence[str]) -> str:
-    return words.listed(names) if len(names) <= 6 else f"{len(names)} listeners"
 
 
 def camps(settling: Settling, names: Sequence[str], forms: Sequence[str], weights: Floats) -> Camps | None:

@@ -268,12 +268,12 @@ def _notes(panel: Panel, behind: Sequence[str], rules: Rules) -> list[str]:
     if panel.unheard:
         notes.append(f"{words.quoted(panel.unheard)}: not heard by anybody yet; nothing is known about it.")
     if panel.silent:
-        notes.append(f"{words.listed(panel.silent)}: no ratings yet.")
+        notes.append(f"{words.few(panel.silent)}: no ratings yet.")
     if panel.retired:
         notes.append(f"{words.quoted(panel.retired)}: retired; the ratings are kept, but it is not judged.")
     if behind and len(behind) < len(panel.listeners) + len(panel.silent):
         notes.append(
-            f"{words.listed(behind)}: not yet {rules.clear_listens} listens of every form over "
+            f"{words.few(behind)}: not yet {rules.clear_listens} listens of every form over "
             f"{rules.clear_days} days; the verdict rests on the others' hearing being complete."
         )
     return notes

@@ -35,6 +35,11 @@ def listed(items: Sequence[str]) -> str:
     return items[0] if len(items) == 1 else ", ".join(items[:-1]) + " and " + items[-1]
 
 
+def few(names: Sequence[str], most: int = 6) -> str:
+    """The names, or how many there are."""
+    return listed(names) if len(names) <= most else f"{len(names)} listeners"
+
+
 def points(value: float) -> str:
     """Rating points, as exactly as they deserve."""
     if value < 0.95:
