@@ -6,6 +6,7 @@ WAV and FLAC of the same floats differ in a third of all samples (measured).
 
 from __future__ import annotations
 
+import hashlib
 import os
 import struct
 from collections.abc import Iterable, Iterator
@@ -86,7 +87,8 @@ def wav_bytes(frames: int, channels: int) -> int:
 def pad_wav(path: Path, size: int) -> None:
     """Let a WAV file have `size` bytes by a JUNK chunk after its data (grown or made); audio untouched."""
     with path.open("r+b") as file:
-        at = _after_data(file, path)
+        start, length = _data(file, path)
+        at = start + length + length % 2
         file.truncate(size)
         file.seek(at)
         file.write(b"JUNK" + struct.pack("<I", size - at - WAV_PAD_HEADER))
@@ -94,19 +96,29 @@ def pad_wav(path: Path, size: int) -> None:
         file.write(struct.pack("<I", size - 8))
 
 
-def _after_data(file: BinaryIO, path: Path) -> int:
-    """Where the chunk after the data begins."""
+def wav_audio_sha256(path: Path) -> str:
+    """SHA-256 over a WAV file's audio alone: padding, and the sizes that follow from it, may change."""
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        start, length = _data(file, path)
+        file.seek(start)
+        while length > 0 and (block := file.read(min(length, 1 << 20))):
+            digest.update(block)
+            length -= len(block)
+    return digest.hexdigest()
+
+
+def _data(file: BinaryIO, path: Path) -> tuple[int, int]:
+    """Where a WAV file's audio begins, and its bytes."""
     head = file.read(12)
     if head[:4] != b"RIFF" or head[8:12] != b"WAVE":
         raise RenderError(f"{path} is not a WAV file; delete it and run `fairhearing render`")
     at = 12
-    while header := file.read(8):
-        name: bytes
-        length: int
-        name, length = struct.unpack("<4sI", header)
+    while len(header := file.read(8)) == 8:
+        length = int.from_bytes(header[4:], "little")
+        if header[:4] == b"data":
+            return at + 8, length
         at += 8 + length + length % 2
-        if name == b"data":
-            return at
         file.seek(at)
     raise RenderError(f"{path} holds no audio; delete it and run `fairhearing render`")
 

@@ -96,6 +96,11 @@ class Manifest(_Frozen):
     forms: tuple[RenderedForm, ...]
 
     @property
+    def lead_s(self) -> float:
+        """Where every form's bar 1 lies in its file."""
+        return self.lead_frames / self.sample_rate
+
+    @property
     def fit(self) -> StemFit | None:
         return None if self.stem_fit is None else StemFit(**self.stem_fit.model_dump())
 

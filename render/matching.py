@@ -25,6 +25,7 @@ from render.containers import (
     pad_wav,
     replacing,
     to_int24,
+    wav_audio_sha256,
     wav_bytes,
     write_int32,
 )
@@ -280,13 +281,12 @@ def match(own: Mapping[str, Own], matching: str) -> tuple[float | None, dict[str
 
 
 def measure_again(path: Path) -> tuple[Loudness, str]:
-    """Loudness of a written file as it is on the disk, and the file's SHA-256."""
+    """Loudness of a written file as it is on the disk, and its audio's SHA-256."""
     with soundfile.SoundFile(path) as file:
         meter = Meter(file.samplerate, file.channels)
         for block in file.blocks(BLOCK_FRAMES, dtype="float32", always_2d=True):
             meter.add(block)
-    with path.open("rb") as raw:
-        return meter.result(), hashlib.file_digest(raw, "sha256").hexdigest()
+    return meter.result(), wav_audio_sha256(path)
 
 
 def _integers(splicer: Splicer, gain: float) -> Iterator[Int32]:

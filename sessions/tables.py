@@ -152,7 +152,7 @@ comments = Table(
     metadata,
     Column("id", Integer, primary_key=True),
     Column("listen_id", ForeignKey("listens.id"), nullable=False),
-    Column("time_s", Float),  # seconds into the listen's file; null: about the whole
+    Column("time_s", Float),  # seconds after the form's first bar line; null: about the whole
     Column("text", Text, nullable=False),
     *_stamp(),
 )

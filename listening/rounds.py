@@ -1,0 +1,244 @@
+"""What a listener's round demands: which form comes next, what is still to be rated, when the next
+round is due. Terminal, page and packet all go through here."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from pathlib import Path
+
+from render.containers import wav_audio_sha256
+from render.errors import ListenError
+from render.manifest import Manifest, RenderedForm
+from sessions.clock import utc_time
+from sessions.log import SITTING_PAUSE
+from sessions.plan import next_order
+from sessions.records import ListenRecord, LogContents, RoundRecord
+from sessions.study import Study
+
+
+@dataclass(frozen=True)
+class Demand:
+    """One listen that a round asks for: a form of the log at its place in the order."""
+
+    form_id: int
+    position: int
+    render: RenderedForm
+    path: Path
+    sample_rate: int
+
+
+@dataclass(frozen=True)
+class Listen:
+    """A listen that has begun: only its code is for the listener's eyes."""
+
+    id: int
+    code: int
+    demand: Demand
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Where a listener stands. `due` is the first day of the next round, `not_before` its first moment."""
+
+    listener: str
+    rounds_done: int
+    rounds_planned: int
+    open_round: RoundRecord | None
+    heard_in_round: int
+    asked_in_round: int
+    due: date | None
+    not_before: datetime | None
+
+    @property
+    def finished(self) -> bool:
+        return self.open_round is None and self.rounds_done >= self.rounds_planned
+
+
+def standing(
+    study: Study, contents: LogContents, listener: str, current_ids: set[int] | None = None
+) -> Standing:
+    """Where a listener stands by the log. `current_ids` are the forms song.toml still has."""
+    rounds = contents.rounds_of(listener)
+    done = [r for r in rounds if r.complete]
+    open_round = next((r for r in rounds if r.complete is None), None)
+    asked = [i for i in open_round.order if current_ids is None or i in current_ids] if open_round else []
+    rated = rated_forms(contents, open_round) if open_round else {}
+    planned = study.song.rounds
+    due, not_before = None, None
+    if open_round is None and len(done) < planned:
+        due, not_before = _next_due(study, done, planned)
+    return Standing(
+        listener,
+        len(done),
+        planned,
+        open_round,
+        len([i for i in asked if i in rated]),
+        len(asked),
+        due,
+        not_before,
+    )
+
+
+def rated_forms(contents: LogContents, round_: RoundRecord) -> Mapping[int, ListenRecord]:
+    """form id -> the counted and rated listen of a round."""
+    return {
+        x.form_id: x
+        for x in contents.listens
+        if x.round_id == round_.id and x.heard_to_the_end and x.rating is not None
+    }
+
+
+def _next_due(study: Study, done: list[RoundRecord], planned: int) -> tuple[date, datetime | None]:
+    """The plan spreads rounds evenly over its days; one round a sitting, so an hour lies between two."""
+    now = study.clock()
+    if not done or done[-1].ended_utc is None:
+        return now.date(), None
+    last_date = date.fromisoformat(done[-1].local_date)
+    a_day = math.ceil(planned / study.song.days)
+    on_that_day = sum(r.local_date == done[-1].local_date for r in done)
+    due = last_date + timedelta(days=1) if on_that_day >= a_day else last_date
+    return max(due, min(now.date(), due)), utc_time(done[-1].ended_utc) + SITTING_PAUSE
+
+
+def enter_round(study: Study, listener: str, *, any_day: bool = False) -> Round:
+    """The listener's open round, or the next one if it may begin now.
+
+    Raises:
+        ListenError: all rounds are done, or the next one is not due (`any_day` lifts the day, never
+            the hour between two rounds).
+    """
+    manifest = study.require_fresh_renders()
+    name = study.listener(listener).name
+    forms = study.register(manifest)
+    contents = study.log.contents()
+    open_round = next((r for r in contents.rounds_of(name) if r.complete is None), None)
+    if open_round is None:
+        _require_due(study, standing(study, contents, name), any_day)
+        hashes = {form.content_hash: form.id for form in forms}
+        by_id = {form.id: form.content_hash for form in contents.forms}
+        history = [[by_id[i] for i in r.order] for r in contents.rounds_of(name)]
+        order = next_order(study.log.secret("plan_seed"), name, list(hashes), history)
+        study.log.start_round(name, len(history) + 1, [hashes[h] for h in order], manifest.set_id)
+    return Round(study, name)
+
+
+def _require_due(study: Study, stands: Standing, any_day: bool) -> None:
+    now = study.clock()
+    if stands.finished:
+        raise ListenError(
+            f"{stands.listener} has done all {stands.rounds_planned} planned rounds; see "
+            "`fairhearing report` (to go on, raise plan.rounds in song.toml)"
+        )
+    if stands.not_before and timedelta(0) < stands.not_before - now <= SITTING_PAUSE:
+        at = stands.not_before.astimezone(now.tzinfo)
+        raise ListenError(
+            "one round a sitting: ears tire and moods carry over; "
+            f"{stands.listener}'s next round can begin at {at:%H:%M}"
+        )
+    if stands.due and stands.due > now.date() and not any_day:
+        raise ListenError(
+            f"{stands.listener}'s next round is due on {stands.due.isoformat()}: the plan spreads its rounds "
+            "over days, because one evening's mood must not decide (--any-day begins it now)"
+        )
+
+
+class Round:
+    """A listener's open round, as the log has it at this moment."""
+
+    def __init__(self, study: Study, listener: str) -> None:
+        self.study = study
+        self.listener = listener
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Read the log again."""
+        contents = self.study.log.contents()
+        found = next((r for r in contents.rounds_of(self.listener) if r.complete is None), None)
+        if found is None:
+            raise ListenError(f"{self.listener} has no open round")
+        self.record = found
+        self.manifest: Manifest = self.study.manifest_of(found.render_set)
+        self.contents = contents
+        self.rated = rated_forms(contents, found)
+
+    @property
+    def number(self) -> int:
+        return self.record.number
+
+    @property
+    def demands(self) -> list[Demand]:
+        """What the round asks for: its forms, in order, without those that song.toml no longer has."""
+        current = {form.content_hash for form in self.study.manifest.forms}
+        found = []
+        for position, form_id in enumerate(self.record.order, start=1):
+            content_hash = self.contents.form(form_id).content_hash
+            render = self.manifest.by_hash(content_hash)
+            if render is not None and content_hash in current:
+                path = self.study.folder / render.wav
+                found.append(Demand(form_id, position, render, path, self.manifest.sample_rate))
+        return found
+
+    @property
+    def unrated(self) -> ListenRecord | None:
+        """A listen that was heard to its end but not rated yet (the program was ended in between)."""
+        for listen in reversed(self.contents.listens):
+            heard = listen.round_id == self.record.id and listen.heard_to_the_end
+            if heard and listen.rating is None and listen.form_id not in self.rated:
+                return listen
+        return None
+
+    @property
+    def next_demand(self) -> Demand | None:
+        return next((d for d in self.demands if d.form_id not in self.rated), None)
+
+    def begin(self, demand: Demand, sitting_id: int) -> Listen:
+        """Record that a listen begins, under a fresh code. Its render is checked to be whole first."""
+        require_whole(demand, self.manifest)
+        code = self.study.log.reserve_code(self.record.id, demand.form_id)
+        listen_id = self.study.log.start_listen(
+            self.record.id, sitting_id, demand.form_id, demand.position, code, demand.render.frames
+        )
+        return Listen(listen_id, code, demand)
+
+    def form_time_s(self, file_time_s: float) -> float:
+        """Seconds into a render's file as seconds after the form's first bar line."""
+        return file_time_s - self.manifest.lead_s
+
+    def finish(self) -> bool:
+        """End the round if all it demands is rated; opens the study when it was the plan's last.
+
+        Returns whether the study was opened by it.
+        """
+        self.refresh()
+        if self.next_demand is not None:
+            return False
+        self.study.log.end_round(self.record.id, complete=True)
+        return open_if_all_done(self.study)
+
+
+def open_if_all_done(study: Study) -> bool:
+    """Open the study when every listener has done every planned round."""
+    contents = study.log.contents()
+    stands = [standing(study, contents, listener.name) for listener in study.song.listeners]
+    if contents.opened is None and stands and all(s.finished for s in stands):
+        study.log.add_event("opened", {"why": "all planned rounds are done"})
+        return True
+    return False
+
+
+def require_whole(demand: Demand, manifest: Manifest) -> None:
+    """Refuse a render that is missing, cut short or altered."""
+    path = demand.path
+    if not path.is_file():
+        raise ListenError(
+            f"the render {path} is missing; run `fairhearing render`, then go on with the round"
+        )
+    size = path.stat().st_size
+    if size != manifest.file_bytes or wav_audio_sha256(path) != demand.render.sha256:
+        raise ListenError(
+            f"the render {path} is not what was measured (cut short or altered); delete it, run "
+            "`fairhearing render`, then go on with the round"
+        )

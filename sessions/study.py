@@ -1,0 +1,136 @@
+"""A study: a folder with song.toml, the renders, the log and the reports."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from render.errors import StudyError
+from render.forms import did_you_mean
+from render.manifest import Manifest, RenderedForm, manifest_path, read_manifest
+from render.prints import form_hashes
+from render.song import SONG_FILE, Listener, Song, load_song
+from sessions.clock import Clock, system_clock
+from sessions.log import Log, NewForm
+from sessions.records import LogContents
+from sessions.store import Store
+
+LOG_FILE = "log.sqlite"
+
+
+@dataclass(frozen=True)
+class CurrentForm:
+    """A form of song.toml as it stands, with its id in the log and its render."""
+
+    id: int
+    name: str
+    content_hash: str
+
+
+class Study:
+    """Opens what a command needs of a study, when it needs it."""
+
+    def __init__(self, folder: Path, clock: Clock = system_clock, store: str | None = None) -> None:
+        self.folder = folder
+        self.clock = clock
+        self._store = store
+
+    @cached_property
+    def song(self) -> Song:
+        """song.toml, read and checked."""
+        return load_song(self.folder)
+
+    @property
+    def has_log(self) -> bool:
+        return self._store is not None or (self.folder / LOG_FILE).exists()
+
+    @cached_property
+    def log(self) -> Log:
+        """The log; it is made when first asked for, in a folder that holds a song.toml."""
+        if not self.folder.is_dir():
+            raise StudyError(f"there is no folder {self.folder}; name the study's folder with --study")
+        if not self.has_log and not (self.folder / SONG_FILE).is_file():
+            raise StudyError(
+                f"{self.folder} is no study: it holds no {SONG_FILE}; start one with `fairhearing new AUDIO`, "
+                "or name its folder with --study"
+            )
+        where = self._store if self._store is not None else self.folder / LOG_FILE
+        return Log(Store(where, self.clock), self.clock)
+
+    @property
+    def manifest(self) -> Manifest:
+        """The current renders."""
+        return read_manifest(manifest_path(self.folder))
+
+    def manifest_of(self, set_id: str) -> Manifest:
+        """The renders that a round was started with."""
+        return read_manifest(manifest_path(self.folder, set_id))
+
+    def listener(self, name: str) -> Listener:
+        """A listener of song.toml, by name in any case."""
+        for listener in self.song.listeners:
+            if listener.name.casefold() == name.casefold():
+                return listener
+        names = [listener.name for listener in self.song.listeners]
+        if not names:
+            raise StudyError(f'song.toml lists no listeners; add "{name} = {{}}" under [listeners]')
+        raise StudyError(f'there is no listener "{name}" in song.toml{did_you_mean(name, names)}')
+
+    def open_render_sets(self) -> set[str]:
+        """Render sets that rounds in progress still need."""
+        if not self.has_log:
+            return set()
+        return {r.render_set for r in self.log.contents().rounds if r.complete is None}
+
+    def require_fresh_renders(self) -> Manifest:
+        """The current renders, refused when song.toml has changed since they were made."""
+        manifest = self.manifest
+        now = form_hashes(self.song, manifest)
+        rendered = {form.name: form.content_hash for form in manifest.forms}
+        if now != rendered:
+            changed = sorted(n for n in {*now, *rendered} if now.get(n) != rendered.get(n))
+            names = ", ".join(f'"{name}"' for name in changed)
+            raise StudyError(f"song.toml has changed since the last render ({names}); run `fairhearing render`")
+        return manifest
+
+    def register(self, manifest: Manifest, simulated: Iterable[str] = ()) -> list[CurrentForm]:
+        """Make the song's listeners and rendered forms known to the log, and draw the plan's seed."""
+        self.log.secret("plan_seed")
+        known = self.log.contents()
+        marked = set(simulated)
+        for listener in self.song.listeners:
+            if listener.name not in known.listeners:
+                self.log.add_listener(listener.name, simulated=listener.name in marked)
+        hashes_by_name = {form.name: form.content_hash for form in manifest.forms}
+        ids = {form.content_hash: form.id for form in known.forms}
+        if any(form.content_hash not in ids for form in manifest.forms):
+            ids = self.log.add_forms(
+                NewForm(
+                    form.content_hash, form.name, _replaced_hash(form.replaces, hashes_by_name, known),
+                    _description(form, manifest.lead_s),
+                )
+                for form in manifest.forms
+            )  # fmt: skip
+        return [CurrentForm(ids[f.content_hash], f.name, f.content_hash) for f in manifest.forms]
+
+
+def _description(form: RenderedForm, lead_s: float) -> dict[str, Any]:
+    """A form's parts as the log keeps them: seconds after the first bar line, as comments are."""
+    parts = [part.model_dump() for part in form.parts]
+    for part in parts:
+        part["start_s"] -= lead_s
+        part["stop_s"] -= lead_s
+    return {"seconds": form.seconds - lead_s, "parts": parts}
+
+
+def _replaced_hash(replaces: str | None, hashes_by_name: dict[str, str], known: LogContents) -> str | None:
+    """The content hash of the form that a revision follows: the last one of that name in the log."""
+    if replaces is None:
+        return None
+    for form in reversed(known.forms):
+        if form.name.casefold() == replaces.casefold():
+            return form.content_hash
+    return next((h for n, h in hashes_by_name.items() if n.casefold() == replaces.casefold()), None)
