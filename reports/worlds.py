@@ -1,6 +1,7 @@
 """Simulated studies with a known truth: what `outlook` and the benchmarks learn from. numpy only."""
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 
@@ -20,7 +21,7 @@ class World:
     listeners: int = 3
     forms: int = 4
     advantage: float = 0.0  # of the best form over all others, settled
-    incumbent_best: bool = False  # else the last form is the best one
+    best: int = -1  # the code of that form: 0 is the incumbent, -1 the last one
     head_start: float = 50.0
     noise_sd: float = 10.0
     mood_sd: float = 6.0
@@ -71,14 +72,24 @@ def _heard(world: World, rounds: int, rng: np.random.Generator) -> Ints:
     return heard
 
 
-def simulate(world: World, rounds: int, seed: int | np.random.SeedSequence) -> Simulated:
-    """One study of `rounds` rounds in `world`; the same seed gives the same study."""
+Seed: TypeAlias = int | tuple[int, ...] | np.random.SeedSequence
+
+
+def simulate(
+    world: World, rounds: int, seed: Seed, *, noise_seed: Seed | None = None, prior: Floats | None = None
+) -> Simulated:
+    """One study of `rounds` rounds in `world`; the same seeds give the same study.
+
+    With a `noise_seed` of its own, only who heard what when follows from `seed`. `prior` (L, F) replaces the
+    incumbent's head start by each listener's prior listens.
+    """
     rng = np.random.default_rng(seed)
     n_l, n_f = world.listeners, world.forms
     orders, heard = _orders(world, rounds, rng), _heard(world, rounds, rng)
+    rng = rng if noise_seed is None else np.random.default_rng(noise_seed)
     before = np.cumsum(heard, axis=1) - heard  # (L, R): rounds done before this one
     truth = np.zeros(n_f)
-    truth[0 if world.incumbent_best else -1] = world.advantage
+    truth[world.best] = world.advantage
     dev = rng.normal(0, world.dev_sd, (n_l, n_f))
     dev -= dev.mean(0)  # the truth is of these listeners
     tau = rng.uniform(*world.tau)
@@ -86,13 +97,15 @@ def simulate(world: World, rounds: int, seed: int | np.random.SeedSequence) -> S
     gap = rng.uniform(*world.gap) + rng.normal(0, wobble, n_f) + rng.normal(0, wobble, (n_l, n_f))
     if world.wears_off:
         gap[:, 1] = -world.wears_off
-    prior = np.zeros(n_f)
-    prior[0] = world.head_start
-    exposure = before[:, :, None] + prior[orders]  # (L, R, F) by position, like all that follows
+    if prior is None:
+        prior = np.zeros((n_l, n_f))
+        prior[:, 0] = world.head_start
     row = np.arange(n_l)[:, None, None]
+    own = np.broadcast_to(before[:, :, None], orders.shape)  # (L, R, F) by position, like all that follows
+    exposure = own + prior[row, orders]
     rating = 55.0 + rng.normal(0, world.mood_sd, (n_l, rounds, 1)) + truth[orders] + dev[row, orders]
     rating = rating + rng.normal(0, world.position_sd, n_f) - gap[row, orders] * np.exp(-exposure / tau)
-    rating = rating - world.fatigue * np.maximum(exposure - 5, 0) * (exposure < world.head_start)
+    rating = rating - world.fatigue * np.maximum(own - 5, 0)
     rating = rating + world.noise_sd * _noise(world, rating.shape, rng) + world.ceiling
     scale = np.exp(rng.normal(0, world.scale_sd, (n_l, 1, 1)))
     rating = np.clip(np.round(55.0 + (rating - 55.0) * scale), 0, 100)

@@ -1,0 +1,326 @@
+"""Before the first round: the chance of a clear and right verdict for this panel and plan, by simulation.
+
+Listeners are simulated as in `worlds` (with the noise that ratings of a whole song have in practice); every
+study is read after every round with the model and the gates of the verdict, until it is clear.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from math import ceil, sqrt
+from statistics import NormalDist
+
+import numpy as np
+
+from reports import words
+from reports.familiarity import Fit, Floats, Prior, fit, targets
+from reports.gates import CLEAR, Chances, Heard, Rules, state_of
+from reports.reading import SEED
+from reports.worlds import Simulated, World, simulate
+
+GAPS = (4.0, 6.0, 8.0, 10.0, 15.0)
+ORDINARY_GAP = 8.0  # points between the best form and the next that a study should be able to settle
+GOOD_CHANCE = 0.80
+MOST_ROUNDS = 24
+Progress = Callable[[int, int], None]  # (steps done, steps in all)
+
+
+@dataclass(frozen=True)
+class Hearers:
+    """The panel: prior listens (L, F) of each listener for each form, and the listeners' weights (L,)."""
+
+    prior_listens: Floats
+    weights: Floats | None = None
+
+    @property
+    def listeners(self) -> int:
+        return len(self.prior_listens)
+
+    @property
+    def forms(self) -> int:
+        return self.prior_listens.shape[1]
+
+    def sized(self, listeners: int, forms: int) -> "Hearers":
+        """A like panel of another size: listeners repeat, forms nobody knows are dropped or added."""
+        rows = self.prior_listens[np.arange(listeners) % self.listeners]
+        known = np.argsort(-rows.sum(0), kind="stable")
+        made = np.zeros((listeners, forms))
+        keep = known[: min(forms, self.forms)]
+        made[:, : len(keep)] = rows[:, keep]
+        return Hearers(made)
+
+
+@dataclass(frozen=True)
+class Pace:
+    """The plan: rounds over days."""
+
+    rounds: int
+    days: int
+
+    def days_by(self, done: int) -> int:
+        """Days on which a round has been heard after `done` rounds; it goes on at the same pace."""
+        return ceil(done * min(self.days, self.rounds) / self.rounds)
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What to expect. Mappings are by the gap, in points, between the best form and all others.
+
+    `clear_right`, `clear_wrong`: chances that the verdict is clear by the plan's end, and right or wrong;
+    `rounds_needed`: rounds for an 80 % chance of clear and right, None if more than `most_rounds`.
+    """
+
+    clear_right: dict[float, float]
+    clear_wrong: dict[float, float]
+    rounds_needed: dict[float, int | None]
+    most_rounds: int
+    studies: int
+    sentences: tuple[str, ...]
+
+    @property
+    def enough(self) -> bool:
+        """Whether the plan has at least an even chance to settle an ordinary difference."""
+        return self.clear_right.get(ORDINARY_GAP, 1.0) >= 0.5
+
+    def as_json(self) -> dict[str, object]:
+        return {
+            "gaps": [
+                {
+                    "gap": gap,
+                    "clear_and_right": round(self.clear_right[gap], 3),
+                    "clear_but_wrong": round(self.clear_wrong[gap], 3),
+                    "rounds_needed": self.rounds_needed[gap],
+                }
+                for gap in self.clear_right
+            ],
+            "most_rounds": self.most_rounds,
+            "studies": self.studies,
+            "enough": self.enough,
+            "sentences": list(self.sentences),
+        }
+
+
+@dataclass(frozen=True)
+class _Runs:
+    """First clear readings: `round` (G, S) of gap and study, 0 = never; `right` (G, S)."""
+
+    gaps: tuple[float, ...]
+    round: Floats
+    right: Floats
+
+    def chance(self, gap: float, last: int, right: bool = True) -> float:
+        row = self.gaps.index(gap)
+        done = (self.round[row] > 0) & (self.round[row] <= last)
+        return float((done & (self.right[row] == right)).mean())
+
+    def needed(self, gap: float, most: int) -> int | None:
+        return next((r for r in range(1, most + 1) if self.chance(gap, r) >= GOOD_CHANCE), None)
+
+
+def outlook(
+    panel: Hearers,
+    plan: Pace,
+    *,
+    gaps: Sequence[float] = GAPS,
+    studies: int = 200,
+    most_rounds: int = MOST_ROUNDS,
+    noise_sd: float = 10.0,
+    advise: bool = True,
+    seed: int = SEED,
+    progress: Progress | None = None,
+) -> Outlook:
+    """Simulates `studies` studies a gap; the same arguments give the same outlook.
+
+    `progress` is called with the steps done and the steps in all. With `advise`, a plan that is too weak for
+    an ordinary difference is compared with more listeners and with fewer forms.
+    """
+    most = max(most_rounds, plan.rounds)
+    world = World(listeners=panel.listeners, forms=panel.forms, noise_sd=noise_sd)
+    batches = ceil(studies / _BATCH)
+    steps = _Steps(progress, batches * most)
+    runs = _run(panel, plan, world, tuple(gaps), batches, most, seed, steps)
+    right = {gap: runs.chance(gap, plan.rounds) for gap in gaps}
+    needed = {gap: runs.needed(gap, most) for gap in gaps}
+    found = Outlook(
+        clear_right=right,
+        clear_wrong={gap: runs.chance(gap, plan.rounds, right=False) for gap in gaps},
+        rounds_needed=needed,
+        most_rounds=most,
+        studies=batches * _BATCH,
+        sentences=(),
+    )
+    sentences = _sentences(found, panel, plan)
+    if advise and not found.enough:
+        sentences += _advice(found, panel, plan, world, batches, seed, steps)
+    return replace(found, sentences=tuple(sentences))
+
+
+_BATCH = 10  # studies that share the orders of listening, and so the work on the model
+
+
+class _Steps:
+    """Counts steps; more can be added while it runs."""
+
+    def __init__(self, progress: Progress | None, total: int) -> None:
+        self.progress, self.done, self.total = progress, 0, total
+
+    def add(self, count: int) -> None:
+        self.total += count
+
+    def step(self) -> None:
+        self.done += 1
+        if self.progress:
+            self.progress(self.done, self.total)
+
+
+def _run(
+    panel: Hearers,
+    plan: Pace,
+    world: World,
+    gaps: tuple[float, ...],
+    batches: int,
+    most: int,
+    seed: int,
+    steps: _Steps,
+) -> _Runs:
+    first = np.zeros((len(gaps), batches, _BATCH))
+    right = np.zeros_like(first)
+    raw = np.ones(panel.listeners) if panel.weights is None else panel.weights
+    weights = raw / raw.sum()
+    for batch in range(batches):
+        best = batch % panel.forms  # every form, the known one too, is the best one equally often
+        made = [
+            simulate(
+                replace(world, advantage=gap, best=best),
+                most,
+                (seed, batch),
+                noise_seed=(seed, batch, study),
+                prior=panel.prior_listens,
+            )
+            for gap in gaps
+            for study in range(_BATCH)
+        ]
+        rounds, named = _first_clear(made, weights, plan, most, seed, steps)
+        first[:, batch] = rounds.reshape(len(gaps), _BATCH)
+        right[:, batch] = (named == best).reshape(len(gaps), _BATCH)
+    return _Runs(gaps, first.reshape(len(gaps), -1), right.reshape(len(gaps), -1))
+
+
+def _first_clear(
+    made: Sequence[Simulated], weights: Floats, plan: Pace, most: int, seed: int, steps: _Steps
+) -> tuple[Floats, Floats]:
+    """(S,) round of the first clear reading (0 = never) and the form that it names, of like studies."""
+    rules, prior, listeners = Rules(), Prior(), len(weights)
+    first, named = np.zeros(len(made)), np.full(len(made), -1.0)
+    for done in range(1, most + 1):
+        steps.step()
+        heard = Heard(
+            names=[str(i) for i in range(listeners)],
+            listens=[done] * listeners,
+            days=[plan.days_by(done)] * listeners,
+            rounds=done,
+        )
+        open_ = np.flatnonzero(first == 0).tolist()
+        if not open_ or not heard.enough(rules.clear_listens, rules.clear_days):
+            continue
+        until = np.flatnonzero(made[0].round <= done)
+        ratings = np.column_stack([made[i].seen.rating[until] for i in open_])
+        found = fit(made[0].seen.only(until), prior, ratings)
+        for column, study in enumerate(open_):
+            leader = _clear(found, weights, column, heard, rules, seed)
+            if leader is not None:
+                first[study], named[study] = done, leader
+    return first, named
+
+
+def _clear(
+    found: Fit, weights: Floats, column: int, heard: Heard, rules: Rules, seed: int, draws: int = 1000
+) -> int | None:
+    """The form that a clear verdict would name, if it is clear."""
+    mixture = targets(found, weights, column)
+    mean, cover = mixture.moments()
+    a, b = np.argsort(-mean)[:2]
+    lead = (mean[a] - mean[b]) / sqrt(cover[a, a] + cover[b, b] - 2 * cover[a, b])
+    if NormalDist().cdf(lead) < rules.clear_chance - 0.05:
+        return None  # the leader does not even beat the runner-up so surely: no need for draws
+    chances = Chances.of(mixture.draws(draws, seed))
+    return chances.order[0] if state_of(chances, heard, rules) == CLEAR else None
+
+
+def _sentences(found: Outlook, panel: Hearers, plan: Pace) -> list[str]:
+    told = []
+    who = words.counted(panel.listeners, "listener")
+    for gap, chance in found.clear_right.items():
+        needed = found.rounds_needed[gap]
+        rounds = f"about {needed} rounds" if needed else f"more than {found.most_rounds} rounds"
+        told.append(
+            f"If the best form is {gap:g} points ahead, {who} {'sees' if panel.listeners == 1 else 'see'} it "
+            f"clearly within {words.counted(plan.rounds, 'round')} with a chance of {words.chance(chance)}; "
+            f"for 80 % it takes {rounds}."
+        )
+    if plan.rounds < Rules().clear_listens or plan.days < Rules().clear_days:
+        told.append(
+            f"A clear verdict needs at least {words.number(Rules().clear_listens)} rounds over "
+            f"{words.number(Rules().clear_days)} days: plan more."
+        )
+    return told
+
+
+def _advice(
+    found: Outlook, panel: Hearers, plan: Pace, world: World, batches: int, seed: int, steps: _Steps
+) -> list[str]:
+    """What would settle an ordinary difference: more rounds, more listeners, fewer forms."""
+    gap = ORDINARY_GAP
+    told = [
+        f"This plan will hardly settle an ordinary difference ({gap:g} points): the chance is "
+        f"{words.chance(found.clear_right[gap])}."
+    ]
+    options = []
+    if needed := found.rounds_needed[gap]:
+        options.append(f"{needed} rounds with the same listeners (80 %)")
+    sizes = [(count, panel.forms) for count in (2 * panel.listeners, 4 * panel.listeners)]
+    sizes += [(panel.listeners, panel.forms - 1)] if panel.forms > 2 else []
+    last = max(plan.rounds, Rules().clear_listens)
+    pace = Pace(last, max(plan.days, Rules().clear_days))
+    steps.add(len(sizes) * batches * last)
+    for listeners, forms in sizes:
+        size = replace(world, listeners=listeners, forms=forms)
+        runs = _run(panel.sized(listeners, forms), pace, size, (gap,), batches, last, seed, steps)
+        what = words.counted(listeners, "listener") if forms == panel.forms else words.counted(forms, "form")
+        options.append(f"{what} in {words.counted(last, 'round')} ({words.chance(runs.chance(gap, last))})")
+    return [*told, f"What would help, with its chance: {'; '.join(options)}."]
+
+
+def still_needed(
+    gap: float,
+    done: int,
+    panel: Hearers,
+    plan: Pace,
+    *,
+    noise_sd: float,
+    seed: int = SEED,
+    studies: int = 100,
+    progress: Progress | None = None,
+) -> str:
+    """How many more rounds a clear verdict probably needs, if the lead (`gap`, points) is what it looks now.
+
+    `done` rounds have been heard; `noise_sd` is the noise that the ratings have shown so far.
+    """
+    found = outlook(
+        panel,
+        plan,
+        gaps=(gap,),
+        studies=studies,
+        noise_sd=noise_sd,
+        advise=False,
+        seed=seed,
+        progress=progress,
+    )
+    needed = found.rounds_needed[gap]
+    lead = f"If the lead stays as large as it looks now ({words.points(gap)})"
+    if needed is None:
+        return (
+            f"{lead}, even {found.most_rounds} rounds will probably not make it clear; more listeners might."
+        )
+    if needed <= done:
+        return f"{lead}, a clear verdict may come with any of the next rounds."
+    return f"{lead}, about {words.counted(needed - done, 'more round')} will probably make it clear."
