@@ -173,14 +173,14 @@ def _equations(seen: Observations, ratings: Floats, prior: Prior) -> Iterable[_E
         moved = ratings - prior.gap_mean * design[:, where.common_gap]
         both = centred(np.hstack([design, moved]), seen.group)
         gram = _product(both, both)
-        sums = _sums(both, block, cells[0] * cells[1]).reshape(*cells, -1)
+        sums = _sums(both, block, cells[0] * cells[1]).reshape(*cells, both.shape[1])
         if turn is None or roots is None:  # a listener's own columns do not depend on tau
             own = (sums[..., where.q] + np.swapaxes(sums[..., where.q], 1, 2)) / 2
             roots, turn = np.linalg.eigh(own)
             roots = np.maximum(roots, 0.0)
         turned = np.swapaxes(turn, 1, 2) @ sums
         blocks = _Listeners(turn, roots, turned[..., : where.count], turned[..., where.count :])
-        flat = turned.reshape(cells[0] * cells[1], -1)
+        flat = turned.reshape(cells[0] * cells[1], both.shape[1])
         for dev, dev_weight in prior.dev:
             spread = dev**2 / (1 + dev**2 * roots)
             rest = gram - _product(flat, spread.reshape(-1, 1) * flat)

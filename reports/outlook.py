@@ -37,7 +37,7 @@ class Hearers:
 
     @property
     def forms(self) -> int:
-        return self.prior_listens.shape[1]
+        return int(self.prior_listens.shape[1])
 
     def sized(self, listeners: int, forms: int) -> "Hearers":
         """A like panel of another size: listeners repeat, forms nobody knows are dropped or added."""
