@@ -20,7 +20,7 @@ COLUMNS: Mapping[str, str] = {
     "rating": "0-100, the last correction",
     "listen": "this listener's count of whole listens of this form, this one included",
     "exposure": "how often they had heard it before in this study; a voided listen counts by the part heard",
-    "prior_listens": "how often they had heard it before the study, or what it replaces (declared or inherited)",
+    "prior_listens": "how often they had heard it, or what it replaces, before (declared or inherited)",
     "sitting": "number of the unbroken spell of listening",
     "heard_on": "what it was heard on",
     "means": "device, page or packet; simulated for scripted listeners",

@@ -1,0 +1,69 @@
+"""The command line. Only here do listening and reports meet; a command imports what it needs when it runs."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from listening.commands import listen, results, song, start
+from render.errors import FairhearingError
+
+WAY = (
+    "The way through: start a study around a bounce (new), look at it (check, ideas, render, outlook), hear "
+    "it in blind rounds over some days (listen, host, packet, collect, status), then decide (report, decide)."
+)
+
+
+class Commands(click.Group):
+    """Lists commands in the order of the work, and turns every error into one clear message."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        del ctx
+        return list(self.commands)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except FairhearingError as error:
+            raise click.ClickException(str(error)) from None
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except BrokenPipeError:
+            raise
+        except Exception as error:
+            if os.environ.get("FAIRHEARING_TRACEBACK"):
+                raise
+            raise click.ClickException(
+                f"something went wrong that should not have ({type(error).__name__}: {error}). What was "
+                "rated is kept. Set FAIRHEARING_TRACEBACK=1 and run the command again to see where"
+            ) from None
+
+
+@click.group(cls=Commands, epilog=WAY, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="fairhearing")
+@click.option(
+    "--store",
+    metavar="URL",
+    envvar="FAIRHEARING_STORE",
+    help="Keep the log on a server instead, e.g. postgresql+psycopg://USER@HOST/DATABASE.",
+)
+@click.pass_context
+def main(ctx: click.Context, store: str | None) -> None:
+    """Compare the forms of a song blind, whole, equally loud, over several days; then decide."""
+    ctx.obj = store
+    if os.environ.get("FAIRHEARING_STUDY") and not Path(os.environ["FAIRHEARING_STUDY"]).is_dir():
+        raise click.ClickException(f"FAIRHEARING_STUDY names no folder: {os.environ['FAIRHEARING_STUDY']}")
+
+
+for command in (
+    start.demo, start.new, song.check, song.ideas, song.render, results.outlook, listen.listen, listen.host,
+    listen.packet, listen.collect, listen.status, results.report, results.decide, results.verdict,
+):  # fmt: skip
+    main.add_command(command)
+
+if __name__ == "__main__":
+    sys.exit(main())

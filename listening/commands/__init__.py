@@ -1,0 +1,1 @@
+"""The commands, in rooms by what they are for."""

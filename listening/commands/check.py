@@ -1,0 +1,138 @@
+"""What `check` and `ideas` look at, gathered from render."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from render import joins
+from render.forms import bars_text
+from render.splice import Splicer
+from render.stems import Mixes, StemFit, check_stems, fit_stems, read_audio
+from render.timeline import Timeline, lay_out, longest_lead
+from sessions.study import Study
+
+if TYPE_CHECKING:
+    from render.ideas import Idea
+
+
+@dataclass(frozen=True)
+class SectionRow:
+    name: str
+    bars: str
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True)
+class FormRow:
+    name: str
+    parts: tuple[str, ...]
+    bars: float
+    seconds: float
+    joins: tuple[Mapping[str, Any], ...]
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What `check` found; `lines` are facts, `warnings` ask for something."""
+
+    sections: tuple[SectionRow, ...]
+    forms: tuple[FormRow, ...]
+    lines: tuple[str, ...]
+    warnings: tuple[str, ...]
+    tempo: Mapping[str, Any] | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked:
+    """Read the song, lay out every form and judge every join.
+
+    Raises:
+        SongError, FormError, AudioError: the song is not in order.
+    """
+    song = study.song
+    check_stems(song.stems, song.audio)
+    timelines = [lay_out(song, form) for form in song.forms]
+    of = 3 + len(timelines)
+    step("reading the bounce", 1, of)
+    bounce = read_audio(song.audio.path)
+    step("comparing the stems", 2, of)
+    fit = fit_stems(bounce, song.stems, song.audio.sample_rate) if song.stems else None
+    mixes = Mixes(song, bounce, fit)
+    lead = longest_lead(song, timelines)
+    rows, warnings = [], _song_warnings(study, bounce, fit, lead)
+    for number, timeline in enumerate(timelines, start=3):
+        found = joins.examine(song, timeline, Splicer(timeline, mixes, lead))
+        warnings += [f'"{timeline.form.name}", {join.line}' for join in found if join.doubtful]
+        rows.append(_form_row(timeline, lead, song.audio.sample_rate, [join.as_json() for join in found]))
+        step(f'judged "{timeline.form.name}"', number, of)
+    mixes.close()
+    return Checked(_section_rows(study), tuple(rows), (), tuple(warnings))
+
+
+def write_joins_audio(study: Study, path: Path) -> None:
+    """Four bars around each join, for the maker's ears."""
+    raise NotImplementedError
+
+
+def propose_ideas(study: Study, count: int, seed: int, *, write: bool) -> list[Idea]:
+    """Forms worth trying; with `write`, added to song.toml."""
+    raise NotImplementedError
+
+
+def _section_rows(study: Study) -> tuple[SectionRow, ...]:
+    grid = study.song.grid
+    return tuple(
+        SectionRow(s.name, s.bars_text, float(grid.line_s(s.first_bar)), float(grid.line_s(s.last_bar + 1)))
+        for s in study.song.sections
+    )
+
+
+def _form_row(timeline: Timeline, lead: int, rate: int, found: list[dict[str, Any]]) -> FormRow:
+    return FormRow(
+        timeline.form.name,
+        timeline.form.texts,
+        float(timeline.bars),
+        (lead + timeline.stop) / rate,
+        tuple(found),
+    )
+
+
+def _song_warnings(study: Study, bounce: Any, fit: StemFit | None, lead: int) -> list[str]:
+    song = study.song
+    found = []
+    for first, last in song.uncovered:
+        found.append(f'bars {bars_text(first, last)} are in no section; only "as written" plays them')
+    end = song.grid.line_frame(song.last_bar + 1)
+    if end > song.audio.frames:
+        short_s = (end - song.audio.frames) / song.audio.sample_rate
+        found.append(
+            f"the audio ends {short_s:.2f} s before bar {song.last_bar} does; where a form goes on "
+            "after it, the rest of the bar is silence"
+        )
+    peak = float(abs(bounce).max())
+    if peak > 1.0:
+        found.append(
+            f"the bounce peaks at {peak:.3f} of full scale; its samples are kept as they are, and renders "
+            "are turned down until they fit"
+        )
+    if lead > song.lead_in_frames:
+        found.append(
+            f"a form begins with a pickup that is longer than the song's lead-in, so every render begins "
+            f"{(lead - song.lead_in_frames) / song.audio.sample_rate:.2f} s earlier, with silence"
+        )
+    if fit is not None and not fit.nulls:
+        found.append(
+            f"the stems do not add up to the bounce: the rest is at {fit.residual_db:.1f} dB (worst "
+            f"{fit.worst_db:.1f} dB at {fit.worst_at_s:.1f} s; at most -60 dB is needed to take a stem out "
+            'of the bounce itself). Parts with "without" or "only" are made from the stems, '
+            f"{fit.gain_db:+.2f} dB, and may step in level"
+        )
+    if not study.song.listeners:
+        found.append("nobody is listed under [listeners]; add a line such as  ana = {}")
+    return found

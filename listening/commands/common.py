@@ -1,0 +1,103 @@
+"""What commands share: the study they work on, JSON, tables, progress."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from sessions.study import Study
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def with_study(command: F) -> F:
+    """--study DIR: the study's folder, passed on as `folder`."""
+    option = click.option(
+        "--study", "folder", type=click.Path(path_type=Path), default=Path(), envvar="FAIRHEARING_STUDY",
+        metavar="DIR", help="The study's folder (default: here).",
+    )  # fmt: skip
+    return option(command)
+
+
+def with_json(command: F) -> F:
+    """--json: print the result as JSON, for other programs."""
+    return click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")(command)
+
+
+def open_study(folder: Path) -> Study:
+    """The study a command works on, with the store of the command line."""
+    from sessions.study import Study
+
+    return Study(folder, store=click.get_current_context().obj)
+
+
+def echo_json(value: Any) -> None:
+    """Print JSON; what is no number (a silent file's loudness) becomes null."""
+    click.echo(json.dumps(_plain(value), indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return value
+
+
+def echo_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    """A plain table; columns whose name ends in a space stay on the left."""
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table(
+        title=title, title_justify="left", title_style="bold", box=None, pad_edge=False, padding=(0, 2, 0, 0)
+    )
+    for column in columns:
+        table.add_column(column.strip(), justify="left" if column.endswith(" ") else "right", overflow="fold")
+    for row in rows:
+        table.add_row(*row)
+    console = Console(highlight=False, markup=False)
+    console.print(table)
+    console.print()
+
+
+def echo_warnings(warnings: Iterable[str]) -> None:
+    """Warnings on stderr, one paragraph each."""
+    for warning in warnings:
+        click.echo(click.wrap_text(f"Note: {warning}", width=100, subsequent_indent="      "), err=True)
+
+
+@contextmanager
+def progress(what: str) -> Iterator[Callable[[str, int, int], None]]:
+    """A progress line on stderr for long work: call it with (what was done, steps done, steps in all)."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    console = Console(stderr=True, highlight=False)
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(bar_width=24), MofNCompleteColumn())
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bars:
+        task = bars.add_task(what, total=None)
+
+        def step(done_what: str, done: int, of: int) -> None:
+            bars.update(task, description=done_what, completed=done, total=of)
+
+        yield step
+
+
+def clock_text(seconds: float) -> str:
+    """Minutes and seconds: 3:07.4."""
+    minutes, rest = divmod(round(seconds, 1), 60)
+    return f"{int(minutes)}:{rest:04.1f}"
+
+
+def number_text(value: float | None, digits: int = 1) -> str:
+    return "–" if value is None or not math.isfinite(value) else f"{value:.{digits}f}"

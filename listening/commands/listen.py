@@ -1,0 +1,118 @@
+"""listen, host, packet, collect, status: the rounds."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from listening.commands.common import echo_json, echo_table, open_study, with_json, with_study
+
+if TYPE_CHECKING:
+    from render.song import Listener
+    from sessions.study import Study
+
+
+@click.command()
+@with_study
+@click.option("--listener", "name", metavar="NAME", help="Who listens (as in song.toml).")
+@click.option("--page", is_flag=True, help="Listen in the browser instead.")
+@click.option("--device", metavar="NAME", help="The sound device (default: the system's).")
+@click.option("--heard-on", metavar="WHAT", help="headphones, monitors, car, phone, ... (asked otherwise).")
+@click.option("--any-day", is_flag=True, help="Begin the next round although it is due on a later day.")
+def listen(
+    folder: Path, name: str | None, page: bool, device: str | None, heard_on: str | None, any_day: bool
+) -> None:
+    """Hear the next round: each form whole, blind, then its rating."""
+    from listening.terminal import Comfort
+    from listening.terminal import listen as listen_here
+
+    study = open_study(folder)
+    listener = study.listener(name) if name else _only_listener(study)
+    if page:
+        from listening.page.host import open_for
+
+        open_for(study, listener.name, any_day=any_day)
+    else:
+        listen_here(study, listener.name, Comfort(device, heard_on, any_day))
+
+
+@click.command()
+@with_study
+@click.option("--lan", is_flag=True, help="Let other machines in your network connect.")
+@click.option("--port", type=click.IntRange(1, 65535), help="A fixed port (default: a free one).")
+@click.option(
+    "--renew", metavar="NAME", multiple=True, help="Give this listener a new link; the old one ends."
+)
+@click.option("--withdraw", metavar="NAME", multiple=True, help="End this listener's link.")
+def host(
+    folder: Path, lan: bool, port: int | None, renew: tuple[str, ...], withdraw: tuple[str, ...]
+) -> None:
+    """Serve the listening page to co-writers, one private link each."""
+    from listening.page.host import serve
+
+    serve(open_study(folder), lan=lan, port=port, renew=renew, withdraw=withdraw)
+
+
+@click.command()
+@with_study
+@click.argument("name")
+@click.option("--small", is_flag=True, help="Smaller, slightly lossy audio (all forms alike).")
+@click.option("--any-day", is_flag=True, help="Although the round is due on a later day.")
+def packet(folder: Path, name: str, small: bool, any_day: bool) -> None:
+    """Write one file with a round for somebody far away."""
+    from listening.packet import write_packet
+
+    study = open_study(folder)
+    path = write_packet(study, study.listener(name).name, small=small, any_day=any_day)
+    click.echo(f"{path} holds the round. Send it to {name}; what comes back goes into `fairhearing collect`.")
+
+
+@click.command()
+@with_study
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+def collect(folder: Path, file: Path) -> None:
+    """Take in the answers of a packet, once."""
+    from listening.packet import collect as collect_answers
+
+    for line in collect_answers(open_study(folder), file).lines:
+        click.echo(line)
+
+
+@click.command()
+@with_study
+@with_json
+def status(folder: Path, as_json: bool) -> None:
+    """Who has heard what, and when the next round is due. Tells no form's name or rating."""
+    from listening.status import study_status
+
+    found = study_status(open_study(folder))
+    if as_json:
+        echo_json(found.as_json())
+        return
+    click.echo(f"{found.title}: {found.state}\n")
+    echo_table(
+        "Listeners",
+        ("listener ", "rounds done", "in the open round", "days", "next "),
+        [
+            (
+                row.shown_name,
+                f"{row.rounds_done} of {row.rounds_planned}",
+                row.open_text,
+                str(row.days),
+                row.next_text,
+            )
+            for row in found.listeners
+        ],
+    )
+    for line in found.lines:
+        click.echo(line)
+
+
+def _only_listener(study: Study) -> Listener:
+    listeners = study.song.listeners
+    if len(listeners) == 1:
+        return listeners[0]
+    names = ", ".join(x.name for x in listeners) or "nobody yet; add them under [listeners] in song.toml"
+    raise click.UsageError(f"who listens? Add --listener NAME ({names})")

@@ -1,0 +1,118 @@
+"""outlook, report, decide, verdict: what the ratings say and what is made of it."""
+
+from __future__ import annotations
+
+import getpass
+from pathlib import Path
+
+import click
+
+from listening.commands.common import (
+    echo_json,
+    echo_table,
+    echo_warnings,
+    open_study,
+    progress,
+    with_json,
+    with_study,
+)
+
+
+@click.command()
+@with_study
+@with_json
+@click.option("--seed", type=int, default=1, show_default=True, help="The simulation's seed.")
+def outlook(folder: Path, as_json: bool, seed: int) -> None:
+    """Before the first round: can this panel and plan settle the question?"""
+    from reports.outlook import outlook as look_ahead
+
+    study = open_study(folder)
+    with progress("simulating studies like this one") as step:
+        found = look_ahead(study.song, seed=seed, progress=step)
+    if as_json:
+        echo_json(found.as_json())
+        return
+    for line in found.lines():
+        click.echo(line)
+
+
+@click.command()
+@with_study
+@with_json
+@click.option("--open", "open_now", is_flag=True, help="Open the study before its plan is done.")
+@click.option("--compare", "other", type=click.Path(path_type=Path, file_okay=False), metavar="OTHER_STUDY",
+              help="Put another study beside this one, on one page.")  # fmt: skip
+def report(folder: Path, as_json: bool, open_now: bool, other: Path | None) -> None:
+    """Write the report; while rounds are open it is sealed, unless --open."""
+    from reports.report import write_report
+
+    study = open_study(folder)
+    if other is not None:
+        from reports.compare import write_comparison
+
+        click.echo(f"The comparison: {write_comparison(study, open_study(other))}")
+        return
+    written = write_report(study, open_now=open_now)
+    if as_json:
+        echo_json(
+            {"sealed": written.sealed, "sentence": written.sentence, "files": [str(p) for p in written.paths]}
+        )
+        return
+    click.echo(click.wrap_text(written.sentence, width=100))
+    for path in written.paths:
+        click.echo(f"  {path}")
+    if not written.sealed:
+        click.echo("Next: `fairhearing decide FORM --because TEXT`.")
+
+
+@click.command()
+@with_study
+@click.argument("form", required=False)
+@click.option("--because", metavar="TEXT", help="Why, in your own words; it goes into the report.")
+@click.option("--by", metavar="NAME", help="Who decides (default: you).")
+@click.option("--reopen", is_flag=True, help="Take up the rounds again; the decision stays in the history.")
+def decide(folder: Path, form: str | None, because: str | None, by: str | None, reopen: bool) -> None:
+    """Record the decision, open the study, write the way back to the song's project."""
+    from reports import decide as decisions
+
+    study = open_study(folder)
+    if reopen:
+        decisions.reopen(study, because or "")
+        click.echo("The study is open for more rounds. Raise plan.rounds in song.toml if all are done.")
+        return
+    if form is None:
+        names = ", ".join(f'"{f.name}"' for f in study.song.forms)
+        raise click.UsageError(f"which form? One of {names}")
+    decided = decisions.decide(study, form, because or "", by or getpass.getuser())
+    for line in decided.lines:
+        click.echo(click.wrap_text(line, width=100))
+    for path in decided.paths:
+        click.echo(f"  {path}")
+
+
+@click.command()
+@with_json
+@click.argument("csv", type=click.Path(path_type=Path, dir_okay=False))
+def verdict(csv: Path, as_json: bool) -> None:
+    """The verdict on ratings from anywhere: a CSV with listener, day, round, position, form, rating."""
+    from reports.ratings_csv import read_ratings
+    from reports.verdict import judge
+
+    table, warnings = read_ratings(csv)
+    found = judge(table)
+    echo_warnings(warnings)
+    if as_json:
+        echo_json(found.as_json())
+        return
+    click.echo(click.wrap_text(found.sentence, width=100) + "\n")
+    echo_table(
+        f"Settled ratings, {sum(found.listens.values())} listens over {found.days} days",
+        ("form ", "settled", "90 % interval", "chance to be best", "points lost by choosing it", "listens"),
+        [
+            (name, f"{found.settled[name].mean:.1f}",
+             f"{found.settled[name].low:.1f} to {found.settled[name].high:.1f}",
+             f"{found.p_best[name]:.2f}", f"{found.expected_loss[name]:.1f}", str(found.listens[name]))
+            for name in found.order
+        ],
+    )  # fmt: skip
+    echo_warnings(found.notes)

@@ -1,0 +1,148 @@
+"""check, ideas, render: the song before anybody listens."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from listening.commands.common import (
+    clock_text,
+    echo_json,
+    echo_table,
+    echo_warnings,
+    number_text,
+    open_study,
+    progress,
+    with_json,
+    with_study,
+)
+
+
+@click.command()
+@with_study
+@with_json
+@click.option(
+    "--joins-audio",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="WAV",
+    help="Also write one WAV with four bars around each join, for the maker's ears only.",
+)
+def check(folder: Path, as_json: bool, joins_audio: Path | None) -> None:
+    """Check song.toml against the audio: sections, forms, tempo, joins."""
+    from listening.commands.check import examine_song, write_joins_audio
+
+    study = open_study(folder)
+    with progress("listening to the song") as step:
+        found = examine_song(study, step)
+    if joins_audio is not None:
+        write_joins_audio(study, joins_audio)
+    if as_json:
+        echo_json(found.as_json())
+        return
+    song = study.song
+    channels = "stereo" if song.audio.channels == 2 else "mono"
+    click.echo(
+        f"{song.title}: {song.audio.path.name}, {clock_text(song.audio.seconds)}, "
+        f"{song.audio.sample_rate} Hz, {channels}\n"
+    )
+    echo_table(
+        "Sections",
+        ("section ", "bars", "from", "to"),
+        [(s.name, s.bars, clock_text(s.start_s), clock_text(s.end_s)) for s in found.sections],
+    )
+    echo_table(
+        "Forms",
+        ("form ", "bars", "length", "joins", "doubtful", "parts "),
+        [
+            (f.name, f"{f.bars:g}", clock_text(f.seconds), str(len(f.joins)),
+             str(sum(join["doubtful"] for join in f.joins)), ", ".join(f.parts))
+            for f in found.forms
+        ],
+    )  # fmt: skip
+    for line in found.lines:
+        click.echo(click.wrap_text(line, width=100))
+    echo_warnings(found.warnings)
+    if joins_audio is not None:
+        click.echo(f"The joins, four bars around each: {joins_audio}")
+    if not found.warnings:
+        click.echo("song.toml is in order. Next: `fairhearing render`.")
+
+
+@click.command()
+@with_study
+@with_json
+@click.option(
+    "--count", type=click.IntRange(1, 20), default=5, show_default=True, help="How many to propose."
+)
+@click.option("--seed", type=int, default=1, show_default=True, help="Another seed, other ideas.")
+@click.option("--write", is_flag=True, help="Add them to song.toml (your comments stay).")
+def ideas(folder: Path, as_json: bool, count: int, seed: int, write: bool) -> None:
+    """Propose forms that you would not have thought of, each with its reason."""
+    from listening.commands.check import propose_ideas
+
+    study = open_study(folder)
+    with progress("trying orders"):
+        found = propose_ideas(study, count, seed, write=write)
+    if as_json:
+        echo_json([idea.as_json() for idea in found])
+        return
+    for idea in found:
+        parts = ", ".join(f'"{text}"' for text in idea.texts)
+        click.echo(f'"{idea.name}" = [{parts}]')
+        click.echo(click.wrap_text(f"# {idea.reason}", width=100, subsequent_indent="# ") + "\n")
+    if write:
+        click.echo("They are in song.toml. Next: `fairhearing check`, then `fairhearing render`.")
+    else:
+        click.echo("Paste what you like under [forms] in song.toml, or run this again with --write.")
+
+
+@click.command()
+@with_study
+@with_json
+def render(folder: Path, as_json: bool) -> None:
+    """Render all forms at matched loudness."""
+    from render.matching import render_forms
+
+    study = open_study(folder)
+    keep = study.open_render_sets()
+    with progress("rendering") as step:
+        manifest = render_forms(study.song, keep_sets=keep, progress=step)
+    study.register(manifest)
+    if as_json:
+        echo_json(manifest.as_json())
+        return
+    echo_table(
+        "Matched loudness (ITU-R BS.1770-5), measured on the written files",
+        ("form ", "LUFS", "gain dB", "true peak dBTP", "range LU", "length"),
+        [
+            (f.name, number_text(f.lufs, 2), f"{f.gain_db:.2f}", number_text(f.true_peak_dbtp, 2),
+             number_text(f.lra_lu), clock_text(f.seconds))
+            for f in manifest.forms
+        ],
+    )  # fmt: skip
+    for line in loudness_words(manifest.target_lufs, manifest.spread_lu):
+        click.echo(click.wrap_text(line, width=100))
+    doubtful = [join for form in manifest.forms for join in form.joins if join["doubtful"]]
+    if doubtful:
+        click.echo(f"{len(doubtful)} joins sound doubtful: `fairhearing check` names them and what to do.")
+    seal = study.log.contents().seed_sha256
+    click.echo(f"The plan's seed is drawn and sealed; its SHA-256 is {seal}.")
+    if not study.song.listeners:
+        click.echo("Next: list who listens under [listeners] in song.toml.")
+    else:
+        click.echo(f"Next: `fairhearing listen --listener {study.song.listeners[0].name}`.")
+
+
+def loudness_words(target_lufs: float | None, spread_lu: float) -> list[str]:
+    """What the table means, in two sentences."""
+    if target_lufs is None:
+        return [
+            f"Same gain for all: every shared section is identical, and the forms differ by "
+            f"{spread_lu:.2f} LU over their whole length."
+        ]
+    return [
+        f"All forms play at {target_lufs:.2f} LUFS; nothing was boosted or limited. One and the same section "
+        f"can play up to {spread_lu:.2f} LU louder in one form than in another, because a form's loudness is "
+        'measured over its whole length; matching = "same gain" keeps shared sections identical instead.'
+    ]

@@ -1,0 +1,59 @@
+"""demo and new: the two ways to begin."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from listening.commands.common import open_study, progress
+
+
+@click.command()
+@click.argument("directory", metavar="[DIR]", type=click.Path(path_type=Path, file_okay=False),
+                default=Path("fairhearing-demo"))  # fmt: skip
+def demo(directory: Path) -> None:
+    """See the whole job on an invented song: renders, scripted rounds, a report."""
+    from listening.demo import play_through, write_study
+    from render.matching import render_forms
+    from reports.report import write_report
+
+    click.echo("An invented song is synthesised, its forms rendered at matched loudness …")
+    with progress("synthesising the song") as step:
+        write_study(directory)
+        study = open_study(directory)
+        manifest = render_forms(study.song, progress=step)
+    for form in manifest.forms:
+        click.echo(
+            f"  {form.name:<14} {form.lufs:7.2f} LUFS  gain {form.gain_db:6.2f} dB  true peak {form.true_peak_dbtp:6.2f} dBTP"
+        )
+    click.echo("Three simulated listeners hear six rounds each, over several days …")
+    with progress("scripted rounds") as step:
+        lines = play_through(study, step)
+    for line in lines:
+        click.echo(f"  {line}")
+    written = write_report(study)
+    click.echo("\nThe listeners are simulated, so this verdict is about a script, not about music:")
+    click.echo(click.wrap_text(written.sentence, width=100, initial_indent="  ", subsequent_indent="  "))
+    click.echo(f"\nThe report: {written.paths[0]}")
+    click.echo(f"Hear it yourself: add your name under [listeners] in {directory / 'song.toml'}, then")
+    click.echo(f"  fairhearing listen --study {directory} --listener YOURNAME")
+    click.echo(f'Decide:  fairhearing decide --study {directory} "early bridge" --because "it lifts"')
+
+
+@click.command()
+@click.argument("audio", type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--tempo", type=click.FloatRange(10, 1000), metavar="BPM", help="Quarter notes per minute.")
+@click.option("--meter", default="4/4", show_default=True)
+@click.option(
+    "--start", "start_s", type=click.FloatRange(0), metavar="SECONDS", help="Where bar 1 beat 1 falls."
+)
+@click.option("--stems", type=click.Path(path_type=Path, file_okay=False, exists=True), metavar="FOLDER")
+@click.option("--yes", is_flag=True, help="Take the estimated tempo without asking.")
+def new(
+    audio: Path, tempo: float | None, meter: str, start_s: float | None, stems: Path | None, yes: bool
+) -> None:
+    """Start a study around a bounce, in the folder it lies in."""
+    from listening.new_study import start_study
+
+    start_study(audio, tempo=tempo, meter=meter, start_s=start_s, stems=stems, ask=not yes)

@@ -1,0 +1,119 @@
+"""Who has heard what, and when the next round is due: progress without a name, a code or a rating."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from listening.rounds import Standing, standing
+from render.errors import RenderError
+from sessions.records import LogContents
+from sessions.study import Study
+
+
+@dataclass(frozen=True)
+class ListenerStatus:
+    name: str
+    simulated: bool
+    rounds_done: int
+    rounds_planned: int
+    heard_in_open_round: int | None
+    asked_in_open_round: int | None
+    days: int
+    voids: int
+    next_text: str
+
+    @property
+    def shown_name(self) -> str:
+        return f"{self.name} (simulated)" if self.simulated else self.name
+
+    @property
+    def open_text(self) -> str:
+        if self.heard_in_open_round is None:
+            return "–"
+        return f"{self.heard_in_open_round} of {self.asked_in_open_round}"
+
+
+@dataclass(frozen=True)
+class StudyStatus:
+    title: str
+    opened: bool
+    listeners: tuple[ListenerStatus, ...]
+    seed_sha256: str | None
+    lines: tuple[str, ...]
+
+    @property
+    def state(self) -> str:
+        return "open (the codes are tied to names)" if self.opened else "sealed"
+
+    def as_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+def study_status(study: Study) -> StudyStatus:
+    """Progress of a study, from song.toml and the log."""
+    song = study.song
+    if not study.has_log:
+        lines = ("Nothing is rendered yet. Next: `fairhearing check`, then `fairhearing render`.",)
+        return StudyStatus(song.title, False, (), None, lines)
+    contents = study.log.contents()
+    current = _current_ids(study, contents)
+    stands = [standing(study, contents, listener.name, current) for listener in song.listeners]
+    rows = tuple(_row(study, contents, s) for s in stands)
+    lines = []
+    if contents.seed_sha256:
+        lines.append(f"The plan is sealed; its seed's SHA-256 is {contents.seed_sha256}.")
+    gone = [name for name in contents.listeners if name not in {x.name for x in song.listeners}]
+    if gone:
+        lines.append(f"No longer in song.toml, their ratings are kept: {', '.join(gone)}.")
+    lines.append(_next_step(stands, contents))
+    return StudyStatus(song.title, contents.opened is not None, rows, contents.seed_sha256, tuple(lines))
+
+
+def _current_ids(study: Study, contents: LogContents) -> set[int] | None:
+    try:
+        hashes = {form.content_hash for form in study.manifest.forms}
+    except RenderError:
+        return None
+    return {form.id for form in contents.forms if form.content_hash in hashes}
+
+
+def _row(study: Study, contents: LogContents, stands: Standing) -> ListenerStatus:
+    listens = contents.listens_of(stands.listener)
+    rated = [x for x in listens if x.rating is not None]
+    in_round = stands.open_round is not None
+    return ListenerStatus(
+        name=stands.listener,
+        simulated=contents.listeners.get(stands.listener, False),
+        rounds_done=stands.rounds_done,
+        rounds_planned=stands.rounds_planned,
+        heard_in_open_round=stands.heard_in_round if in_round else None,
+        asked_in_open_round=stands.asked_in_round if in_round else None,
+        days=len({x.local_date for x in rated}),
+        voids=sum(x.void_reason is not None for x in listens),
+        next_text=_next_text(study, stands),
+    )
+
+
+def _next_text(study: Study, stands: Standing) -> str:
+    if stands.finished:
+        return "all rounds done"
+    if stands.open_round is not None:
+        return f"round {stands.open_round.number} goes on at any time"
+    number = f"round {stands.rounds_done + 1}"
+    now = study.clock()
+    if stands.due is not None and stands.due > now.date():
+        return f"{number} on {stands.due.isoformat()}"
+    if stands.not_before is not None and stands.not_before > now:
+        return f"{number} from {stands.not_before.astimezone(now.tzinfo):%H:%M}"
+    return f"{number} now"
+
+
+def _next_step(stands: list[Standing], contents: LogContents) -> str:
+    if contents.opened is not None:
+        return "Next: `fairhearing report`, then `fairhearing decide FORM --because TEXT`."
+    waiting = [s.listener for s in stands if not s.finished]
+    if not waiting:
+        return "Next: list who listens under [listeners] in song.toml."
+    name = f'"{waiting[0]}"' if " " in waiting[0] else waiting[0]
+    return f"Next: `fairhearing listen --listener {name}`."
