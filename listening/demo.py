@@ -26,7 +26,7 @@ NOISE_POINTS = 7.0
 
 @dataclass(frozen=True)
 class Script:
-    """What a simulated listener thinks: settled points by form, what unfamiliarity costs, where they listen."""
+    """A simulated listener: settled points by form, what unfamiliarity costs, what they listen on."""
 
     liking: dict[str, float]
     novelty_points: float

@@ -25,7 +25,8 @@ def demo(directory: Path) -> None:
         manifest = render_forms(study.song, progress=step)
     for form in manifest.forms:
         click.echo(
-            f"  {form.name:<14} {form.lufs:7.2f} LUFS  gain {form.gain_db:6.2f} dB  true peak {form.true_peak_dbtp:6.2f} dBTP"
+            f"  {form.name:<14} {form.lufs:7.2f} LUFS  gain {form.gain_db:6.2f} dB  "
+            f"true peak {form.true_peak_dbtp:6.2f} dBTP"
         )
     click.echo("Three simulated listeners hear six rounds each, over several days …")
     with progress("scripted rounds") as step:
