@@ -49,7 +49,9 @@ class Loudness:
     """What a meter read.
 
     integrated_lufs        gated loudness of the whole; -inf below 0.4 s or when nothing passes the gate
-    lra_lu                 loudness range (EBU Tech 3342); None below 3 s or when nothing passes its gate
+    lra_lu                 loudness range (EBU Tech 3342); None below 3 s or when nothing passes its gate.
+                           1.5 s of silence is appended, as Tech 3342 asks of file meters: an excerpt of a
+                           few seconds reads some LU for its end alone
     true_peak_dbtp         -inf for digital silence
     sample_peak_dbfs       -inf for digital silence
     max_momentary_lufs     largest 400 ms window, every 10 ms; -inf below 0.4 s

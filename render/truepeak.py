@@ -110,9 +110,8 @@ class TruePeak:
         if frames < _WINDOW or not self._reach:
             return best
         windows = sliding_window_view(x, _WINDOW, axis=1)
-        best = max(
-            best, _extreme(rows_times(np.ascontiguousarray(windows[:, -1]), self._matrix))
-        )  # what the strides below may leave over
+        end = np.ascontiguousarray(windows[:, -1])  # what the strides below may not reach
+        best = max(best, _extreme(rows_times(end, self._matrix)))
         candidates = windows[:, ::_STRIDE]
         count = candidates.shape[1]
         # A window may reach into the stride after its own: look at both.
