@@ -23,6 +23,7 @@ from render.song import Song
 LEAD_OF_FADE_S = Fraction(2, 1000)  # a crossfade ends this long before the line: the new downbeat is whole
 FROM_SILENCE_S = Fraction(5, 1000)
 LONGEST_FORM_S = 60 * 60
+ROUNDED_FRAMES = 1  # a pickup as long as the part before it may round to a frame more
 
 
 @dataclass(frozen=True)
@@ -203,7 +204,7 @@ class _Layout:
                 "before the audio does; bounce the song with more room before bar 1, or shorten the pickup"
             )
         given_up = first - cut
-        if before is not None and self.now - given_up < self.placed[-1].start:
+        if before is not None and given_up > self.now - self.placed[-1].start + ROUNDED_FRAMES:
             raise FormError(
                 f"{self.where(index - 1)}: it is shorter than the pickup "
                 f'({float(part.pickup_beats):g} beats) of "{part.section}", which follows; '

@@ -54,8 +54,8 @@ class Study:
             raise StudyError(f"there is no folder {self.folder}; name the study's folder with --study")
         if not self.has_log and not (self.folder / SONG_FILE).is_file():
             raise StudyError(
-                f"{self.folder} is no study: it holds no {SONG_FILE}; start one with `fairhearing new AUDIO`, "
-                "or name its folder with --study"
+                f"{self.folder} is no study: it holds no {SONG_FILE}; start one with "
+                "`fairhearing new AUDIO`, or name its folder with --study"
             )
         where = self._store if self._store is not None else self.folder / LOG_FILE
         return Log(Store(where, self.clock), self.clock)
@@ -93,7 +93,9 @@ class Study:
         if now != rendered:
             changed = sorted(n for n in {*now, *rendered} if now.get(n) != rendered.get(n))
             names = ", ".join(f'"{name}"' for name in changed)
-            raise StudyError(f"song.toml has changed since the last render ({names}); run `fairhearing render`")
+            raise StudyError(
+                f"song.toml has changed since the last render ({names}); run `fairhearing render`"
+            )
         return manifest
 
     def register(self, manifest: Manifest, simulated: Iterable[str] = ()) -> list[CurrentForm]:

@@ -24,16 +24,36 @@ from listening.commands.common import (
 @click.option("--seed", type=int, default=1, show_default=True, help="The simulation's seed.")
 def outlook(folder: Path, as_json: bool, seed: int) -> None:
     """Before the first round: can this panel and plan settle the question?"""
+    import numpy as np
+
+    from reports.outlook import Hearers, Pace
     from reports.outlook import outlook as look_ahead
 
-    study = open_study(folder)
+    song = open_study(folder).song
+    if not song.listeners:
+        raise click.ClickException("nobody is listed under [listeners] in song.toml; add who will listen")
+    prior = [[x.prior_listens.get(form.name, 0.0) for form in song.forms] for x in song.listeners]
+    panel = Hearers(np.array(prior), np.array([x.weight for x in song.listeners]))
     with progress("simulating studies like this one") as step:
-        found = look_ahead(study.song, seed=seed, progress=step)
+        found = look_ahead(
+            panel, Pace(song.rounds, song.days), seed=seed,
+            progress=lambda done, of: step("simulating studies like this one", done, of),
+        )  # fmt: skip
     if as_json:
         echo_json(found.as_json())
         return
-    for line in found.lines():
-        click.echo(line)
+    echo_table(
+        f"{len(song.listeners)} listeners, {len(song.forms)} forms, {song.rounds} rounds over "
+        f"{song.days} days; {found.studies} simulated studies a row",
+        ("the best form leads by", "clear and right", "clear but wrong", "rounds for 80 %"),
+        [
+            (f"{gap:g} points", f"{found.clear_right[gap]:.0%}", f"{found.clear_wrong[gap]:.0%}",
+             str(found.rounds_needed[gap] or f"more than {found.most_rounds}"))
+            for gap in found.clear_right
+        ],
+    )  # fmt: skip
+    for sentence in found.sentences:
+        click.echo(click.wrap_text(sentence, width=100))
 
 
 @click.command()
