@@ -1,0 +1,83 @@
+"""A small study for the page's tests: an invented song of some seconds, three forms, three listeners."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta, tzinfo
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from render.matching import render_forms
+from sessions.study import Study
+
+# Bars of 1 s. The forms' lengths differ, and so would the sizes of their files.
+SONG_TOML = """\
+[song]
+title = "Gulls & <Gales>"
+audio = "bounce.wav"
+tempo = 120
+meter = "2/4"
+start = 0.25
+
+[sections]
+"low" = { bars = "1-1" }
+"middle" = { bars = "2-2" }
+"high" = { bars = "3-3" }
+
+[forms]
+"upside down" = ["high", "middle", "low"]
+"no middle at all" = { parts = ["low", "high"], ending = "cut" }
+
+[listeners]
+ana = {}
+bo = {}
+"Zoë <b>" = {}
+
+[plan]
+rounds = 2
+days = 2
+"""
+
+
+class SetClock:
+    """A clock that tests move by hand; it starts at a fixed evening."""
+
+    def __init__(self, zone: tzinfo = UTC) -> None:
+        self.time = datetime(2026, 3, 9, 19, 0, tzinfo=zone)
+
+    def __call__(self) -> datetime:
+        return self.time
+
+    def forward(self, **spans: float) -> None:
+        self.time += timedelta(**spans)
+
+
+def write_bounce(path: Path, sample_rate: int = 48000, seconds: float = 3.6) -> None:
+    """Three tones with different noise, one a bar, so that any two parts can be told apart."""
+    dice = np.random.default_rng(20260309)
+    t = np.arange(round(seconds * sample_rate)) / sample_rate
+    tone = np.select([t < 1.25, t < 2.25], [220.0, 330.0], 495.0)
+    left = 0.2 * np.sin(2 * np.pi * np.cumsum(tone) / sample_rate)
+    noise = 0.005 * dice.standard_normal((len(t), 2))
+    audio = np.column_stack([left, 0.8 * left]) + noise
+    audio[: round(0.05 * sample_rate)] *= np.linspace(0, 1, round(0.05 * sample_rate))[:, None]
+    soundfile.write(path, audio, sample_rate, subtype="PCM_24")
+
+
+def make_study(
+    folder: Path,
+    clock: Callable[[], datetime] | None = None,
+    *,
+    sample_rate: int = 48000,
+    seconds: float = 3.6,
+    toml: str = SONG_TOML,
+) -> Study:
+    """The study in `folder`, rendered."""
+    folder.mkdir(parents=True, exist_ok=True)
+    write_bounce(folder / "bounce.wav", sample_rate, seconds)
+    (folder / "song.toml").write_text(toml, encoding="utf-8")
+    study = Study(folder, clock) if clock else Study(folder)
+    render_forms(study.song)
+    return study
