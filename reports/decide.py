@@ -1,0 +1,103 @@
+"""The decision: which form, by whom, why, and on what grounds, kept beside all earlier ones."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from render.errors import DecisionError
+from reports import gates
+from reports.facts import gather
+from reports.gates import Rules
+from reports.report import write_report
+from reports.seals import seals
+from reports.verdict import Judgement
+from sessions.study import Study
+
+
+@dataclass(frozen=True)
+class Decided:
+    """What was written, and what to tell about it."""
+
+    paths: tuple[Path, ...]
+    lines: tuple[str, ...]
+
+
+def decide(study: Study, form: str, because: str, by: str) -> Decided:
+    """Record that `form` was chosen, open the study, and write the report and the way to rebuild it.
+
+    Any form may be chosen; against the verdict a reason is required. A later decision does not erase this
+    one.
+
+    Raises:
+        DecisionError: no name, or no reason where one is due; SongError: there is no such form; StudyError:
+            song.toml has changed since the last render.
+    """
+    chosen = study.song.form(form)
+    manifest = study.require_fresh_renders()
+    reason, name = because.strip(), by.strip()
+    if not name:
+        raise DecisionError("a decision needs the name of who takes it; add --by NAME")
+    study.register(manifest)
+    judgement = gather(study).judgement
+    against = is_against(judgement, chosen.name)
+    if against and not reason:
+        raise DecisionError(
+            f'"{chosen.name}" is not what the verdict says; it may be chosen all the same, with a reason that'
+            " the report will keep: add --because TEXT"
+        )
+    detail = {
+        "form": chosen.name,
+        "by": name,
+        "because": reason,
+        "against": against,
+        "verdict": _verdict_of_the_day(judgement),
+        "seals": seals(study, manifest),
+    }
+    study.log.add_event("decided", detail)
+    written = write_report(study)
+    lines = [f'Decided by {name}: "{chosen.name}"{", against the verdict" if against else ""}.']
+    return Decided(written.paths, tuple(lines))
+
+
+def reopen(study: Study, because: str) -> Decided:
+    """Seal an opened study again for more rounds; its decisions stay in its history.
+
+    Raises:
+        DecisionError: it is not open, or no reason is given.
+    """
+    if study.log.contents().opened is None:
+        raise DecisionError("the study is sealed as it is; its rounds go on with `fairhearing listen`")
+    if not because.strip():
+        raise DecisionError("reopening needs a reason that the report will keep: add --because TEXT")
+    study.log.add_event("reopened", {"because": because.strip()})
+    most = max((who.rounds_done for who in gather(study).who), default=0)
+    lines = ["The study is sealed again; earlier decisions stay in its history."]
+    if most >= study.song.rounds:
+        lines.append(
+            f"All {study.song.rounds} planned rounds are done: raise `rounds` under [plan] in song.toml "
+            "for the rounds to come."
+        )
+    return Decided((), tuple(lines))
+
+
+def is_against(judgement: Judgement | None, form: str) -> bool:
+    """Whether choosing `form` goes against the verdict: against nothing while there is none."""
+    if judgement is None or judgement.state == gates.LISTEN:
+        return False
+    if judgement.state == gates.EVEN:
+        return judgement.expected_loss.get(form, float("inf")) > Rules().bearable_loss
+    return form != judgement.form
+
+
+def _verdict_of_the_day(judgement: Judgement | None) -> Mapping[str, Any] | None:
+    if judgement is None:
+        return None
+    told = judgement.as_json()
+    return {key: told[key] for key in ("state", "form", "sentence", "p_best", "expected_loss", "settled")} | {
+        "best": judgement.best,
+        "listens": judgement.listens,
+        "days": judgement.days,
+    }

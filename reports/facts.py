@@ -1,0 +1,362 @@
+"""Everything that a report tells of a study, gathered once: song, forms, listeners, verdict, decisions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import timedelta
+from typing import Any
+
+from render.errors import FairhearingError, RenderError
+from render.forms import AS_WRITTEN, Form
+from render.manifest import Manifest, RenderedForm
+from render.prints import form_hashes
+from render.song import Song
+from reports import seals
+from reports.comments import Comment, all_comments
+from reports.ratings import StudyRatings, study_ratings
+from reports.reading import SEED
+from reports.strips import Strip, strip_of
+from reports.verdict import Judgement, judge
+from sessions.clock import utc_time
+from sessions.records import EventRecord, LogContents
+from sessions.study import Study
+
+LONG_SITTING = timedelta(minutes=30)
+
+
+@dataclass(frozen=True)
+class Who:
+    """A listener of song.toml or of the log, and what they have done."""
+
+    name: str
+    simulated: bool
+    weight: float
+    prior_listens: Mapping[str, float]
+    rounds_done: int
+    round_open: bool
+    listens: int
+    voids: int
+    days: int
+    heard_on: tuple[str, ...]
+
+    @property
+    def shown(self) -> str:
+        """The name as it always appears."""
+        return f"{self.name} (simulated)" if self.simulated else self.name
+
+
+@dataclass(frozen=True)
+class FormFacts:
+    """A form with its strip, and its render where it has one (a retired form has none)."""
+
+    name: str
+    strip: Strip
+    seconds: float
+    ending: str
+    replaces: str | None
+    render: RenderedForm | None
+
+    @property
+    def retired(self) -> bool:
+        return self.render is None
+
+    @property
+    def words(self) -> str:
+        """The parts in one line of words."""
+        return " › ".join(part.text for part in self.strip.parts)
+
+
+@dataclass(frozen=True)
+class Decision:
+    """A decision of the log, in the order they were taken, and whether its grounds are unchanged."""
+
+    number: int
+    form: str
+    by: str
+    because: str
+    against: bool
+    at_utc: str
+    local_date: str
+    verdict: Mapping[str, Any]
+    recorded: Mapping[str, Any]
+    checks: tuple[seals.Check, ...]
+
+
+@dataclass(frozen=True)
+class Conduct:
+    """How the test was run, in figures. Spans are in minutes."""
+
+    listens: int
+    voids: int
+    days: int
+    sittings: int
+    longest_sitting_min: float
+    long_sittings: int
+    means: tuple[str, ...]
+    heard_on: tuple[str, ...]
+    first_day: str
+    last_day: str
+
+
+@dataclass(frozen=True)
+class Facts:
+    """A study as its report sees it. Without renders there is neither manifest nor ratings nor verdict."""
+
+    song: Song
+    made_utc: str
+    made_date: str
+    sealed: bool
+    opened: EventRecord | None
+    contents: LogContents | None
+    manifest: Manifest | None
+    ratings: StudyRatings | None
+    judgement: Judgement | None
+    judgement_after: Judgement | None  # with the listens since the study was opened
+    forms: tuple[FormFacts, ...]
+    who: tuple[Who, ...]
+    comments: tuple[Comment, ...]
+    decisions: tuple[Decision, ...]
+    reopened: tuple[EventRecord, ...]
+    conduct: Conduct | None
+    warnings: tuple[str, ...] = field(default=())
+
+    @property
+    def seed_sha256(self) -> str | None:
+        return self.contents.seed_sha256 if self.contents else None
+
+    @property
+    def decision(self) -> Decision | None:
+        """The decision that stands: the last one."""
+        return self.decisions[-1] if self.decisions else None
+
+    @property
+    def chosen(self) -> str | None:
+        """The form that the report is about: the one decided, else the best one."""
+        if self.decision is not None:
+            return self.decision.form
+        return self.judgement.best if self.judgement else None
+
+    @property
+    def longest_bars(self) -> float:
+        return max((form.strip.bars for form in self.forms), default=1.0)
+
+    def has_form(self, name: str) -> bool:
+        return any(form.name == name for form in self.forms)
+
+    @property
+    def doubtful_joins(self) -> tuple[tuple[FormFacts, Mapping[str, Any]], ...]:
+        """The joins that measuring found doubtful, with their forms."""
+        return tuple(
+            (form, join)
+            for form in self.forms
+            if form.render
+            for join in form.render.joins
+            if join["doubtful"]
+        )
+
+    def form(self, name: str) -> FormFacts:
+        return next(form for form in self.forms if form.name == name)
+
+    def shown(self, name: str) -> str:
+        """A listener's name as it always appears: scripted listeners are marked."""
+        return next((who.shown for who in self.who if who.name == name), name)
+
+    @property
+    def simulated(self) -> tuple[str, ...]:
+        return tuple(who.name for who in self.who if who.simulated)
+
+
+def gather(study: Study, *, seed: int = SEED) -> Facts:
+    """Reads a study whole. Without a log or renders, what there is.
+
+    Raises:
+        SongError, AudioError, LogError: something of the study is not in order.
+    """
+    song = study.song
+    contents = study.log.contents() if study.has_log else None
+    manifest, warnings = _manifest(study)
+    opened = contents.opened if contents else None
+    now = study.clock()
+    base = Facts(
+        song=song,
+        made_utc=now.astimezone(tz=None).isoformat(timespec="minutes"),
+        made_date=now.date().isoformat(),
+        sealed=opened is None,
+        opened=opened,
+        contents=contents,
+        manifest=manifest,
+        ratings=None,
+        judgement=None,
+        judgement_after=None,
+        forms=(),
+        who=_who(song, contents),
+        comments=(),
+        decisions=_decisions(study, contents),
+        reopened=tuple(e for e in contents.events if e.kind == "reopened") if contents else (),
+        conduct=_conduct(contents) if contents and contents.listens else None,
+        warnings=warnings,
+    )
+    return base if manifest is None else _judged(base, song, manifest, contents, seed)
+
+
+def _judged(base: Facts, song: Song, manifest: Manifest, contents: LogContents | None, seed: int) -> Facts:
+    values = dict(base.__dict__)
+    if contents is None:
+        return Facts(**{**values, "forms": _forms(song, manifest, None, {})})
+    ratings = study_ratings(song, manifest, contents)
+    forms = _forms(song, manifest, contents, ratings.names)
+    strips = {form.name: form.strip for form in forms}
+    known = {name: strips[name] for name in ratings.names.values()}
+    values |= {
+        "ratings": ratings,
+        "forms": forms,
+        "comments": all_comments(contents, ratings.names, known),
+        "judgement": _judgement(ratings, ratings.table, seed),
+        "judgement_after": _judgement(ratings, ratings.both, seed) if len(ratings.after) else None,
+    }
+    return Facts(**values)
+
+
+def _judgement(ratings: StudyRatings, table: Any, seed: int) -> Judgement | None:
+    """The verdict; None where nothing is rated or there is nothing to compare."""
+    if not len(table) or len(ratings.forms) < 2:
+        return None
+    return judge(
+        table,
+        seed=seed,
+        weights=ratings.weights,
+        listeners=ratings.listeners,
+        forms=ratings.forms,
+        retired=ratings.retired,
+    )
+
+
+def _manifest(study: Study) -> tuple[Manifest | None, tuple[str, ...]]:
+    try:
+        manifest = study.manifest
+    except RenderError as error:
+        return None, (str(error),)
+    try:
+        now = form_hashes(study.song, manifest)
+    except FairhearingError as error:
+        return manifest, (f"song.toml cannot be rendered as it stands: {error}",)
+    rendered = {form.name: form.content_hash for form in manifest.forms}
+    changed = sorted(n for n in {*now, *rendered} if now.get(n) != rendered.get(n))
+    if not changed:
+        return manifest, ()
+    names = ", ".join(f'"{name}"' for name in changed)
+    return manifest, (
+        f"song.toml has changed since the last render ({names}); this report shows the forms as rendered.",
+    )
+
+
+def _who(song: Song, contents: LogContents | None) -> tuple[Who, ...]:
+    listed = {listener.name: listener for listener in song.listeners}
+    simulated = dict(contents.listeners) if contents else {}
+    names = [*listed, *(name for name in simulated if name not in listed)]
+    return tuple(
+        _one(name, listed.get(name), simulated.get(name, False), contents)
+        for name in names
+        if name in listed or (contents and contents.listens_of(name))
+    )
+
+
+def _one(name: str, listed: Any, simulated: bool, contents: LogContents | None) -> Who:
+    rounds = contents.rounds_of(name) if contents else []
+    listens = contents.listens_of(name) if contents else []
+    rated = [x for x in listens if x.rating is not None]
+    return Who(
+        name=name,
+        simulated=simulated,
+        weight=listed.weight if listed else 1.0,
+        prior_listens=listed.prior_listens if listed else {},
+        rounds_done=sum(bool(r.complete) for r in rounds),
+        round_open=any(r.complete is None for r in rounds),
+        listens=len(rated),
+        voids=sum(x.void_reason is not None for x in listens),
+        days=len({x.local_date for x in rated}),
+        heard_on=tuple(sorted({x.heard_on for x in rated})),
+    )
+
+
+def _forms(
+    song: Song, manifest: Manifest, contents: LogContents | None, names: Mapping[int, str]
+) -> tuple[FormFacts, ...]:
+    """The forms as rendered, then the retired ones that somebody has heard."""
+    found = [_rendered(song, manifest, form) for form in manifest.forms]
+    current = {form.content_hash for form in manifest.forms}
+    for record in contents.forms if contents else ():
+        if record.content_hash not in current:
+            described = record.description
+            strip = strip_of(song, described.get("parts", ()), None)
+            seconds = float(described.get("seconds", 0.0))
+            found.append(FormFacts(names[record.id], strip, seconds, "", None, None))
+    return tuple(found)
+
+
+def _rendered(song: Song, manifest: Manifest, render: RenderedForm) -> FormFacts:
+    lead = manifest.lead_s
+    described = [
+        {**part.model_dump(), "start_s": part.start_s - lead, "stop_s": part.stop_s - lead}
+        for part in render.parts
+    ]
+    form = _same_form(song, render)
+    strip = strip_of(song, described, form)
+    return FormFacts(render.name, strip, render.seconds - lead, _ending(form), render.replaces, render)
+
+
+def _same_form(song: Song, render: RenderedForm) -> Form | None:
+    """The form of song.toml that was rendered, unless its parts have changed since."""
+    form = next((f for f in song.forms if f.name == render.name), None)
+    if form is None or [p.text for p in form.parts] != [p.text for p in render.parts]:
+        return None
+    return form
+
+
+def _ending(form: Form | None) -> str:
+    if form is None or form.name == AS_WRITTEN or form.ending is None:
+        return ""
+    return str(form.ending)
+
+
+def _decisions(study: Study, contents: LogContents | None) -> tuple[Decision, ...]:
+    events = [e for e in contents.events if e.kind == "decided"] if contents else []
+    return tuple(
+        Decision(
+            number=number,
+            form=str(event.detail.get("form", "")),
+            by=str(event.detail.get("by", "")),
+            because=str(event.detail.get("because", "")),
+            against=bool(event.detail.get("against", False)),
+            at_utc=event.at_utc,
+            local_date=event.local_date,
+            verdict=event.detail.get("verdict") or {},
+            recorded=event.detail.get("seals") or {},
+            checks=seals.checks(study, event.detail["seals"]) if event.detail.get("seals") else (),
+        )
+        for number, event in enumerate(events, 1)
+    )
+
+
+def _conduct(contents: LogContents) -> Conduct:
+    listens = contents.listens
+    spans = []
+    for sitting in {x.sitting_id for x in listens}:
+        own = [x for x in listens if x.sitting_id == sitting]
+        begun = min(utc_time(x.started_utc) for x in own)
+        spans.append(max(utc_time(x.ended_utc or x.started_utc) for x in own) - begun)
+    rated = [x for x in listens if x.rating is not None]
+    days = sorted({x.local_date for x in rated or listens})
+    return Conduct(
+        listens=len(rated),
+        voids=sum(x.void_reason is not None for x in listens),
+        days=len(days),
+        sittings=len(spans),
+        longest_sitting_min=max(spans).total_seconds() / 60,
+        long_sittings=sum(span > LONG_SITTING for span in spans),
+        means=tuple(sorted({x.means for x in listens})),
+        heard_on=tuple(sorted({x.heard_on for x in listens})),
+        first_day=days[0],
+        last_day=days[-1],
+    )

@@ -1,0 +1,120 @@
+"""The report: one self-contained page, the same in Markdown, the ratings as CSV, the verdict as JSON.
+
+While the study is sealed they show progress and the sealed state, and nothing that ties a code or a rating
+to a form.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from render.containers import replacing
+from reports import page, text_report
+from reports.facts import Facts, gather
+from reports.reading import SEED
+from sessions.study import Study
+
+REPORT = "report"
+# of a listen, what a sealed table may tell: when and where, neither rating nor code nor form
+SEALED_COLUMNS = ("listener", "day", "round", "position", "sitting", "heard_on", "means", "started_utc")
+
+
+@dataclass(frozen=True)
+class Written:
+    """The files written and what the report says in one sentence."""
+
+    paths: tuple[Path, ...]
+    sentence: str
+    sealed: bool
+
+
+def write_report(study: Study, *, open_now: bool = False, seed: int = SEED) -> Written:
+    """Write report.html, report.md, ratings.csv and verdict.json into the study's report folder.
+
+    `open_now` opens a sealed study first: its codes are tied to names from then on, and what is heard
+    later stays out of the verdict. `seed` is that of the verdict's draws.
+
+    Raises:
+        SongError, AudioError, LogError: the study is not in order; RenderError: a file could not be written.
+    """
+    if open_now and study.log.contents().opened is None:
+        study.log.add_event("opened", {"why": "asked for with `report --open`"})
+    return write_facts(gather(study, seed=seed), study.folder / REPORT)
+
+
+def write_facts(facts: Facts, folder: Path) -> Written:
+    """Write what was gathered into `folder`."""
+    folder.mkdir(parents=True, exist_ok=True)
+    sentence = told(facts)
+    texts: dict[str, Callable[[], str]] = {
+        "report.html": lambda: page.html(facts, sentence),
+        "report.md": lambda: text_report.markdown(facts, sentence),
+        "ratings.csv": lambda: ratings_csv(facts),
+        "verdict.json": lambda: (
+            json.dumps(verdict_json(facts, sentence), indent=1, ensure_ascii=False) + "\n"
+        ),
+    }
+    for name, text in texts.items():
+        write_text(folder / name, text())
+    return Written(tuple(folder / name for name in texts), sentence, facts.sealed)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text whole or not at all, the same on every system."""
+    with replacing(path) as half:
+        half.write_bytes(text.encode("utf-8"))
+
+
+def told(facts: Facts) -> str:
+    """What the report says, in one sentence: the decision, else the verdict, else what is missing."""
+    if facts.manifest is None:
+        return "Nothing is rendered yet, so there is nothing to report."
+    if facts.judgement is None:
+        return "Nothing has been rated yet, so there is no verdict."
+    return facts.judgement.sealed if facts.sealed else facts.judgement.sentence
+
+
+def ratings_csv(facts: Facts) -> str:
+    """One row a rated listen; the columns are `ratings.COLUMNS`, sealed only those that tell nothing."""
+    from reports.ratings import COLUMNS
+
+    columns = list(SEALED_COLUMNS if facts.sealed else COLUMNS)
+    if facts.ratings is None:
+        return ",".join(columns) + "\n"
+    table = facts.ratings.both[columns]
+    return str(table.to_csv(index=False, lineterminator="\n"))
+
+
+def verdict_json(facts: Facts, sentence: str) -> dict[str, Any]:
+    """The verdict for other programs; sealed, nothing but the state and the progress."""
+    judgement = facts.judgement
+    told: dict[str, Any] = {
+        "title": facts.song.title,
+        "made": facts.made_utc,
+        "sealed": facts.sealed,
+        "sentence": sentence,
+        "seed_sha256": facts.seed_sha256,
+        "simulated": list(facts.simulated),
+        "progress": [
+            {"listener": who.name, "rounds": who.rounds_done, "of": facts.song.rounds, "days": who.days}
+            for who in facts.who
+        ],
+        "verdict": judgement.as_json(sealed=facts.sealed) if judgement else None,
+    }
+    if facts.sealed:
+        return told
+    after = facts.judgement_after
+    told["verdict_with_listens_after_opening"] = after.as_json() if after else None
+    told["decisions"] = [
+        {
+            "form": d.form, "by": d.by, "because": d.because, "at_utc": d.at_utc,
+            "against_verdict": d.against,
+            "recorded": dict(d.recorded), "unchanged": {check.what: check.same for check in d.checks},
+        }
+        for d in facts.decisions
+    ]  # fmt: skip
+    return told

@@ -1,0 +1,154 @@
+"""What a decision rests on, as hashes, and whether it still is what it was.
+
+The log only ever grows, so its seal names the rows that were there (ranges of each table's keys): the same
+rows must give the same hash for ever, however many follow.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Table, select
+
+from render.containers import wav_audio_sha256
+from render.errors import FairhearingError
+from render.manifest import Manifest
+from render.song import SONG_FILE
+from sessions import tables as t
+from sessions.study import Study
+
+# codes are in `listens` too; secrets stay secret, and the seed has a seal of its own
+SEALED_TABLES = (
+    t.events, t.listeners, t.forms, t.rounds, t.round_ends, t.sittings, t.listens, t.listen_ends, t.ratings,
+    t.comments,
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Check:
+    """One thing that a decision recorded: whether it still is the same, in words."""
+
+    what: str
+    same: bool
+    text: str
+
+
+def file_sha256(path: Path) -> str:
+    """SHA-256 of a file's bytes."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def log_seal(study: Study) -> dict[str, Any]:
+    """The rows that the log holds now and the SHA-256 over their contents."""
+    with study.log.store.reading() as connection:
+        rows = {table.name: _ranges(_keys(connection, table)) for table in SEALED_TABLES}
+        return {"rows": rows, "sha256": _log_sha256(connection, rows)}
+
+
+def log_sha256(study: Study, rows: Mapping[str, str]) -> str:
+    """SHA-256 over the log's rows with the keys in `rows` (ranges by table), as they are now."""
+    with study.log.store.reading() as connection:
+        return _log_sha256(connection, rows)
+
+
+def seals(study: Study, manifest: Manifest) -> dict[str, Any]:
+    """Everything that a decision rests on: song.toml, the bounce, the renders, the log and the seed."""
+    return {
+        "song_toml_sha256": file_sha256(study.folder / SONG_FILE),
+        "bounce_sha256": manifest.audio.sha256,
+        "renders": {
+            form.name: {"content": form.content_hash, "sha256": form.sha256} for form in manifest.forms
+        },
+        "log": log_seal(study),
+        "seed_sha256": study.log.contents().seed_sha256,
+    }
+
+
+def checks(study: Study, sealed: Mapping[str, Any]) -> tuple[Check, ...]:
+    """Compares what a decision recorded with what is there now; reads the renders' audio again."""
+    return tuple(_checks(study, sealed))
+
+
+def _checks(study: Study, sealed: Mapping[str, Any]) -> Iterable[Check]:
+    path = study.folder / SONG_FILE
+    same = path.is_file() and file_sha256(path) == sealed.get("song_toml_sha256")
+    yield Check(
+        SONG_FILE, same, "unchanged since the decision" if same else "has been edited since the decision"
+    )
+    yield _renders_check(study, sealed.get("renders", {}))
+    log = sealed.get("log", {})
+    same = bool(log) and log_sha256(study, log["rows"]) == log["sha256"]
+    text = "every entry that the decision rests on is still there, unaltered"
+    yield Check(
+        "the log", same, text if same else "entries that the decision rests on were altered or removed"
+    )
+    same = study.log.contents().seed_sha256 == sealed.get("seed_sha256")
+    yield Check("the plan's seed", same, "the same" if same else "another one: this is not the same plan")
+
+
+def _renders_check(study: Study, recorded: Mapping[str, Mapping[str, str]]) -> Check:
+    try:
+        manifest = study.manifest
+    except FairhearingError:
+        return Check("the renders", False, "are no longer there; `fairhearing render` makes them again")
+    gone, altered = [], []
+    for name, hashes in recorded.items():
+        form = manifest.by_hash(hashes["content"])
+        path = None if form is None else study.folder / form.wav
+        if form is None or path is None or not path.is_file():
+            gone.append(name)
+        elif wav_audio_sha256(path) != form.sha256:
+            altered.append(name)
+        elif form.sha256 != hashes["sha256"]:
+            gone.append(name)  # the same form, rendered at another gain since
+    return _told(len(recorded), gone, altered)
+
+
+def _told(count: int, gone: Collection[str], altered: Collection[str]) -> Check:
+    if not gone and not altered:
+        return Check("the renders", True, f"all {count} are the same, sample for sample")
+    told = []
+    if gone:
+        told.append("rendered anew or no longer among the forms: " + ", ".join(f'"{n}"' for n in gone))
+    if altered:
+        told.append("altered on the disk: " + ", ".join(f'"{n}"' for n in altered))
+    return Check("the renders", False, "; ".join(told))
+
+
+def _keys(connection: Connection, table: Table) -> list[int]:
+    key = next(iter(table.primary_key))
+    return list(connection.execute(select(key).order_by(key)).scalars())
+
+
+def _log_sha256(connection: Connection, rows: Mapping[str, str]) -> str:
+    digest = hashlib.sha256()
+    for table in SEALED_TABLES:
+        wanted = _within(rows.get(table.name, ""))
+        key = next(iter(table.primary_key))
+        for row in connection.execute(select(table).order_by(key)):
+            if any(first <= row._mapping[key] <= last for first, last in wanted):
+                told = [table.name, *row]
+                digest.update(json.dumps(told, ensure_ascii=False, separators=(",", ":")).encode() + b"\n")
+    return digest.hexdigest()
+
+
+def _ranges(keys: Iterable[int]) -> str:
+    """Sorted numbers as text: "1-4,7"."""
+    found: list[list[int]] = []
+    for key in keys:
+        if found and found[-1][1] == key - 1:
+            found[-1][1] = key
+        else:
+            found.append([key, key])
+    return ",".join(f"{a}-{b}" if a != b else f"{a}" for a, b in found)
+
+
+def _within(text: str) -> list[tuple[int, int]]:
+    pairs = (part.partition("-") for part in text.split(",") if part)
+    return [(int(a), int(b or a)) for a, _, b in pairs]
