@@ -6,16 +6,16 @@ study is read after every round with the model and the gates of the verdict, unt
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from math import ceil, sqrt
-from statistics import NormalDist
+from math import ceil
 
 import numpy as np
 
 from reports import words
-from reports.familiarity import Fit, Floats, Prior, fit, targets
-from reports.gates import CLEAR, Chances, Heard, Rules, state_of
+from reports.campaign import run
+from reports.familiarity import Floats
+from reports.gates import Rules
 from reports.reading import SEED
-from reports.worlds import Simulated, World, simulate
+from reports.worlds import World, simulate
 
 GAPS = (4.0, 6.0, 8.0, 10.0, 15.0)
 ORDINARY_GAP = 8.0  # points between the best form and the next that a study should be able to settle
@@ -56,9 +56,9 @@ class Pace:
     rounds: int
     days: int
 
-    def days_by(self, done: int) -> int:
-        """Days on which a round has been heard after `done` rounds; it goes on at the same pace."""
-        return ceil(done * min(self.days, self.rounds) / self.rounds)
+    def day_of(self, around: int) -> int:
+        """The day of a round; after the plan's end it goes on at the same pace."""
+        return ceil(around * min(self.days, self.rounds) / self.rounds)
 
 
 @dataclass(frozen=True)
@@ -199,51 +199,10 @@ def _run(
             for gap in gaps
             for study in range(_BATCH)
         ]
-        rounds, named = _first_clear(made, weights, plan, most, seed, steps)
-        first[:, batch] = rounds.reshape(len(gaps), _BATCH)
-        right[:, batch] = (named == best).reshape(len(gaps), _BATCH)
+        done = run(made, weights, most, plan.day_of, seed=seed, step=steps.step)
+        first[:, batch] = done.first.reshape(len(gaps), _BATCH)
+        right[:, batch] = (done.named == best).reshape(len(gaps), _BATCH)
     return _Runs(gaps, first.reshape(len(gaps), -1), right.reshape(len(gaps), -1))
-
-
-def _first_clear(
-    made: Sequence[Simulated], weights: Floats, plan: Pace, most: int, seed: int, steps: _Steps
-) -> tuple[Floats, Floats]:
-    """(S,) round of the first clear reading (0 = never) and the form that it names, of like studies."""
-    rules, prior, listeners = Rules(), Prior(), len(weights)
-    first, named = np.zeros(len(made)), np.full(len(made), -1.0)
-    for done in range(1, most + 1):
-        steps.step()
-        heard = Heard(
-            names=[str(i) for i in range(listeners)],
-            listens=[done] * listeners,
-            days=[plan.days_by(done)] * listeners,
-            rounds=done,
-        )
-        open_ = np.flatnonzero(first == 0).tolist()
-        if not open_ or not heard.enough(rules.clear_listens, rules.clear_days):
-            continue
-        until = np.flatnonzero(made[0].round <= done)
-        ratings = np.column_stack([made[i].seen.rating[until] for i in open_])
-        found = fit(made[0].seen.only(until), prior, ratings)
-        for column, study in enumerate(open_):
-            leader = _clear(found, weights, column, heard, rules, seed)
-            if leader is not None:
-                first[study], named[study] = done, leader
-    return first, named
-
-
-def _clear(
-    found: Fit, weights: Floats, column: int, heard: Heard, rules: Rules, seed: int, draws: int = 1000
-) -> int | None:
-    """The form that a clear verdict would name, if it is clear."""
-    mixture = targets(found, weights, column)
-    mean, cover = mixture.moments()
-    a, b = np.argsort(-mean)[:2]
-    lead = (mean[a] - mean[b]) / sqrt(cover[a, a] + cover[b, b] - 2 * cover[a, b])
-    if NormalDist().cdf(lead) < rules.clear_chance - 0.05:
-        return None  # the leader does not even beat the runner-up so surely: no need for draws
-    chances = Chances.of(mixture.draws(draws, seed))
-    return chances.order[0] if state_of(chances, heard, rules) == CLEAR else None
 
 
 def _sentences(found: Outlook, panel: Hearers, plan: Pace) -> list[str]:

@@ -21,6 +21,7 @@ class World:
     listeners: int = 3
     forms: int = 4
     advantage: float = 0.0  # of the best form over all others, settled
+    spread: float = 0.0  # SD of the forms' settled effects, beside the advantage
     best: int = -1  # the code of that form: 0 is the incumbent, -1 the last one
     head_start: float = 50.0
     noise_sd: float = 10.0
@@ -88,8 +89,8 @@ def simulate(
     orders, heard = _orders(world, rounds, rng), _heard(world, rounds, rng)
     rng = rng if noise_seed is None else np.random.default_rng(noise_seed)
     before = np.cumsum(heard, axis=1) - heard  # (L, R): rounds done before this one
-    truth = np.zeros(n_f)
-    truth[world.best] = world.advantage
+    truth = rng.normal(0, world.spread, n_f) if world.spread else np.zeros(n_f)
+    truth[world.best] += world.advantage
     dev = rng.normal(0, world.dev_sd, (n_l, n_f))
     dev -= dev.mean(0)  # the truth is of these listeners
     tau = rng.uniform(*world.tau)

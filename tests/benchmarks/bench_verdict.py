@@ -1,0 +1,330 @@
+"""How right the verdict is, by simulation. One command:
+
+    python -m tests.benchmarks.bench_verdict [--studies 1000] [--parts false-clear,named,...]
+
+writes tests/benchmarks/RESULTS_verdict.md, one section a part (parts not asked for are kept). The truths lie
+outside the model's prior on purpose; every reading goes through the code that `verdict` uses. Seeds are in
+the results. About 25 minutes on one core with 1000 studies a cell.
+"""
+
+import argparse
+import itertools
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import numpy as np
+
+from reports import campaign
+from reports.reading import read
+from reports.worlds import Simulated, World, simulate
+
+RESULTS = Path(__file__).with_name("RESULTS_verdict.md")
+SEED = 20_251
+BATCH = 10  # studies that share the orders of listening
+PANELS = (1, 3, 5)
+
+
+def day_of(around: int) -> int:
+    """Two rounds a day."""
+    return (around + 1) // 2
+
+
+@dataclass(frozen=True)
+class Cell:
+    """Results of one world: first clear round (0 = never), form named then, leader by round, plain mean's."""
+
+    first: np.ndarray
+    named: np.ndarray
+    leader: np.ndarray
+    plain: np.ndarray  # (rounds, S)
+    best: int
+
+    def clear(self, last: int) -> np.ndarray:
+        return (self.first > 0) & (self.first <= last)
+
+    def right_when_clear(self, last: int) -> tuple[int, int]:
+        clear = self.clear(last)
+        return int((self.named[clear] == self.best).sum()), int(clear.sum())
+
+
+def studies(world: World, rounds: int, count: int, seed: int) -> Iterator[list[Simulated]]:
+    for batch in range(count // BATCH):
+        yield [simulate(world, rounds, (seed, batch), noise_seed=(seed, batch, i)) for i in range(BATCH)]
+
+
+def run_cell(world: World, last: int, count: int, seed: int, leaders: bool = False) -> Cell:
+    weights = np.full(world.listeners, 1 / world.listeners)
+    parts, plain = [], []
+    for made in studies(world, last, count, seed):
+        parts.append(campaign.run(made, weights, last, day_of, seed=seed, leaders=leaders))
+        if leaders:
+            plain.append(np.column_stack([_plain_leaders(study, last) for study in made]))
+    return Cell(
+        np.concatenate([part.first for part in parts]),
+        np.concatenate([part.named for part in parts]),
+        np.concatenate([part.leader for part in parts], axis=1),
+        np.concatenate(plain, axis=1) if plain else np.zeros((last, 0)),
+        world.best % world.forms,
+    )
+
+
+def _plain_leaders(study: Simulated, last: int) -> np.ndarray:
+    """The form with the highest mean of all ratings so far, after each round."""
+    sums = np.zeros((last, study.seen.forms, 2))
+    np.add.at(sums[..., 0], (study.round - 1, study.seen.form), study.seen.rating)
+    np.add.at(sums[..., 1], (study.round - 1, study.seen.form), 1)
+    total = np.cumsum(sums, axis=0)
+    return (total[..., 0] / np.maximum(total[..., 1], 1)).argmax(1)
+
+
+def share(hits: int, of: int) -> str:
+    """ "0.953 (41/43)"."""
+    return f"{hits / of:.3f} ({hits}/{of})" if of else "- (0)"
+
+
+# --- parts: each returns Markdown ---------------------------------------------------------------------
+
+
+def false_clear(count: int) -> str:
+    lines = [
+        "All forms truly equal for these listeners; read after every round (a clear verdict needs five",
+        f"listens, so readings before round 5 never are). {count} studies a cell, 4 forms, seeds {SEED} + listeners.",
+        "In brackets: how many named the incumbent.",
+        "",
+        "| listeners | world | false clear by round 8 | by round 20 |",
+        "|---|---|---|---|",
+    ]
+    for listeners in PANELS:
+        for name, world in (("no incumbent", World(head_start=0)), ("incumbent, 50 prior listens", World())):
+            cell = run_cell(replace(world, listeners=listeners), 20, count, SEED + listeners)
+            texts = []
+            for last in (8, 20):
+                clear = cell.clear(last)
+                texts.append(f"{clear.mean():.4f} ({clear.sum()}; {(clear & (cell.named == 0)).sum()})")
+            lines.append(f"| {listeners} | {name} | {' | '.join(texts)} |")
+            _say(lines[-1])
+    return "\n".join(lines)
+
+
+NAMED = {
+    "gap 6": World(advantage=6),
+    "gap 10": World(advantage=10),
+    "gap 6, incumbent best": World(advantage=6, best=0),
+    "gap 10, incumbent best": World(advantage=10, best=0),
+    "gap 6, no incumbent": World(advantage=6, head_start=0),
+    "gap 6, noise 12": World(advantage=6, noise_sd=12),
+    "gap 10, three forms": World(advantage=10, forms=3),
+    "gap 10, six forms": World(advantage=10, forms=6),
+}
+
+ODD = {
+    "tau 8": World(tau=(8, 8)),
+    "20-point gap": World(gap=(20, 20)),
+    "one form starts 8 high, wears off": World(wears_off=8),
+    "one form starts 12 high, wears off": World(wears_off=12),
+    "no familiarity effect at all": World(gap=(0, 0), gap_wobble=0),
+    "gaps differ widely (SD 6)": World(gap_wobble=6),
+    "fatigue after the 6th listen": World(fatigue=1.0),
+    "heavy-tailed noise (t, 3 df)": World(tail_df=3),
+    "a listener who always rates 50": World(flat_rater=True),
+    "a fifth of the rounds missed": World(missed=0.2),
+    "a late joiner": World(late_joiner=True),
+    "unequal scales (log SD 0.5)": World(scale_sd=0.5),
+    "ceiling (ratings near 100)": World(ceiling=30),
+}
+
+
+def named(count: int) -> str:
+    lines = [
+        f"One form truly better than all others by the gap. {count} studies a cell, seeds {SEED} +",
+        "listeners.",
+        "`named`: the form with the highest settled mean is the best one, in brackets the same for the plain",
+        "mean of all ratings. Clear: read after every round.",
+        "",
+        "| world | listeners | named by round 5 | by round 8 | clear by 5 / by 8 | right when clear |",
+        "|---|---|---|---|---|---|",
+    ]
+    for name, world in NAMED.items():
+        for listeners in PANELS:
+            cell = run_cell(replace(world, listeners=listeners), 8, count, SEED + listeners, leaders=True)
+            texts = [
+                f"{_named(cell.leader, cell.best, r):.3f} ({_named(cell.plain, cell.best, r):.3f})"
+                for r in (5, 8)
+            ]
+            clear = f"{cell.clear(5).mean():.3f} / {cell.clear(8).mean():.3f}"
+            right = share(*cell.right_when_clear(8))
+            lines.append(f"| {name} | {listeners} | {' | '.join(texts)} | {clear} | {right} |")
+            _say(lines[-1])
+    return "\n".join(lines)
+
+
+def _named(leaders: np.ndarray, best: int, after: int) -> float:
+    return float((leaders[after - 1] == best).mean())
+
+
+def odd(count: int) -> str:
+    lines = [
+        "Listeners who are not as the model thinks, the weak spots among them. By round 8, read after every",
+        f"round; {count} studies a cell, seeds {SEED} + 10 + listeners. The best form is a new one that does",
+        "not wear off, or the incumbent where said.",
+        "",
+        "| world | listeners | false clear, all equal | gap 6: clear, right | gap 10: clear, right "
+        "| gap 10, incumbent best: clear, right |",
+        "|---|---|---|---|---|---|",
+    ]
+    for name, base in ODD.items():
+        for listeners in PANELS:
+            if listeners == 1 and (base.flat_rater or base.late_joiner):
+                continue
+            world, texts = replace(base, listeners=listeners), []
+            for advantage, best in ((0, -1), (6, -1), (10, -1), (10, 0)):
+                truth = replace(world, advantage=advantage, best=best)
+                cell = run_cell(truth, 8, count, SEED + 10 + listeners)
+                clear = cell.clear(8)
+                if advantage:
+                    texts.append(f"{clear.mean():.3f}, {share(*cell.right_when_clear(8))}")
+                else:
+                    texts.append(f"{clear.mean():.4f} ({clear.sum()})")
+            lines.append(f"| {name} | {listeners} | {' | '.join(texts)} |")
+            _say(lines[-1])
+    return "\n".join(lines)
+
+
+def calibration(count: int) -> str:
+    lines = [
+        "Truths of the forms drawn from normal distributions of SD 2, 5 and 9 points (a third of the studies",
+        f"each), incumbent at random merit; {count} studies a cell, seeds {SEED} + 20 + listeners. `stated`:",
+        "mean P(best) of the form named first; `true`: how often it was the best. Coverage: 90 % intervals of the",
+        "settled ratings around their average.",
+        "",
+        "| listeners | rounds | stated under .7 -> true | .7-.85 | .85-.93 | over .93 | coverage |",
+        "|---|---|---|---|---|---|---|",
+    ]
+    edges = (0.0, 0.70, 0.85, 0.93, 1.01)
+    for listeners in PANELS:
+        for rounds in (4, 8):
+            stated, right, inside = _calibrated(listeners, rounds, count)
+            texts = []
+            for low, high in itertools.pairwise(edges):
+                at = (stated >= low) & (stated < high)
+                shown = f"{stated[at].mean():.3f} -> {right[at].mean():.3f} ({at.sum()})" if at.any() else "-"
+                texts.append(shown)
+            lines.append(f"| {listeners} | {rounds} | {' | '.join(texts)} | {inside.mean():.3f} |")
+            _say(lines[-1])
+    return "\n".join(lines)
+
+
+def _calibrated(listeners: int, rounds: int, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    weights = np.full(listeners, 1 / listeners)
+    stated, right, inside = [], [], []
+    for study in range(count):
+        world = World(listeners=listeners, spread=(2.0, 5.0, 9.0)[study % 3])
+        made = simulate(world, rounds, (SEED + 20 + listeners, study))
+        reading = read(made.seen, weights, draws=2000)
+        stated.append(reading.chances.best[reading.leader])
+        right.append(made.truth[reading.leader] == made.truth.max())
+        low, high = np.quantile(reading.draws - reading.draws.mean(1, keepdims=True), [0.05, 0.95], axis=0)
+        truth = made.truth - made.truth.mean()
+        inside.append((truth >= low) & (truth <= high))
+    return np.array(stated), np.array(right), np.array(inside)
+
+
+def speed(_: int) -> str:
+    import pandas as pd
+
+    from reports.verdict import judge
+
+    lines = [
+        "CPU time of one whole `judge` (model, sensitivity, vote, diagnostics) on one core of the machine",
+        "that made this file, best of three; and the process's peak memory after it.",
+        "",
+        "| listeners x rounds x forms | ratings | seconds | peak MB |",
+        "|---|---|---|---|",
+    ]
+    for listeners, rounds, forms in ((3, 8, 4), (6, 24, 5), (6, 24, 8), (2000, 5, 5)):
+        study = simulate(World(listeners=listeners, forms=forms, advantage=5), rounds, SEED)
+        seen = study.seen
+        table = pd.DataFrame(
+            {
+                "listener": [f"{i:04d}" for i in seen.listener],
+                "day": study.round,
+                "round": study.round,
+                "position": seen.position + 1,
+                "form": [f"form {i}" for i in seen.form],
+                "rating": seen.rating,
+                "prior_listens": np.where(seen.form == 0, 50.0, 0.0),
+            }
+        )
+        best = np.inf
+        for _round in range(3):
+            start = time.process_time()
+            judge(table)
+            best = min(best, time.process_time() - start)
+        lines.append(f"| {listeners} x {rounds} x {forms} | {len(table)} | {best:.3f} | {_peak_mb()} |")
+        _say(lines[-1])
+    return "\n".join(lines)
+
+
+def _peak_mb() -> str:
+    try:
+        import resource
+    except ImportError:  # Windows
+        return "-"
+    return str(
+        resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // (2**20 if sys.platform == "darwin" else 2**10)
+    )
+
+
+# --- the file -----------------------------------------------------------------------------------------
+
+PARTS: dict[str, tuple[str, Callable[[int], str]]] = {
+    "false-clear": ("False clear", false_clear),
+    "named": ("The best form named", named),
+    "odd": ("Worlds that are not as the model thinks", odd),
+    "calibration": ("Calibration", calibration),
+    "speed": ("Speed", speed),
+}
+
+
+def _say(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
+
+
+def sections(text: str) -> dict[str, str]:
+    """The file's sections by heading, the part before the first one under ""."""
+    found, heading = {"": ""}, ""
+    for line in text.splitlines():
+        if line.startswith("## "):
+            heading = line[3:]
+            found[heading] = ""
+        else:
+            found[heading] += line + "\n"
+    return found
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--studies", type=int, default=1000)
+    parser.add_argument("--parts", default=",".join(PARTS))
+    options = parser.parse_args()
+    for name in options.parts.split(","):
+        heading, part = PARTS[name]
+        start = time.monotonic()
+        body = part(options.studies)
+        took = time.monotonic() - start
+        found = (
+            sections(RESULTS.read_text(encoding="utf-8")) if RESULTS.exists() else {"": "# The verdict\n\n"}
+        )
+        found[heading] = f"\n{body}\n\nTook {took:.0f} s.\n\n"
+        text = found.pop("") + "".join(f"## {title}\n{text}" for title, text in found.items())
+        RESULTS.write_text(text.rstrip() + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
