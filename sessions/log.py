@@ -42,10 +42,10 @@ class Log:
         self.store = store
         self.clock = clock
 
-    def contents(self) -> LogContents:
-        """Everything in the log, in one consistent state."""
+    def contents(self, listener: str | None = None) -> LogContents:
+        """Everything in the log (or all of one listener's), in one consistent state."""
         with self.store.reading() as connection:
-            return read_contents(connection)
+            return read_contents(connection, listener)
 
     def secret(self, name: str) -> str:
         """A secret of the study ("plan_seed", "packet_key"), drawn from the system's entropy at first."""
@@ -117,11 +117,22 @@ class Log:
                 .where(t.sittings.c.listener_id == listener_id)
                 .order_by(t.sittings.c.id.desc())
             ).first()
-            if last and (last.heard_on, last.means) == (heard_on, means):
-                busy = self._last_activity(connection, last.id) or last.at_utc
-                if timedelta(0) <= self.clock() - utc_time(busy) <= SITTING_PAUSE:
-                    return int(last.id)
+            same = last is not None and (last.heard_on, last.means) == (heard_on, means)
+            if last is not None and same and self._goes_on(connection, last.id, last.at_utc):
+                return int(last.id)
             return self._add(connection, t.sittings, listener_id=listener_id, heard_on=heard_on, means=means)
+
+    def sitting_goes_on(self, listener: str, sitting_id: int) -> bool:
+        """Whether a sitting is the listener's last one and has not been paused for an hour."""
+        with self.store.reading() as connection:
+            last = connection.execute(
+                select(t.sittings)
+                .where(t.sittings.c.listener_id == self._known_listener(connection, listener))
+                .order_by(t.sittings.c.id.desc())
+            ).first()
+            return (
+                last is not None and last.id == sitting_id and self._goes_on(connection, last.id, last.at_utc)
+            )
 
     def reserve_code(self, round_id: int, form_id: int) -> int:
         """A code that the round's listener has never met."""
@@ -182,18 +193,51 @@ class Log:
     def rate(self, listen_id: int, values: Mapping[str, float]) -> None:
         """Ratings of a counted listen, 0-100 by aspect; a later one corrects, until the round ends."""
         with self.store.writing() as connection:
-            self._require_rateable(connection, listen_id)
-            for aspect, value in values.items():
-                if aspect not in (OVERALL, *ASPECTS) or not 0 <= value <= 100:
-                    raise LogError(f"{aspect} = {value} is not a rating; ratings are 0 to 100")
-                self._add(connection, t.ratings, listen_id=listen_id, aspect=aspect, value=float(value))
+            self._rate(connection, listen_id, values)
 
     def comment(self, listen_id: int, text: str, time_s: float | None = None) -> None:
         """A comment on a listen, at a time in it or about the whole."""
+        with self.store.writing() as connection:
+            self._comment(connection, listen_id, text, time_s)
+
+    def submit(
+        self,
+        listener: str,
+        submission: str,
+        listen_id: int,
+        values: Mapping[str, float],
+        comments: Sequence[tuple[float | None, str]] = (),
+    ) -> bool:
+        """Ratings and comments of a listen together, once: False if this submission was taken in before."""
+        with self.store.writing() as connection:
+            if not self._first_time(connection, listener, submission):
+                return False
+            self._rate(connection, listen_id, values)
+            for time_s, text in comments:
+                self._comment(connection, listen_id, text, time_s)
+            return True
+
+    def _rate(self, connection: Connection, listen_id: int, values: Mapping[str, float]) -> None:
+        self._require_rateable(connection, listen_id)
+        for aspect, value in values.items():
+            if aspect not in (OVERALL, *ASPECTS) or not 0 <= value <= 100:
+                raise LogError(f"{aspect} = {value} is not a rating; ratings are 0 to 100")
+            self._add(connection, t.ratings, listen_id=listen_id, aspect=aspect, value=float(value))
+
+    def _comment(self, connection: Connection, listen_id: int, text: str, time_s: float | None) -> None:
         text = text.strip()[:LONGEST_COMMENT]
         if text:
-            with self.store.writing() as connection:
-                self._add(connection, t.comments, listen_id=listen_id, time_s=time_s, text=text)
+            self._add(connection, t.comments, listen_id=listen_id, time_s=time_s, text=text)
+
+    def _first_time(self, connection: Connection, listener: str, submission: str) -> bool:
+        """Note a submission; False if it had been noted before."""
+        listener_id = self._known_listener(connection, listener)
+        s = t.submissions.c
+        noted = select(s.submission).where(s.listener_id == listener_id, s.submission == submission)
+        if connection.execute(noted).first() is not None:
+            return False
+        self._insert(connection, t.submissions, listener_id=listener_id, submission=submission)
+        return True
 
     def _require_rateable(self, connection: Connection, listen_id: int) -> None:
         row = connection.execute(
@@ -221,6 +265,10 @@ class Log:
             self._insert(
                 connection, t.listen_ends, listen_id=listen_id, frames_delivered=0, void_reason="interrupted"
             )
+
+    def _goes_on(self, connection: Connection, sitting_id: int, began_utc: str) -> bool:
+        busy = self._last_activity(connection, sitting_id) or began_utc
+        return timedelta(0) <= self.clock() - utc_time(busy) <= SITTING_PAUSE
 
     def _last_activity(self, connection: Connection, sitting_id: int) -> str | None:
         """The last moment anything happened in a sitting."""

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import ColumnElement, Connection, select, true
 
 from sessions import tables as t
 from sessions.plan import seed_sha256
@@ -113,8 +113,8 @@ class LogContents:
         return opened_event(self.events)
 
 
-def read_contents(connection: Connection) -> LogContents:
-    """The whole log, in one consistent state."""
+def read_contents(connection: Connection, listener: str | None = None) -> LogContents:
+    """The whole log in one consistent state, or (with `listener`) one listener's rounds and listens."""
     seed = connection.execute(select(t.secrets.c.value).where(t.secrets.c.name == "plan_seed")).scalar()
     names = dict(connection.execute(select(t.listeners.c.id, t.listeners.c.name)).tuples().all())
     return LogContents(
@@ -125,8 +125,8 @@ def read_contents(connection: Connection) -> LogContents:
                 select(t.listeners.c.name, t.listeners.c.simulated).order_by(t.listeners.c.id)
             ).tuples()
         },
-        rounds=tuple(_rounds(connection, names)),
-        listens=tuple(_listens(connection, names)),
+        rounds=tuple(_rounds(connection, names, listener)),
+        listens=tuple(_listens(connection, names, listener)),
         events=read_events(connection),
         seed_sha256=seed_sha256(seed) if seed else None,
     )
@@ -158,11 +158,12 @@ def _forms(connection: Connection) -> list[FormRecord]:
     ]
 
 
-def _rounds(connection: Connection, names: Mapping[int, str]) -> list[RoundRecord]:
+def _rounds(connection: Connection, names: Mapping[int, str], listener: str | None) -> list[RoundRecord]:
     r, e = t.rounds.c, t.round_ends.c
     query = (
         select(t.rounds, e.at_utc.label("ended_utc"), e.complete)
         .join_from(t.rounds, t.round_ends, isouter=True)
+        .where(_of(names, listener))
         .order_by(r.id)
     )
     return [
@@ -174,12 +175,21 @@ def _rounds(connection: Connection, names: Mapping[int, str]) -> list[RoundRecor
     ]  # fmt: skip
 
 
-def _listens(connection: Connection, names: Mapping[int, str]) -> list[ListenRecord]:
+def _of(names: Mapping[int, str], listener: str | None) -> ColumnElement[bool]:
+    """The condition that a row of rounds is one listener's, or anybody's."""
+    wanted = [key for key, name in names.items() if listener in (None, name)]
+    return true() if listener is None else t.rounds.c.listener_id.in_(wanted)
+
+
+def _listens(connection: Connection, names: Mapping[int, str], listener: str | None) -> list[ListenRecord]:
+    whose = _of(names, listener)
     ratings: dict[int, dict[str, float]] = {}
-    for row in connection.execute(select(t.ratings).order_by(t.ratings.c.id)):
+    of_listens = select(t.ratings).join(t.listens).join(t.rounds).where(whose).order_by(t.ratings.c.id)
+    for row in connection.execute(of_listens):
         ratings.setdefault(row.listen_id, {})[row.aspect] = row.value
     comments: dict[int, list[tuple[float | None, str]]] = {}
-    for row in connection.execute(select(t.comments).order_by(t.comments.c.id)):
+    of_listens = select(t.comments).join(t.listens).join(t.rounds).where(whose).order_by(t.comments.c.id)
+    for row in connection.execute(of_listens):
         comments.setdefault(row.listen_id, []).append((row.time_s, row.text))
     end, sitting, round_ = t.listen_ends.c, t.sittings.c, t.rounds.c
     query = (
@@ -190,6 +200,7 @@ def _listens(connection: Connection, names: Mapping[int, str]) -> list[ListenRec
         .join_from(t.listens, t.listen_ends, isouter=True)
         .join(t.sittings, sitting.id == t.listens.c.sitting_id)
         .join(t.rounds, round_.id == t.listens.c.round_id)
+        .where(whose)
         .order_by(t.listens.c.id)
     )  # fmt: skip
     return [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import tzinfo
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -59,6 +60,12 @@ class Study:
             )
         where = self._store if self._store is not None else self.folder / LOG_FILE
         return Log(Store(where, self.clock), self.clock)
+
+    def in_zone(self, zone: tzinfo) -> Study:
+        """The same study and log, where the date is that of another time zone (a listener's own)."""
+        study = Study(self.folder, lambda: self.clock().astimezone(zone), self._store)
+        study.__dict__.update(song=self.song, log=Log(self.log.store, study.clock))  # fills the caches
+        return study
 
     @property
     def manifest(self) -> Manifest:

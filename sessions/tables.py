@@ -157,6 +157,30 @@ comments = Table(
     *_stamp(),
 )
 
+links = Table(
+    "links",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("listener_id", ForeignKey("listeners.id"), nullable=False),
+    Column("token_sha256", String(64), nullable=False, unique=True),  # the token itself is kept nowhere
+    *_stamp(),
+)
+
+link_ends = Table(
+    "link_ends",
+    metadata,
+    Column("link_id", ForeignKey("links.id"), primary_key=True),
+    *_stamp(),
+)
+
+submissions = Table(
+    "submissions",  # answers that were taken in, so that one sent twice is kept once
+    metadata,
+    Column("listener_id", ForeignKey("listeners.id"), primary_key=True),
+    Column("submission", String(100), primary_key=True),
+    *_stamp(),
+)
+
 _FIRST_TABLES = [
     secrets, events, listeners, forms, rounds, round_ends, sittings, codes, listens, listen_ends, ratings,
     comments,
@@ -167,7 +191,11 @@ def _create_first_tables(connection: Connection) -> None:
     metadata.create_all(connection, tables=_FIRST_TABLES)
 
 
-MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_create_first_tables,)
+def _create_page_tables(connection: Connection) -> None:
+    metadata.create_all(connection, tables=[links, link_ends, submissions])
+
+
+MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_create_first_tables, _create_page_tables)
 
 
 def version(connection: Connection) -> int:

@@ -1,0 +1,69 @@
+"""Private links: one per listener, made, shown with a QR code, withdrawn, renewed.
+
+A link's token stands after the #, which browsers never send: it reaches no server log, no proxy and no
+referrer. The page sends it as a bearer token (RFC 6750).
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from sessions import links as kept
+from sessions.links import Link
+from sessions.study import Study
+
+
+@dataclass(frozen=True)
+class FreshLink:
+    """A link's address, to be shown this once."""
+
+    listener: str
+    address: str
+
+    def qr_lines(self) -> str:
+        """The address as a QR code (ISO/IEC 18004) for a terminal, in half blocks."""
+        import segno
+
+        out = io.StringIO()
+        segno.make(self.address, error="m", micro=False).terminal(out, compact=True, border=2)
+        return out.getvalue()
+
+
+def links(study: Study) -> list[Link]:
+    """The links that work, by listener and age."""
+    return sorted((x for x in kept.all_links(study.log) if x.ended_utc is None), key=lambda x: x.listener)
+
+
+def renew(study: Study, names: Iterable[str], base: str) -> list[FreshLink]:
+    """New links under the address `base` for these listeners; their older ones stop working.
+
+    Raises:
+        StudyError: song.toml has no such listener.
+    """
+    found = [study.listener(name).name for name in names]
+    _make_known(study, found)
+    withdraw(study, found)
+    return [make(study, name, base) for name in found]
+
+
+def make(study: Study, name: str, base: str) -> FreshLink:
+    """One more link for a listener of song.toml; the older ones go on working."""
+    found = study.listener(name).name
+    _make_known(study, [found])
+    _link, token = kept.new_link(study.log, found)
+    return FreshLink(found, f"{base}/#{token}")
+
+
+def withdraw(study: Study, names: Sequence[str]) -> int:
+    """End all links of these listeners, at once; returns how many worked until now."""
+    wanted = {name.casefold() for name in names}
+    found = [link.id for link in links(study) if link.listener.casefold() in wanted]
+    kept.end_links(study.log, found)
+    return len(found)
+
+
+def _make_known(study: Study, names: Iterable[str]) -> None:
+    for name in names:
+        study.log.add_listener(name)

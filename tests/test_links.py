@@ -1,0 +1,82 @@
+"""Private links: unguessable, hashed at rest, withdrawn and renewed."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+
+from listening import links
+from render.errors import StudyError
+from sessions.links import all_links, listener_of
+from sessions.study import LOG_FILE, Study
+from tests.page_study import SONG_TOML, SetClock, write_bounce
+
+BASE = "http://192.0.2.7:8421"
+
+
+@pytest.fixture
+def study(tmp_path: Path) -> Study:
+    write_bounce(tmp_path / "bounce.wav")
+    (tmp_path / "song.toml").write_text(SONG_TOML, encoding="utf-8")
+    return Study(tmp_path, SetClock())
+
+
+def token_of(link: links.FreshLink) -> str:
+    return link.address.removeprefix(f"{BASE}/#")
+
+
+def test_a_link_belongs_to_one_listener(study: Study) -> None:
+    ana, bo = links.renew(study, ["ANA", "bo"], BASE)
+    assert (ana.listener, bo.listener) == ("ana", "bo")
+    assert listener_of(study.log, token_of(ana)) == "ana"
+    assert listener_of(study.log, token_of(bo)) == "bo"
+    assert [link.listener for link in links.links(study)] == ["ana", "bo"]
+
+
+def test_a_token_cannot_be_guessed_and_is_not_in_the_log(study: Study) -> None:
+    """RFC 6819 section 5.1.4.2.2 asks for at least 128 bits of entropy; base64url carries 6 a character."""
+    made = [links.make(study, "ana", BASE) for _ in range(50)]
+    tokens = {token_of(link) for link in made}
+    assert len(tokens) == 50
+    assert all(6 * len(token) >= 160 for token in tokens)
+    counts = [sum(t.count(c) for t in tokens) for c in "abcABC019-_"]
+    expected = sum(map(len, tokens)) / 64
+    assert all(abs(count - expected) < 6 * math.sqrt(expected) for count in counts)
+    data = (study.folder / LOG_FILE).read_bytes()
+    assert not any(token.encode() in data for token in tokens)
+
+
+def test_a_renewed_link_replaces_the_old_one(study: Study) -> None:
+    (old,) = links.renew(study, ["ana"], BASE)
+    (new,) = links.renew(study, ["ana"], BASE)
+    assert listener_of(study.log, token_of(old)) is None
+    assert listener_of(study.log, token_of(new)) == "ana"
+
+
+def test_withdrawn_links_stop_at_once_and_stay_recorded(study: Study) -> None:
+    ana, bo = links.renew(study, ["ana", "bo"], BASE)
+    assert links.withdraw(study, ["Ana"]) == 1
+    assert listener_of(study.log, token_of(ana)) is None
+    assert listener_of(study.log, token_of(bo)) == "bo"
+    assert links.withdraw(study, ["ana"]) == 0
+    assert [(x.listener, x.ended_utc is None) for x in all_links(study.log)] == [("ana", False), ("bo", True)]
+
+
+@pytest.mark.parametrize("token", ["", "x" * 27, "é\ud800", "' OR 1=1 --"])
+def test_no_other_token_opens_anything(study: Study, token: str) -> None:
+    links.renew(study, ["ana"], BASE)
+    assert listener_of(study.log, token) is None
+
+
+def test_a_stranger_gets_no_link(study: Study) -> None:
+    with pytest.raises(StudyError, match='no listener "eve"'):
+        links.renew(study, ["eve"], BASE)
+
+
+def test_the_qr_code_is_drawn_for_a_terminal(study: Study) -> None:
+    (link,) = links.renew(study, ["ana"], BASE)
+    lines = link.qr_lines().splitlines()
+    assert len(lines) > 10
+    assert any("█" in line or "▄" in line or "▀" in line for line in lines)
