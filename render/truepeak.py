@@ -95,19 +95,17 @@ class TruePeak:
                 " every sample must be finite. Bounce the song again."
             )
         self.sample_peak = max(self.sample_peak, peak)
-        best = max(self._best, peak)
-        # The seam reaches back into what came before; from there on the block can be read in place.
-        seam = np.concatenate((self._history, planar[:, : _WINDOW - 1]), axis=1)
-        best = self._scan(seam, best)
-        self._best = self._scan(planar, best)
-        last = planar if planar.shape[1] >= _WINDOW - 1 else seam
-        self._history = last[:, 1 - _WINDOW :].copy()
+        joined = np.concatenate((self._history, planar), axis=1)
+        self._best = self._scan(joined, max(self._best, peak))
+        self._history = joined[:, 1 - _WINDOW :].copy()
         self._frames += planar.shape[1]
 
     def _scan(self, x: Float32, best: float) -> float:
-        """The larger of `best` and every interpolated value whose twelve samples all lie in `x`."""
-        frames = x.shape[1]
-        if frames < _WINDOW or not self._reach:
+        """The larger of `best` and every interpolated value whose twelve samples all lie in `x`.
+
+        `x` is (channels, frames), at least one window long.
+        """
+        if not self._reach:
             return best
         windows = sliding_window_view(x, _WINDOW, axis=1)
         end = np.ascontiguousarray(windows[:, -1])  # what the strides below may not reach
@@ -116,7 +114,7 @@ class TruePeak:
         count = candidates.shape[1]
         # A window may reach into the stride after its own: look at both.
         loud = np.zeros((len(x), (count + 1) * _STRIDE), dtype=np.bool_)
-        looked_at = min(frames, loud.shape[1])
+        looked_at = min(x.shape[1], loud.shape[1])
         threshold = best / self._reach * (1 - 1e-6)  # the margin covers float32 rounding
         np.greater(np.abs(x[:, :looked_at]), threshold, out=loud[:, :looked_at])
         eights = loud.view(np.uint64).reshape(len(x), count + 1, _STRIDE // 8)
