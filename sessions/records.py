@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, select, true
+from sqlalchemy import ColumnElement, Connection, Select, Table, select, true
 
 from sessions import tables as t
 from sessions.plan import seed_sha256
@@ -181,15 +181,19 @@ def _of(names: Mapping[int, str], listener: str | None) -> ColumnElement[bool]:
     return true() if listener is None else t.rounds.c.listener_id.in_(wanted)
 
 
+def _with_listens(table: Table) -> Select[Any]:
+    """Rows of ratings or comments, in the order they were written, beside their listens and rounds."""
+    joined = table.join(t.listens, t.listens.c.id == table.c.listen_id).join(t.rounds)
+    return select(table).select_from(joined).order_by(table.c.id)
+
+
 def _listens(connection: Connection, names: Mapping[int, str], listener: str | None) -> list[ListenRecord]:
     whose = _of(names, listener)
     ratings: dict[int, dict[str, float]] = {}
-    of_listens = select(t.ratings).join(t.listens).join(t.rounds).where(whose).order_by(t.ratings.c.id)
-    for row in connection.execute(of_listens):
+    for row in connection.execute(_with_listens(t.ratings).where(whose)):
         ratings.setdefault(row.listen_id, {})[row.aspect] = row.value
     comments: dict[int, list[tuple[float | None, str]]] = {}
-    of_listens = select(t.comments).join(t.listens).join(t.rounds).where(whose).order_by(t.comments.c.id)
-    for row in connection.execute(of_listens):
+    for row in connection.execute(_with_listens(t.comments).where(whose)):
         comments.setdefault(row.listen_id, []).append((row.time_s, row.text))
     end, sitting, round_ = t.listen_ends.c, t.sittings.c, t.rounds.c
     query = (
