@@ -1,8 +1,6 @@
 """True peak against ITU-R BS.1770-5 Annex 2, EBU Tech 3341 and interpolating everything."""
 
-import csv
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,20 +11,10 @@ from hypothesis import strategies as st
 from render.errors import AudioError
 from render.loudness import measure
 from render.truepeak import TruePeak, oversampling_phases
-
-FS = 48_000
-DATA = Path(__file__).parent / "data"
-
-
-def rows(name):
-    with (DATA / name).open(newline="") as file:
-        found = list(csv.DictReader(file))
-    assert found
-    return found
-
+from tests.meter_signals import FS, by_case, rows
 
 PRINTED = np.array([[float(v) for v in row.values()] for row in rows("bs1770_5_truepeak_fir.csv")]).T
-TECH_3341 = {int(row["case"]): row for row in rows("ebu_tech3341_2023_table1.csv")}
+TECH_3341 = by_case("ebu_tech3341_2023_table1.csv")
 
 
 def everything(audio, fs):
