@@ -101,13 +101,21 @@ DEFAULT_RING = Ending("ring", Fraction(1), "beats")
 
 @dataclass(frozen=True)
 class Form:
-    """A named order of parts; `ending` is None where the author left it to the default."""
+    """A named order of parts; `ending` is None where the author left it to the default.
+
+    `texts` are its entries in song.toml, `entries` each part's (from 1; a repeat's parts share theirs).
+    """
 
     name: str
     parts: tuple[Part, ...]
     ending: Ending | None = None
     replaces: str | None = None
     texts: tuple[str, ...] = ()
+    entries: tuple[int, ...] = ()
+
+    def entry(self, part: int) -> int:
+        """The number in song.toml of the part with this index."""
+        return self.entries[part] if self.entries else part + 1
 
 
 def bars_text(first_bar: int, last_bar: int) -> str:
@@ -140,7 +148,7 @@ def parse_ending(text: str, where: str) -> Ending:
 
 def parse_bars(text: str, where: str) -> tuple[int, int]:
     """Bars as written, "5-12" or "5", as (first, last)."""
-    found = re.fullmatch(r"\s*(\d+)\s*(?:[-–]\s*(\d+)\s*)?", text)
+    found = re.fullmatch(r"\s*(\d{1,6})\s*(?:[-–]\s*(\d{1,6})\s*)?", text)
     if not found:
         raise FormError(f'{where}: "{text}" is not a range of bars; write "5-12", or "5" for one bar')
     first = int(found[1])
@@ -172,7 +180,7 @@ def _number(word: str) -> Fraction | None:
 
 
 def _number_text(number: Fraction) -> str:
-    return f"{float(number):g}"
+    return f"{float(number):.12g}"
 
 
 class _PartParser:
@@ -216,7 +224,7 @@ class _PartParser:
         by_name = {s.name.casefold(): s for s in self.sections}
         name = self.longest(by_name)
         if name is None:
-            unknown = re.split(r" (?:bars|x ?\d+|without|only)\b", self.text, flags=re.IGNORECASE)[0]
+            unknown = re.split(r" (?:bars?|x ?\d+|without|only)\b", self.text, flags=re.IGNORECASE)[0]
             raise self.error(
                 f'there is no section "{unknown}"{did_you_mean(unknown, [s.name for s in self.sections])}'
             )
@@ -226,7 +234,7 @@ class _PartParser:
         """First and last bar in the song, and whether the part starts at its section's first bar."""
         if not (self.word("bars") or self.word("bar")):
             return section.first_bar, section.last_bar, True
-        found = re.compile(r"\d+(?: ?[-–] ?\d+)?(?=\s|$)").match(self.text, self.at)
+        found = re.compile(r"\d{1,6}(?: ?[-–] ?\d{1,6})?(?= |$)").match(self.text, self.at)
         if not found:
             raise self.error(f'after "bars" comes a range within "{section.name}", such as "bars 1-2"')
         first, last = parse_bars(found[0], self.where)
@@ -239,7 +247,7 @@ class _PartParser:
         return section.first_bar + first - 1, section.first_bar + last - 1, first == 1
 
     def repeats(self) -> int:
-        found = re.compile(r"x ?(\d+)(?=\s|$)", re.IGNORECASE).match(self.text, self.at)
+        found = re.compile(r"x ?(\d{1,6})(?= |$)", re.IGNORECASE).match(self.text, self.at)
         if not found:
             return 1
         count = int(found[1])
@@ -282,11 +290,12 @@ class _PartParser:
         return self.longest([word]) is not None
 
     def longest(self, names: Iterable[str]) -> str | None:
-        """Take the longest of the (casefolded) names that comes next at a word boundary."""
-        for name in sorted(names, key=len, reverse=True):
-            found = re.compile(re.escape(name) + r"(?=\s|$)", re.IGNORECASE).match(self.text, self.at)
-            if found or self.text[self.at :].casefold() == name:
-                self.skip_to(found.end() if found else len(self.text))
+        """Take the longest of the (casefolded) names that comes next and ends at a word's end."""
+        known = set(names)
+        ends = [found.start() for found in re.finditer(r" |$", self.text) if found.start() > self.at]
+        for end in reversed(ends):
+            if (name := self.text[self.at : end].casefold()) in known:
+                self.skip_to(end)
                 return name
         return None
 

@@ -114,9 +114,9 @@ def load_song(folder: Path) -> Song:
 
 
 def read_text(path: Path) -> str:
-    """song.toml as text."""
+    """song.toml as text (some editors put a byte-order mark before it)."""
     try:
-        return path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise SongError(
             f"there is no {path.name} in {path.parent}; start a study with `fairhearing new AUDIO`, "
@@ -142,6 +142,7 @@ def song_from_text(text: str, folder: Path) -> Song:
     grid = _grid(file, audio)
     sections = _sections(file)
     last_bar = _last_bar(file, grid, sections, audio)
+    stems = _stems(file, folder)
     forms = _forms(file, sections, last_bar)
     return Song(
         title=file.song.title,
@@ -150,7 +151,7 @@ def song_from_text(text: str, folder: Path) -> Song:
         grid=grid,
         sections=sections,
         last_bar=last_bar,
-        stems={name: folder / path for name, path in file.stems.items()},
+        stems=stems,
         forms=forms,
         listeners=_listeners(file, forms),
         matching=file.render.matching,
@@ -168,7 +169,7 @@ def audio_info(path: Path) -> AudioInfo:
         with soundfile.SoundFile(path) as file:
             info = AudioInfo(path, file.samplerate, file.channels, max(file.frames, 0))
             subtype = file.subtype
-    except (soundfile.LibsndfileError, OSError, RuntimeError):
+    except (soundfile.LibsndfileError, OSError, RuntimeError, TypeError):  # TypeError: headerless audio
         raise AudioError(
             f"{path} cannot be read as audio; export it again as WAV, FLAC, AIFF or OGG"
         ) from None
@@ -209,7 +210,15 @@ def _grid(file: SongFile, audio: AudioInfo) -> Grid:
         raise SongError(
             f"song.start: bar 1 cannot begin at {song.start} s, the audio is {audio.seconds:.2f} s long"
         )
-    return Grid(audio.sample_rate, exact(song.start), exact(song.tempo), Meter(*song.meter), changes)
+    grid = Grid(audio.sample_rate, exact(song.start), exact(song.tempo), Meter(*song.meter), changes)
+    for change in changes:
+        if change.tempo is None and change.meter is None:
+            raise SongError(f"song.changes: bar {change.bar} changes nothing; give it a tempo or a meter")
+        if grid.line_frame(change.bar) >= audio.frames:
+            raise SongError(
+                f"song.changes: bar {change.bar} lies beyond the end of the audio ({audio.seconds:.2f} s)"
+            )
+    return grid
 
 
 def _sections(file: SongFile) -> tuple[Section, ...]:
@@ -222,7 +231,7 @@ def _sections(file: SongFile) -> tuple[Section, ...]:
                 f'{where}: "silence" is a word of the part language; give the section another name'
             )
         try:
-            first, last = parse_bars(str(table.bars), where)
+            first, last = parse_bars(table.bars, where)
         except FormError as error:
             raise SongError(str(error)) from None
         found.append(Section(name, first, last, exact(table.pickup)))
@@ -234,6 +243,14 @@ def _sections(file: SongFile) -> tuple[Section, ...]:
                 "each bar belongs to one section"
             )
     return tuple(found)
+
+
+def _stems(file: SongFile, folder: Path) -> dict[str, Path]:
+    stems: dict[str, Path] = {}
+    for name, path in file.stems.items():
+        _check_name(name, f'stems."{name}"', list(stems))
+        stems[name] = folder / path
+    return stems
 
 
 def _last_bar(file: SongFile, grid: Grid, sections: tuple[Section, ...], audio: AudioInfo) -> int:
@@ -287,14 +304,19 @@ def _form(name: str, table: FormTable, sections: tuple[Section, ...], stems: lis
     if not table.parts:
         raise FormError(f"{where}: the form has no parts; list at least one section")
     parts: list[Part] = []
+    entries: list[int] = []
     for number, text in enumerate(table.parts, start=1):
         parts += parse_part(text, sections, stems, f"{where}, part {number}")
+        entries += [number] * (len(parts) - len(entries))
         if len(parts) > MOST_PARTS:
             raise FormError(f"{where}: more than {MOST_PARTS} parts (each repeat counts); shorten the form")
     if not any(isinstance(part, Piece) for part in parts):
         raise FormError(f"{where}: the form is silent throughout; list at least one section")
     ending = parse_ending(table.ending, f"{where}, ending") if table.ending is not None else None
-    return Form(name, tuple(parts), ending, table.replaces, tuple(t.strip() for t in table.parts))
+    if ending is not None and not isinstance(parts[-1], Piece):
+        raise FormError(f"{where}, ending: the form ends with a silence already; take one of the two out")
+    texts = tuple(t.strip() for t in table.parts)
+    return Form(name, tuple(parts), ending, table.replaces, texts, tuple(entries))
 
 
 def _check_as_written(listed: Form, real: Form, where: str) -> None:
@@ -314,14 +336,12 @@ def _listeners(file: SongFile, forms: tuple[Form, ...]) -> tuple[Listener, ...]:
     for name, table in file.listeners.items():
         where = f"listeners.{name}"
         _check_name(name, where, [x.name for x in listeners])
-        prior = table.prior_listens
-        by_form = prior if isinstance(prior, dict) else {AS_WRITTEN: prior}
-        for form in by_form:
+        for form in table.prior_listens:
             if form.casefold() not in names:
                 raise SongError(
                     f'{where}.prior_listens: there is no form "{form}"{did_you_mean(form, names.values())}'
                 )
-        counts = {names[form.casefold()]: count for form, count in by_form.items()}
+        counts = {names[form.casefold()]: count for form, count in table.prior_listens.items()}
         listeners.append(Listener(name, counts, table.weight))
     return tuple(listeners)
 

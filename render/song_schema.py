@@ -7,18 +7,32 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
-from render.forms import did_you_mean
+from render.forms import AS_WRITTEN, did_you_mean
 
 
 def _meter(value: object) -> object:
     found = re.fullmatch(r"\s*(\d{1,2})\s*/\s*(\d{1,2})\s*", value) if isinstance(value, str) else None
     if not found or not 1 <= int(found[1]) <= 32 or int(found[2]) not in (1, 2, 4, 8, 16, 32):
-        raise ValueError('a meter is written like "4/4" or "7/8"')
+        raise ValueError('a meter such as "4/4" or "7/8"')
     return int(found[1]), int(found[2])
 
 
 def _form(value: object) -> object:
+    if not isinstance(value, list | dict):
+        raise ValueError('a list of parts, such as ["verse", "refrain"]')
     return {"parts": value} if isinstance(value, list) else value
+
+
+def _bars(value: object) -> object:
+    """A lone bar may be written as a number."""
+    return str(value) if isinstance(value, int) and not isinstance(value, bool) else value
+
+
+def _prior(value: object) -> object:
+    """A bare number of prior listens means "as written"."""
+    if isinstance(value, bool) or not isinstance(value, int | float | dict):
+        raise ValueError('a number, or a table such as { "as written" = 20 }')
+    return value if isinstance(value, dict) else {AS_WRITTEN: value}
 
 
 MeterText = Annotated[tuple[int, int], BeforeValidator(_meter)]
@@ -47,7 +61,7 @@ class SongTable(Table):
 
 
 class SectionTable(Table):
-    bars: str | int
+    bars: Annotated[str, BeforeValidator(_bars)]
     pickup: float = Field(default=0, ge=0, le=64)
 
 
@@ -58,7 +72,7 @@ class FormTable(Table):
 
 
 class ListenerTable(Table):
-    prior_listens: Prior | dict[str, Prior] = 0.0
+    prior_listens: Annotated[dict[str, Prior], BeforeValidator(_prior)] = {}
     weight: float = Field(default=1.0, gt=0, le=1000)
 
 
@@ -85,7 +99,8 @@ class SongFile(Table):
 def first_problem(error: ValidationError, file: str) -> str:
     """pydantic's first complaint in our words: the key, what is there, what was expected."""
     problems = error.errors(include_url=False)
-    problem = problems[0]
+    # a misspelt key comes before the one that is missing for it
+    problem = min(problems, key=lambda p: p["type"] != "extra_forbidden")
     key = _key(problem["loc"])
     more = f" (and {len(problems) - 1} more to mend)" if len(problems) > 1 else ""
     match problem["type"]:
@@ -96,9 +111,21 @@ def first_problem(error: ValidationError, file: str) -> str:
             return (
                 f"{file}: {key} is not a key of this file{did_you_mean(str(problem['loc'][-1]), known)}{more}"
             )
-    expected = problem["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
-    expected = expected.replace("a valid dictionary", "a table, { … }").replace("a valid ", "a ")
-    return f"{file}: {key} is {_shown(problem['input'])}; expected {expected}{more}"
+    return f"{file}: {key} is {_shown(problem['input'])}; expected {_expected(problem['msg'])}{more}"
+
+
+def _expected(message: str) -> str:
+    """What pydantic asks for, in words for a person."""
+    message = message.removeprefix("Value error, ").removeprefix("Input should be ")
+    if message.startswith(("Dictionary", "String")):
+        return "at least one entry" if message.startswith("Dictionary") else "some text of sensible length"
+    message = re.sub(r"^(greater|less) than", r"a number \1 than", message)
+    message = re.sub(r"^a valid (dictionary|list).*", _table_or_list, message)
+    return message.replace("a valid integer", "a whole number").replace("a valid ", "a ")
+
+
+def _table_or_list(found: re.Match[str]) -> str:
+    return "a table, { … }" if found[1] == "dictionary" else "a list, [ … ]"
 
 
 def _key(loc: tuple[int | str, ...]) -> str:
@@ -106,7 +133,7 @@ def _key(loc: tuple[int | str, ...]) -> str:
     for part in loc:
         if isinstance(part, int):
             words.append(f"entry {part + 1}")
-        elif part not in ("float", "int", "str") and not part.startswith(("dict[", "function-")):
+        else:
             words.append(part if re.fullmatch(r"[\w-]+", part) else f'"{part}"')
     return ".".join(words) or "the file"
 
