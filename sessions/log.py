@@ -75,7 +75,7 @@ class Log:
     def add_forms(self, forms: Iterable[NewForm]) -> dict[str, int]:
         """Make forms known; returns content hash -> id. A form's first name and description stay."""
         with self.store.writing() as connection:
-            known = dict(connection.execute(select(t.forms.c.content_hash, t.forms.c.id)).tuples().all())
+            known = {row.content_hash: row.id for row in connection.execute(select(t.forms))}
             for form in forms:
                 if form.content_hash not in known:
                     known[form.content_hash] = self._add(
@@ -122,17 +122,17 @@ class Log:
                 return int(last.id)
             return self._add(connection, t.sittings, listener_id=listener_id, heard_on=heard_on, means=means)
 
-    def sitting_goes_on(self, listener: str, sitting_id: int) -> bool:
-        """Whether a sitting is the listener's last one and has not been paused for an hour."""
+    def open_sitting(self, listener: str) -> tuple[int, str] | None:
+        """The listener's last sitting and its first moment (UTC), unless it has been paused for an hour."""
         with self.store.reading() as connection:
             last = connection.execute(
                 select(t.sittings)
                 .where(t.sittings.c.listener_id == self._known_listener(connection, listener))
                 .order_by(t.sittings.c.id.desc())
             ).first()
-            return (
-                last is not None and last.id == sitting_id and self._goes_on(connection, last.id, last.at_utc)
-            )
+            if last is None or not self._goes_on(connection, last.id, last.at_utc):
+                return None
+            return int(last.id), str(last.at_utc)
 
     def reserve_code(self, round_id: int, form_id: int) -> int:
         """A code that the round's listener has never met."""

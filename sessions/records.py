@@ -116,15 +116,11 @@ class LogContents:
 def read_contents(connection: Connection, listener: str | None = None) -> LogContents:
     """The whole log in one consistent state, or (with `listener`) one listener's rounds and listens."""
     seed = connection.execute(select(t.secrets.c.value).where(t.secrets.c.name == "plan_seed")).scalar()
-    names = dict(connection.execute(select(t.listeners.c.id, t.listeners.c.name)).tuples().all())
+    listeners = connection.execute(select(t.listeners).order_by(t.listeners.c.id)).all()
+    names = {row.id: row.name for row in listeners}
     return LogContents(
         forms=tuple(_forms(connection)),
-        listeners={
-            name: bool(simulated)
-            for name, simulated in connection.execute(
-                select(t.listeners.c.name, t.listeners.c.simulated).order_by(t.listeners.c.id)
-            ).tuples()
-        },
+        listeners={row.name: bool(row.simulated) for row in listeners},
         rounds=tuple(_rounds(connection, names, listener)),
         listens=tuple(_listens(connection, names, listener)),
         events=read_events(connection),

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import tzinfo
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from render.errors import StudyError
+from render.errors import FairhearingError, StudyError
 from render.forms import did_you_mean
 from render.manifest import Manifest, RenderedForm, manifest_path, read_manifest
 from render.prints import form_hashes
@@ -62,7 +63,12 @@ class Study:
         return Log(Store(where, self.clock), self.clock)
 
     def in_zone(self, zone: tzinfo) -> Study:
-        """The same study and log, where the date is that of another time zone (a listener's own)."""
+        """The same study and log, where the date is that of another time zone (a listener's own).
+
+        song.toml is read anew; while somebody is editing it into disorder, the last good one holds.
+        """
+        with suppress(FairhearingError):
+            self.__dict__["song"] = load_song(self.folder)
         study = Study(self.folder, lambda: self.clock().astimezone(zone), self._store)
         study.__dict__.update(song=self.song, log=Log(self.log.store, study.clock))  # fills the caches
         return study
