@@ -123,7 +123,10 @@ def content_hash(timeline: Timeline, audio_sha256: str, treatments: dict[str, st
 
 
 class _Layout:
-    """Places one part after the other; `now` is the form's frame at which the next part's bar line lies."""
+    """Places one part after the other; `now` is the form's frame at which the next part's bar line lies.
+
+    `exact` is the same place in exact frames: parts have whole frames, whose roundings must not add up.
+    """
 
     def __init__(self, song: Song, form: Form) -> None:
         self.song = song
@@ -132,12 +135,16 @@ class _Layout:
         self.crossfade = round(exact_ms(song.crossfade_ms) * self.grid.sample_rate)
         self.ahead = round(LEAD_OF_FADE_S * self.grid.sample_rate)
         self.now = 0
+        self.exact = Fraction(0)
         self.bar = Fraction(0)
         self.spans: list[Span] = []
         self.placed: list[Placed] = []
         self.joins: list[Join] = []
 
     def timeline(self) -> Timeline:
+        first = self.form.parts[0]
+        if isinstance(first, Piece):
+            self.exact = self.exact_frame(first.first_bar) - self.grid.line_frame(first.first_bar)
         for index, part in enumerate(self.form.parts):
             if isinstance(part, Silence):
                 self.add_silence(index, part)
@@ -153,14 +160,27 @@ class _Layout:
         )
 
     def where(self, index: int) -> str:
-        return f'forms."{self.form.name}", part {index + 1} ("{self.form.parts[index].text}")'
+        return f'forms."{self.form.name}", part {self.form.entry(index)} ("{self.form.parts[index].text}")'
+
+    def exact_frame(self, bar: int) -> Fraction:
+        return self.grid.line_s(bar) * self.grid.sample_rate
+
+    def settle(self) -> None:
+        """Before a join: the line moves by a frame where the roundings of the parts so far ask for it."""
+        error = self.exact - self.now
+        if self.placed and abs(error) > Fraction(1, 2):
+            self.now += round(error)
+            self.placed[-1] = replace(self.placed[-1], stop=self.now)
+            if isinstance(self.placed[-1].part, Piece):
+                self.spans[-1] = replace(self.spans[-1], stop=self.now)
 
     def add_silence(self, index: int, part: Silence) -> None:
         stretch = self.grid.stretch(self.bar_for_silence(index))
         length_s = part.length * (stretch.bar_s if part.unit == "bars" else stretch.beat_s)
         bars = part.length if part.unit == "bars" else part.length / stretch.meter.beats
+        self.settle()
         self.close_to_silence(index)
-        self.place(part, self.grid.frame(length_s), bars)
+        self.place(part, self.grid.frame(length_s), length_s * self.grid.sample_rate, bars)
 
     def bar_for_silence(self, index: int) -> int:
         """A silence takes tempo and meter of the bar before it; at the top, of the bar after it."""
@@ -190,8 +210,10 @@ class _Layout:
         elif isinstance(before, Piece) and self.continues(before, part):
             self.spans[-1] = replace(self.spans[-1], stop=self.now + length)
         else:
+            self.settle()
             self.join(index, part, first, length, before)
-        self.place(part, length, Fraction(part.bars))
+        exact = self.exact_frame(part.last_bar + 1) - self.exact_frame(part.first_bar)
+        self.place(part, length, exact, Fraction(part.bars))
 
     def continues(self, before: Piece, part: Piece) -> bool:
         return before.last_bar + 1 == part.first_bar and before.treatment == part.treatment
@@ -204,19 +226,16 @@ class _Layout:
                 "before the audio does; bounce the song with more room before bar 1, or shorten the pickup"
             )
         given_up = first - cut
-        if before is not None and given_up > self.now - self.placed[-1].start + ROUNDED_FRAMES:
-            raise FormError(
-                f"{self.where(index - 1)}: it is shorter than the pickup "
-                f'({float(part.pickup_beats):g} beats) of "{part.section}", which follows; '
-                f'lengthen it, or start "{part.section}" at its bar 2'
-            )
         from_silence = not isinstance(before, Piece)
+        if before is not None:
+            self.check_room(index, part, self.now - given_up - self.placed[-1].start, from_silence)
         fade = round(FROM_SILENCE_S * self.grid.sample_rate) if from_silence else self.crossfade
         if not from_silence:
             self.give_way(self.now - given_up - self.ahead)
         earlier = min(given_up + self.ahead + fade, first)  # no audio before the file's first frame
-        if before is None and given_up <= self.song.lead_in_frames:
-            earlier = min(earlier, self.song.lead_in_frames)  # a fade alone must not lengthen the lead-in
+        room = self.now + self.song.lead_in_frames
+        if given_up <= room:
+            earlier = min(earlier, room)  # a fade alone must not lengthen the lead-in
         span = Span(
             self.now - earlier, self.now + length, first - earlier, part.treatment,
             fade_in=max(min(fade, earlier - given_up - self.ahead), 0), crossed=not from_silence,
@@ -224,6 +243,15 @@ class _Layout:
         self.spans.append(span)
         before_index = index - 1 if index else None
         self.joins.append(Join(self.now - given_up, self.now, before_index, index, part.pickup_beats))
+
+    def check_room(self, index: int, part: Piece, left_frames: int, silence: bool) -> None:
+        """A part must outlast the next one's pickup, or nothing of it is heard; a silence may be as long."""
+        if left_frames < -ROUNDED_FRAMES or (left_frames <= ROUNDED_FRAMES and not silence):
+            raise FormError(
+                f"{self.where(index - 1)}: it is {'shorter' if silence else 'not longer'} than the "
+                f'pickup ({float(part.pickup_beats):g} beats) of "{part.section}", which follows; '
+                f'lengthen it, or start "{part.section}" at its bar 2'
+            )
 
     def give_way(self, switch: int) -> None:
         """The old part falls over the crossfade's length and is gone at `switch`."""
@@ -233,9 +261,10 @@ class _Layout:
         fade = min(self.crossfade, stop - old.start - old.fade_in)
         self.spans[-1] = replace(old, stop=stop, fade_out=fade)
 
-    def place(self, part: Part, length: int, bars: Fraction) -> None:
+    def place(self, part: Part, length: int, exact: Fraction, bars: Fraction) -> None:
         self.placed.append(Placed(part, self.now, self.now + length, self.bar, bars))
         self.now += length
+        self.exact += exact
         self.bar += bars
 
     def end(self) -> tuple[Ending, int]:
@@ -255,7 +284,9 @@ class _Layout:
             return ending, 0
         self.joins.append(Join(self.now, self.now, len(self.form.parts) - 1, None))
         if ending.kind == "ring":
-            self.spans[-1] = self.faded(replace(span, stop=span.stop + length), length)
+            length = min(length, self.song.audio.frames - span.source_stop)  # what the source still has
+            fade = max(length, self.crossfade)
+            self.spans[-1] = self.faded(replace(span, stop=span.stop + max(length, 0)), fade)
         elif ending.kind == "cut":
             self.spans[-1] = self.faded(span, self.crossfade)
         else:
