@@ -7,6 +7,7 @@ sum of the other stems, times the one gain that matches all stems together to th
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
@@ -71,11 +72,15 @@ def check_stems(stems: Mapping[str, Path], audio: AudioInfo) -> None:
 
 
 def fit_stems(bounce: Audio, stems: Mapping[str, Path], sample_rate: int) -> StemFit:
-    """Compare the sum of all stems with the bounce, 400 ms at a time."""
+    """Compare the sum of all stems with the bounce, 400 ms at a time.
+
+    Raises:
+        AudioError: a stem ends early, or holds a sample that is no number.
+    """
     window = round(WINDOW_S * sample_rate)
-    files = [soundfile.SoundFile(path) for path in stems.values()]
     cross, own, bounce_power, rest_power = 0.0, 0.0, [], []
-    try:
+    with ExitStack() as opened:
+        files = [opened.enter_context(soundfile.SoundFile(path)) for path in stems.values()]
         for start in range(0, len(bounce), window):
             mix = bounce[start : start + window]
             total = np.zeros_like(mix)
@@ -86,9 +91,6 @@ def fit_stems(bounce: Audio, stems: Mapping[str, Path], sample_rate: int) -> Ste
             own += _product(total, total)
             bounce_power.append(_product(mix, mix))
             rest_power.append(_product(rest, rest))
-    finally:
-        for file in files:
-            file.close()
     mean = sum(bounce_power) / max(len(bounce_power), 1)
     worst = int(np.argmax(rest_power))
     return StemFit(
@@ -155,21 +157,30 @@ def read_audio(path: Path, block_frames: int = 1 << 20) -> Audio:
     if got < info.frames:
         raise AudioError(f"{path} ends after {got} of {info.frames} frames; export it again")
     for start in range(0, len(out), block_frames):
-        block = out[start : start + block_frames]
-        if not np.isfinite(block.sum(dtype=np.float64)):
-            frame = start + int(np.argmin(np.isfinite(block).all(axis=1)))
-            raise AudioError(
-                f"{path} holds a sample that is no number at {frame / info.sample_rate:.3f} s "
-                f"(frame {frame}); bounce it again and look for a faulty effect there"
-            )
+        _require_numbers(out[start : start + block_frames], path, start, info.sample_rate)
     return out
 
 
 def _read_exactly(file: soundfile.SoundFile, frames: int) -> Audio:
-    block: Audio = file.read(frames, dtype="float32", always_2d=True)
+    start = file.tell()
+    try:
+        block: Audio = file.read(frames, dtype="float32", always_2d=True)
+    except (soundfile.LibsndfileError, OSError, RuntimeError):
+        block = np.empty((0, file.channels), np.float32)
     if len(block) < frames:
-        raise AudioError(f"{file.name} ends early; export it again")
+        raise AudioError(f"{file.name} cannot be decoded to its end; export it again")
+    _require_numbers(block, file.name, start, file.samplerate)
     return block
+
+
+def _require_numbers(block: Audio, path: Path | str, start: int, sample_rate: int) -> None:
+    """Refuse a NaN or an infinity (one sum finds it; where it is matters only then)."""
+    if not np.isfinite(block.sum(dtype=np.float64)):
+        frame = start + int(np.argmin(np.isfinite(block).all(axis=1)))
+        raise AudioError(
+            f"{path} holds a sample that is no number at {frame / sample_rate:.3f} s "
+            f"(frame {frame}); bounce it again and look for a faulty effect there"
+        )
 
 
 def _product(one: Audio, two: Audio) -> float:
