@@ -162,6 +162,17 @@ class Facts:
         """A listener's name as it always appears: scripted listeners are marked."""
         return next((who.shown for who in self.who if who.name == name), name)
 
+    def prior_note(self, name: str) -> str:
+        """What a listener knew before the study: " (knew as written, 60 listens)"."""
+        who = next((who for who in self.who if who.name == name), None)
+        known = [f"{form}, {count:g}" for form, count in (who.prior_listens if who else {}).items() if count]
+        return f" (listens before the study: {'; '.join(known)})" if known else ""
+
+    @property
+    def weighted(self) -> bool:
+        """Whether the listeners' ballots count differently."""
+        return len({who.weight for who in self.who}) > 1
+
     @property
     def simulated(self) -> tuple[str, ...]:
         return tuple(who.name for who in self.who if who.simulated)

@@ -6,10 +6,16 @@ from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 
 from reports import comments, inks, strips, words
+from reports.against import against
+from reports.chart_kinds import all_charts
 from reports.facts import Facts
+from reports.gates import Rules
+from reports.observe import tidy
 from reports.ratings import COLUMNS
+from sessions.records import ASPECTS
 
 TEMPLATES = Path(__file__).with_name("templates")
 
@@ -18,9 +24,19 @@ def html(facts: Facts, sentence: str) -> str:
     """The whole page; sealed, or with nothing to judge, the page that says so."""
     if facts.sealed or facts.manifest is None or facts.ratings is None:
         return environment().get_template("sealed.html").render(**_shared(facts, sentence))
-    return environment().get_template("report.html").render(
-        **_shared(facts, sentence), j=facts.judgement, columns=COLUMNS, plain=_plain(facts)
-    )  # fmt: skip
+    form = facts.chosen
+    case = against(facts, form) if form is not None else None
+    values = {
+        "j": facts.judgement,
+        "columns": COLUMNS,
+        "plain": _plain(facts),
+        "charts": all_charts(facts, case),
+        "case": case,
+        "aspects": aspects(facts),
+        "outliers": outliers(facts),
+        "rules": Rules(),
+    }
+    return environment().get_template("report.html").render(**_shared(facts, sentence), **values)
 
 
 def _shared(facts: Facts, sentence: str) -> dict[str, Any]:
@@ -55,6 +71,43 @@ def _plain(facts: Facts) -> dict[str, dict[str, str]]:
     return found
 
 
+def aspects(facts: Facts) -> dict[str, dict[str, str]]:
+    """Mean optional ratings by form and aspect, as texts; empty where nobody gave any."""
+    if facts.ratings is None or facts.judgement is None:
+        return {}
+    table = facts.ratings.table
+    given = [aspect for aspect in ASPECTS if table[aspect].notna().any()]
+    found: dict[str, dict[str, str]] = {}
+    for name in facts.judgement.order if given else ():
+        own = table[table["form"] == name]
+        counts = {aspect: int(own[aspect].notna().sum()) for aspect in given}
+        found[name] = {
+            aspect: f"{own[aspect].mean():.0f} ({counts[aspect]})" if counts[aspect] else "–"
+            for aspect in given
+        }
+    return found
+
+
+def outliers(facts: Facts) -> list[dict[str, Any]]:
+    """Ratings far from what all others suggest: who, when, what, how much."""
+    if facts.ratings is None or facts.judgement is None:
+        return []
+    table = tidy(facts.ratings.table)
+    found = []
+    for outlier in facts.judgement.beside.diagnostics.outliers:
+        row = table.iloc[outlier.row]
+        found.append(
+            {
+                "listener": row["listener"],
+                "round": int(row["round"]),
+                "form": row["form"],
+                "rating": outlier.rating,
+                "expected": outlier.expected,
+            }
+        )
+    return found
+
+
 def environment() -> Environment:
     """Jinja2 with everything escaped and undefined names refused."""
     made = Environment(
@@ -68,9 +121,11 @@ def environment() -> Environment:
         "chance": words.chance,
         "points": words.points,
         "clock": clock,
+        "signed": signed,
         "bars": strips.bars_words,
         "listed": lambda names: words.listed(list(names)) if names else "none",
         "counted_of": words.counted,
+        "drawing": lambda chart: Markup(chart.svg),  # our own drawing, its texts escaped by matplotlib
     }
     return made
 
@@ -80,3 +135,9 @@ def clock(time_s: float) -> str:
     whole = round(abs(time_s))
     sign = "-" if time_s <= -0.5 else ""
     return f"{sign}{whole // 60}:{whole % 60:02d}"
+
+
+def signed(points: float) -> str:
+    """Rating points above or below something: "+12", "−3", "0"."""
+    whole = round(points)
+    return f"{'+' if whole > 0 else '−' if whole < 0 else ''}{abs(whole)}"

@@ -73,8 +73,17 @@ class Strip:
         return 100 * part.bars / max(longest, 1e-9)
 
     def fits(self, part: StripPart, longest: float, letters: int) -> bool:
-        """Whether the part's words fit into its width."""
-        return letters_wide(part.text) + 2 <= self.share(part, longest) / 100 * letters
+        """Whether the part's words fit into its width on at most three lines."""
+        width = int(self.share(part, longest) / 100 * letters) - 1
+        lines, room = 1, width
+        for word in part.text.split():
+            wide = letters_wide(word)
+            if wide > width:
+                return False
+            if wide > room:
+                lines, room = lines + 1, width
+            room -= wide + 1
+        return lines <= 3
 
 
 def bars_words(bars: float) -> str:
