@@ -6,7 +6,9 @@ It ties forms to files, so it is the maker's; no listener's screen shows any of 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+import re
+from collections.abc import Collection, Mapping
+from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Literal
@@ -19,6 +21,10 @@ from render.stems import StemFit
 
 RENDERS = "renders"
 MANIFEST = "manifest.json"
+
+
+# renders, their copies, older manifests, and what a killed render left half-written
+_OURS = re.compile(r"[0-9a-f]{12}\.(wav|flac)|manifest-[0-9a-f]{16}\.json|\..+\.part")
 
 
 class _Frozen(BaseModel):
@@ -93,6 +99,7 @@ class Manifest(_Frozen):
     ceiling_dbtp: float
     lead_frames: int
     file_bytes: int
+    sections: tuple[str, ...]  # names, bars and pickups as they were: the words of parts and joins
     forms: tuple[RenderedForm, ...]
 
     @property
@@ -147,6 +154,29 @@ def read_manifest(path: Path) -> Manifest:
         ) from None
     except OSError as error:
         raise RenderError(f"{path} cannot be read: {error.strerror}") from None
+
+
+def keep_set(manifest: Manifest, folder: Path, keep_sets: Collection[str]) -> None:
+    """Make `manifest` the current set of the study `folder`, and remove renders that nothing needs.
+
+    Needed are this set and `keep_sets` (of open rounds). Only files that a render wrote are ever removed.
+    """
+    write_manifest(manifest, manifest_path(folder, manifest.set_id))
+    write_manifest(manifest, manifest_path(folder))
+    needed = {MANIFEST}
+    for set_id in {manifest.set_id, *keep_sets}:
+        path = manifest_path(folder, set_id)
+        if path.is_file():
+            try:
+                kept = read_manifest(path)
+            except RenderError:
+                return  # an open round's files are no longer known: remove nothing
+            needed |= {path.name, *(Path(form.wav).name for form in kept.forms)}
+    for path in (folder / RENDERS).iterdir():
+        copy_of = f"{path.stem}.wav"
+        if _OURS.fullmatch(path.name) and path.name not in needed and copy_of not in needed:
+            with suppress(OSError):  # in use (Windows): the next render removes it
+                path.unlink(missing_ok=True)
 
 
 def write_manifest(manifest: Manifest, path: Path) -> None:

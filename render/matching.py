@@ -9,11 +9,13 @@ from __future__ import annotations
 import hashlib
 import math
 import secrets
+import shutil
 from collections.abc import Callable, Collection, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import soundfile
@@ -39,9 +41,9 @@ from render.manifest import (
     RenderedForm,
     RenderedPart,
     StemFitNote,
+    keep_set,
     manifest_path,
     read_manifest,
-    write_manifest,
 )
 from render.prints import file_print, hash_forms, sums
 from render.song import Song
@@ -50,6 +52,7 @@ from render.stems import Mixes, StemFit, check_stems, fit_stems, read_audio
 from render.timeline import Timeline, lay_out, longest_lead
 
 CEILING_DBTP = -1.0
+ROUNDING_DB = 0.001  # left below the ceiling: rounding to 24 bit may add some millionths
 TOLERANCE_LU = 0.05
 SHORTEST_FORM_S = 0.4
 WORKERS = 2
@@ -94,6 +97,7 @@ class _Renderer:
         self.fit: StemFit | None = None
         self.steps_done = 0
         self.steps = 1
+        self.new_files: list[Path] = []
 
     def run(self, keep_sets: Collection[str]) -> Manifest:
         self._refuse_before_work()
@@ -104,16 +108,19 @@ class _Renderer:
         own = self._measure(hashes)
         target, gains = match(own, self.song.matching)
         size = max(wav_bytes(self.lead + t.stop, self.song.audio.channels) for t in self.timelines)
-        self.folder.mkdir(exist_ok=True)
         forms = self._write(hashes, own, gains, target, size)
         manifest = Manifest(
             set_id=_set_id(forms, self.lead), audio=audio, stems=stems, stem_fit=StemFitNote.of(self.fit),
             sample_rate=self.song.audio.sample_rate, channels=self.song.audio.channels,
             matching=self.song.matching, target_lufs=target, ceiling_dbtp=CEILING_DBTP,
-            lead_frames=self.lead, file_bytes=size, forms=tuple(forms),
+            lead_frames=self.lead, file_bytes=size, sections=self._sections, forms=tuple(forms),
         )  # fmt: skip
-        self._keep(manifest, keep_sets)
+        keep_set(manifest, self.song.folder, keep_sets)
         return manifest
+
+    @cached_property
+    def _sections(self) -> tuple[str, ...]:
+        return tuple(f"{s.name}: bars {s.bars_text}, pickup {s.pickup_beats}" for s in self.song.sections)
 
     @cached_property
     def bounce(self) -> Audio:
@@ -209,18 +216,54 @@ class _Renderer:
             there = self._still_right(hashes[name], gains[name])
             if there is None:
                 return self._write_one(timeline, hashes[name], own[name], gains[name], target, size)
-            path = self.song.folder / there.wav
-            if path.stat().st_size != size:
-                pad_wav(path, size)
-            return there.model_copy(update={"name": name, "replaces": timeline.form.replaces})
+            return self._reuse(there, timeline, size)
 
         todo = [
             t for t in self.timelines if self._still_right(hashes[t.form.name], gains[t.form.name]) is None
         ]
         if todo:
             _ = self.mixes
-        with ThreadPoolExecutor(WORKERS) as pool:
-            return list(pool.map(write, self.timelines))
+        try:
+            self.folder.mkdir(exist_ok=True)
+        except OSError as error:
+            raise RenderError(f"the folder {self.folder} cannot be made: {error.strerror}") from None
+        try:
+            with ThreadPoolExecutor(WORKERS) as pool:
+                return list(pool.map(write, self.timelines))
+        except BaseException:
+            for path in self.new_files:  # no manifest will name them
+                path.unlink(missing_ok=True)
+            raise
+
+    def _reuse(self, there: RenderedForm, timeline: Timeline, size: int) -> RenderedForm:
+        """A render of the last run as it is, under the names that song.toml has now."""
+        wav, found = there.wav, there.joins
+        path = self.song.folder / wav
+        if path.stat().st_size != size:  # a copy: an open round may still need the old one, of the old size
+            copy = self._new_file()
+            with replacing(copy) as half:
+                shutil.copyfile(path, half)
+                pad_wav(half, size)
+            wav = f"{RENDERS}/{copy.name}"
+        parts = _rendered_parts(timeline, self.lead, self.song.audio.sample_rate)
+        assert self.old is not None
+        if (parts, self._sections) != (there.parts, self.old.sections):
+            found = self._examine(timeline, self._splicer(timeline))
+        named = tuple({**join, "form": timeline.form.name} for join in found)
+        return there.model_copy(
+            update={
+                "name": timeline.form.name, "replaces": timeline.form.replaces,
+                "wav": wav, "parts": parts, "joins": named,
+            }
+        )  # fmt: skip
+
+    def _new_file(self) -> Path:
+        """A neutral name for a render of this run."""
+        self.new_files.append(self.folder / f"{secrets.token_hex(6)}.wav")
+        return self.new_files[-1]
+
+    def _examine(self, timeline: Timeline, splicer: Splicer) -> tuple[Mapping[str, Any], ...]:
+        return tuple(found.as_json() for found in joins.examine(self.song, timeline, splicer))
 
     def _still_right(self, form_hash: str, gain_db: float) -> RenderedForm | None:
         """The render of the last run, if it is this form at this gain and its file is whole."""
@@ -236,7 +279,7 @@ class _Renderer:
     ) -> RenderedForm:
         rate, channels = self.song.audio.sample_rate, self.song.audio.channels
         splicer = self._splicer(timeline)
-        path = self.folder / f"{secrets.token_hex(6)}.wav"
+        path = self._new_file()
         with replacing(path) as half:
             frames = write_int32(half, _integers(splicer, 10 ** (gain_db / 20)), rate, channels)
             pad_wav(half, size)
@@ -250,22 +293,8 @@ class _Renderer:
             gain_db=gain_db, lufs=again.integrated_lufs, true_peak_dbtp=again.true_peak_dbtp,
             lra_lu=again.lra_lu,
             parts=_rendered_parts(timeline, self.lead, rate),
-            joins=tuple(found.as_json() for found in joins.examine(self.song, timeline, splicer)),
+            joins=self._examine(timeline, splicer),
         )  # fmt: skip
-
-    def _keep(self, manifest: Manifest, keep_sets: Collection[str]) -> None:
-        """Write the manifest, keep what open rounds need, and remove what nothing needs."""
-        write_manifest(manifest, manifest_path(self.song.folder))
-        write_manifest(manifest, manifest_path(self.song.folder, manifest.set_id))
-        needed = {manifest_path(self.song.folder).name}
-        for set_id in {manifest.set_id, *keep_sets}:
-            path = manifest_path(self.song.folder, set_id)
-            if path.is_file():
-                needed |= {path.name, *(Path(form.wav).name for form in read_manifest(path).forms)}
-        for path in self.folder.iterdir():
-            unneeded = path.suffix in (".json", ".wav", ".flac") and f"{path.stem}.wav" not in needed
-            if unneeded and path.name not in needed:
-                path.unlink(missing_ok=True)
 
 
 def match(own: Mapping[str, Own], matching: str) -> tuple[float | None, dict[str, float]]:
@@ -273,10 +302,10 @@ def match(own: Mapping[str, Own], matching: str) -> tuple[float | None, dict[str
 
     With "same gain" there is one gain and no common target (None).
     """
+    most = {name: min(0.0, CEILING_DBTP - ROUNDING_DB - form.true_peak_dbtp) for name, form in own.items()}
     if matching == "same gain":
-        gain = min(0.0, *(CEILING_DBTP - form.true_peak_dbtp for form in own.values()))
-        return None, dict.fromkeys(own, gain)
-    target = min(form.lufs + min(0.0, CEILING_DBTP - form.true_peak_dbtp) for form in own.values())
+        return None, dict.fromkeys(own, min(most.values()))
+    target = min(form.lufs + most[name] for name, form in own.items())
     return target, {name: target - form.lufs for name, form in own.items()}
 
 
@@ -302,7 +331,7 @@ def _check_again(name: str, again: Loudness, expected_lufs: float) -> None:
             f'"{name}" measures {again.integrated_lufs:.2f} LUFS after writing, {off:+.2f} LU from what it '
             f"must; at most {TOLERANCE_LU} LU are allowed, so it was not kept: check the disk, render again"
         )
-    if again.true_peak_dbtp > CEILING_DBTP + 0.01:
+    if again.true_peak_dbtp > CEILING_DBTP:
         raise RenderError(
             f'"{name}" peaks at {again.true_peak_dbtp:.2f} dBTP after writing, above {CEILING_DBTP} dBTP; '
             "it was not kept: check the disk, then render again"
