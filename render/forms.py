@@ -22,6 +22,7 @@ from render.grid import exact
 AS_WRITTEN = "as written"
 MOST_PARTS = 500
 RESERVED_WORDS = frozenset({"silence"})
+_AFTER_SECTION = re.compile(r"(?:bars?|x ?\d+|without|only)\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -223,10 +224,11 @@ class _PartParser:
     def section(self) -> Section:
         by_name = {s.name.casefold(): s for s in self.sections}
         name = self.longest(by_name)
-        if name is None:
-            unknown = re.split(r" (?:bars?|x ?\d+|without|only)\b", self.text, flags=re.IGNORECASE)[0]
+        rest = self.text[self.at :]
+        if name is None or (rest and not _AFTER_SECTION.match(rest)):
+            spelt = re.split(f" {_AFTER_SECTION.pattern}", self.text, flags=re.IGNORECASE)[0]
             raise self.error(
-                f'there is no section "{unknown}"{did_you_mean(unknown, [s.name for s in self.sections])}'
+                f'there is no section "{spelt}"{did_you_mean(spelt, [s.name for s in self.sections])}'
             )
         return by_name[name]
 
