@@ -165,9 +165,9 @@ def _hear_one(study: Study, round_: Round, listen: Listen, device: str | None) -
 
 def _play(path: Path, device: str | None, sign: str, on_keys: object) -> Heard:
     assert callable(on_keys)
-    click.echo(f"\n  ♪ {sign}")
     playing = Playing(path, device)
     with single_keys() as keys:
+        click.echo(f"\n  ♪ {sign}")
 
         def look(now: Playing) -> None:
             pressed = _pressed(keys)

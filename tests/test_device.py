@@ -70,9 +70,7 @@ def test_a_stop_voids_and_tells_how_much_was_heard(tmp_path: Path, sink: NullSin
     assert 48000 <= int(str(heard["delivered_frames"])) < len(samples) // 2
 
 
-def test_a_device_that_swallows_audio_faster_than_real_time_is_rejected(
-    tmp_path: Path, tmp_path: Path
-) -> None:
+def test_a_device_that_swallows_audio_faster_than_real_time_is_rejected(tmp_path: Path) -> None:
     """ALSA's "null" plugin opens like a device but keeps no time."""
     noise(tmp_path / "x.wav", 48000, 6)
     (tmp_path / ".asoundrc").write_text("pcm.!default { type null }\n")

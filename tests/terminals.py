@@ -1,0 +1,77 @@
+"""A program in a real terminal (a pseudo-terminal), answered as a person would answer it."""
+
+from __future__ import annotations
+
+import os
+import pty
+import re
+import select
+import signal
+import time
+from pathlib import Path
+from types import TracebackType
+
+
+class Terminal:
+    """Starts `command`; `expect` waits for words on the screen, `type` answers."""
+
+    def __init__(self, command: list[str], env: dict[str, str], folder: Path) -> None:
+        self.screen = ""
+        self._read_to = 0
+        self._status: int | None = None
+        self._pid, self._fd = pty.fork()
+        if self._pid == 0:  # the child: becomes the program
+            os.chdir(folder)
+            os.execvpe(command[0], command, env | {"TERM": "dumb", "COLUMNS": "100"})
+
+    def expect(self, words: str, within_s: float = 30.0) -> str:
+        """Wait until `words` (a regular expression) appear behind what was expected before."""
+        until = time.monotonic() + within_s
+        while True:
+            found = re.compile(words).search(self.screen, self._read_to)
+            if found:
+                self._read_to = found.end()
+                return found.group(0)
+            if time.monotonic() > until or not self._look(0.2):
+                raise AssertionError(f"{words!r} did not appear; the screen:\n{self.screen}")
+
+    def type(self, text: str) -> None:
+        os.write(self._fd, text.encode())
+
+    def kill(self) -> None:
+        """End the program as a power cut would."""
+        os.kill(self._pid, signal.SIGKILL)
+        self.wait()
+
+    def wait(self, within_s: float = 30.0) -> int:
+        """The program's exit code, when it has ended."""
+        until = time.monotonic() + within_s
+        while self._status is None:
+            self._look(0.05)
+            pid, status = os.waitpid(self._pid, os.WNOHANG)
+            if pid:
+                self._status = os.waitstatus_to_exitcode(status)
+            elif time.monotonic() > until:
+                raise AssertionError(f"the program did not end; the screen:\n{self.screen}")
+        while self._look(0.0):
+            pass
+        return self._status
+
+    def _look(self, wait_s: float) -> bool:
+        """Read what is new on the screen; False when the program has closed it."""
+        if not select.select([self._fd], [], [], wait_s)[0]:
+            return wait_s > 0
+        try:
+            data = os.read(self._fd, 65536)
+        except OSError:  # Linux says so when the other end is closed
+            return False
+        self.screen += data.decode(errors="replace").replace("\r\n", "\n")
+        return bool(data)
+
+    def __enter__(self) -> Terminal:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: object, trace: TracebackType | None) -> None:
+        if self._status is None:
+            self.kill()
+        os.close(self._fd)
