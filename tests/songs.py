@@ -136,11 +136,11 @@ def _bar_s(tempo: float, meter: str) -> float:
 
 
 def _split(audio: Audio, names: Sequence[str], seed: int) -> dict[str, Audio]:
-    """Stems that add up to `audio` exactly: all but the last are noise as loud as a quarter of it."""
+    """Stems that add up to `audio` exactly: all but the last are noise at a tenth of it."""
     rng = np.random.default_rng(seed + 1000)
     rest, stems = audio, {}
     for name in names[:-1]:
-        share = rng.standard_normal(audio.shape, dtype=np.float32) * 0.25 * np.abs(audio)
+        share = rng.standard_normal(audio.shape, dtype=np.float32) * 0.1 * np.abs(audio)
         stems[name] = on_24_bit_grid(share)
         rest = rest - stems[name]
     if names:
