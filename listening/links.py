@@ -19,6 +19,7 @@ from sessions.study import Study
 class FreshLink:
     """A link's address, to be shown this once."""
 
+    id: int
     listener: str
     address: str
 
@@ -52,8 +53,8 @@ def make(study: Study, name: str, base: str) -> FreshLink:
     """One more link for a listener of song.toml; the older ones go on working."""
     found = study.listener(name).name
     _make_known(study, [found])
-    _link, token = kept.new_link(study.log, found)
-    return FreshLink(found, f"{base}/#{token}")
+    link, token = kept.new_link(study.log, found)
+    return FreshLink(link.id, found, f"{base}/#{token}")
 
 
 def withdraw(study: Study, names: Sequence[str]) -> int:
@@ -62,6 +63,11 @@ def withdraw(study: Study, names: Sequence[str]) -> int:
     found = [link.id for link in links(study) if link.listener.casefold() in wanted]
     kept.end_links(study.log, found)
     return len(found)
+
+
+def end(study: Study, link: FreshLink) -> None:
+    """End this one link; others of the same listener go on working."""
+    kept.end_links(study.log, [link.id])
 
 
 def _make_known(study: Study, names: Iterable[str]) -> None:

@@ -17,7 +17,16 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from render.containers import FLAC_PAD_HEADER, Audio, Int32, pad_flac, replacing, to_int24, write_int32
+from render.containers import (
+    FLAC_PAD_HEADER,
+    Audio,
+    Int32,
+    pad_flac,
+    replacing,
+    to_int24,
+    wav_audio_sha256,
+    write_int32,
+)
 from render.errors import RenderError
 from render.manifest import Manifest
 
@@ -59,9 +68,11 @@ def flac_copies(folder: Path, manifest: Manifest) -> Copies:
     sources = {form.content_hash: folder / form.wav for form in manifest.forms}
     paths = {key: source.with_suffix(".flac") for key, source in sources.items()}
     frames = {form.content_hash: form.frames for form in manifest.forms}
+    sums = {form.content_hash: form.sha256 for form in manifest.forms}
 
     def make(key: str) -> None:
         if not _is_whole(paths[key], rate, frames[key] if rate == manifest.sample_rate else None):
+            _require_as_measured(sources[key], sums[key])
             with replacing(paths[key]) as half:
                 write_int32(half, integers(sources[key], rate), rate, manifest.channels, "FLAC")
 
@@ -81,10 +92,19 @@ def opus_copies(folder: Path, manifest: Manifest, into: Path) -> Copies:
     rate = manifest.sample_rate if manifest.sample_rate in OPUS_RATES else HIGHEST_RATE
     paths = {}
     for form in manifest.forms:
+        _require_as_measured(folder / form.wav, form.sha256)
         paths[form.content_hash] = path = into / Path(form.wav).with_suffix(".opus").name
         with replacing(path) as half:
             _write_opus(half, folder / form.wav, rate, manifest.channels)
     return Copies(paths, rate, manifest.channels, max(p.stat().st_size for p in paths.values()))
+
+
+def _require_as_measured(path: Path, sha256: str) -> None:
+    if not path.is_file() or wav_audio_sha256(path) != sha256:
+        raise RenderError(
+            f"the render {path} is missing or not what was measured; delete it, run `fairhearing render`, "
+            "then go on"
+        )
 
 
 def integers(path: Path, rate: int) -> Iterator[Int32]:

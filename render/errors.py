@@ -9,7 +9,8 @@
     │   ├── LogError            the log could not be read or written
     │   └── DecisionError       a decision that cannot be taken as asked
     ├── ListenError             a listen cannot start or go on
-    │   └── DeviceError         no sound device, or it failed
+    │   ├── DeviceError         no sound device, or it failed
+    │   └── PageError           a request of the listening page that is refused
     ├── AnswersError            an answer file or a packet that cannot be taken in
     └── RatingsError            a table of ratings that cannot be judged
 
@@ -56,6 +57,16 @@ class ListenError(FairhearingError):
 
 class DeviceError(ListenError):
     """There is no sound device, or it failed."""
+
+
+class PageError(ListenError):
+    """A request of the listening page is refused: its HTTP status, a word for the page, a sentence."""
+
+    def __init__(self, status: int, word: str, text: str) -> None:
+        super().__init__(text)
+        self.status = status
+        self.word = word
+        self.text = text
 
 
 class AnswersError(FairhearingError):

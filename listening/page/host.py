@@ -1,0 +1,169 @@
+"""Serving the page: to this machine, or to a network on request; and opening it for one listener here."""
+
+from __future__ import annotations
+
+import socket
+import threading
+import time
+import webbrowser
+from collections.abc import Callable, Sequence
+
+import uvicorn
+from starlette.applications import Starlette
+
+from listening import links
+from listening.page.server import create_app
+from render.errors import StudyError
+from sessions.study import Study
+
+DEFAULT_PORT = 8421
+HERE = "127.0.0.1"
+EVERYWHERE = "0.0.0.0"
+LAST_ANSWERS_S = 3  # for requests under way when the server is told to stop
+
+WHAT_LAN_OPENS = """\
+--lan: the page is open to every device in this network until you stop it with Ctrl-C.
+Whoever has a link hears the song and rates as that listener; without a link there is nothing to see.
+What travels is not encrypted: somebody in the same network could read along. Do not do this in a public
+network. Your firewall may ask whether to allow it. For another city, use `fairhearing packet`."""
+WHAT_HERE_MEANS = """\
+The page is served to this machine only. Add --lan to let phones and laptops in your network in, or make
+`fairhearing packet NAME` for somebody far away."""
+
+Say = Callable[[str], None]
+
+
+def serve(
+    study: Study,
+    *,
+    lan: bool = False,
+    port: int | None = None,
+    names: Sequence[str] = (),
+    renew: Sequence[str] = (),
+    address: str | None = None,
+    any_day: bool = False,
+    say: Say = print,
+) -> None:
+    """Serve the page until interrupted, and print a private link for every listener without one.
+
+    `names` narrows whom links are made for (default: all listeners of song.toml); `renew` names listeners
+    who get a new link, their older ones ending; `address` is what the page is reached by from outside
+    (for instance "https://songs.example" of a tunnel), if not by this machine's own address.
+
+    Raises:
+        StudyError: the port is taken, a listener is unknown, or the renders are not current.
+    """
+    wanted = [study.listener(name).name for name in (names or _all_names(study))]
+    again = {study.listener(name).name for name in renew}
+    app = create_app(study, hosts=_hosts(lan, address), any_day=any_day)
+    prepare(study, app, say)
+    door = _listen(EVERYWHERE if lan else HERE, port, say)
+    base = (address or f"http://{_own_address() if lan else HERE}:{door.getsockname()[1]}").rstrip("/")
+    say(WHAT_LAN_OPENS if lan else WHAT_HERE_MEANS)
+    _say_links(study, wanted, again, base, say)
+    say(f"\nServing {base} until you press Ctrl-C. Ratings are kept in the study as they come in.")
+    _server(app, proxied=address is not None).run(sockets=[door])
+
+
+def open_for(study: Study, listener: str, any_day: bool = False, say: Say = print) -> None:
+    """Open the page in this machine's browser for one listener, until interrupted.
+
+    The link works only while this runs.
+    """
+    name = study.listener(listener).name
+    app = create_app(study, hosts=_hosts(False, None), any_day=any_day)
+    prepare(study, app, say)
+    door = _listen(HERE, 0, say)
+    link = links.make(study, name, f"http://{HERE}:{door.getsockname()[1]}")
+    server = _server(app)
+    threading.Thread(target=_open_browser, args=(server, link.address, say), daemon=True).start()
+    say("The page opens in your browser. Come back here and press Ctrl-C when you have done.")
+    try:
+        server.run(sockets=[door])
+    finally:
+        links.end(study, link)
+
+
+def prepare(study: Study, app: Starlette, say: Say = print) -> None:
+    """Make what the page needs before anybody waits for it: current renders, FLAC copies, level check."""
+    manifest = study.require_fresh_renders()
+    study.register(manifest)
+    shelf = app.state.desk.shelf
+    sets = {manifest.set_id: manifest} | {x: study.manifest_of(x) for x in study.open_render_sets()}
+    say("Making and checking the copies that the page plays …")
+    for found in sets.values():
+        shelf.copies(found)
+        shelf.level_check(found)
+
+
+def _server(app: Starlette, *, proxied: bool = False) -> uvicorn.Server:
+    config = uvicorn.Config(
+        app, log_level="warning", access_log=False, server_header=False, lifespan="off", ws="none",
+        proxy_headers=proxied, timeout_graceful_shutdown=LAST_ANSWERS_S,
+    )  # fmt: skip
+    return uvicorn.Server(config)
+
+
+def _listen(host: str, port: int | None, say: Say) -> socket.socket:
+    """A listening socket; without a wish for a port the usual one, so that links stay good."""
+    door = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    if hasattr(socket, "SO_EXCLUSIVEADDRUSE"):  # Windows: SO_REUSEADDR would share a port that is in use
+        door.setsockopt(socket.SOL_SOCKET, socket.SO_EXCLUSIVEADDRUSE, 1)
+    else:
+        door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        door.bind((host, DEFAULT_PORT if port is None else port))
+    except (OSError, OverflowError):
+        if port is not None:
+            door.close()
+            raise StudyError(
+                f"port {port} cannot be used; it is taken or not allowed: name another with --port"
+            ) from None
+        door.bind((host, 0))
+        say(f"Port {DEFAULT_PORT} is taken, so links that were given out before do not lead here.")
+    door.listen(512)
+    return door
+
+
+def _say_links(study: Study, wanted: Sequence[str], again: set[str], base: str, say: Say) -> None:
+    given = {link.listener: link for link in links.links(study)}
+    for name in wanted:
+        if name in given and name not in again:
+            say(
+                f"\n{name}: the link of {given[name].made_on} still works, at {base} "
+                f'(it was shown once; `--renew "{name}"` makes a new one)'
+            )
+            continue
+        (fresh,) = links.renew(study, [name], base)
+        say(f"\n{name}, and nobody else:\n{fresh.address}\n{fresh.qr_lines()}")
+
+
+def _all_names(study: Study) -> list[str]:
+    names = [listener.name for listener in study.song.listeners]
+    if not names:
+        raise StudyError('song.toml lists no listeners; add for instance "ana = {}" under [listeners]')
+    return names
+
+
+def _hosts(lan: bool, address: str | None) -> list[str]:
+    """The names by which the page may be called."""
+    if address is not None:
+        return [address.partition("//")[2].partition("/")[0].partition(":")[0], HERE, "localhost"]
+    return [_own_address(), socket.gethostname(), HERE, "localhost"] if lan else [HERE, "localhost"]
+
+
+def _own_address() -> str:
+    """This machine's address in its network. Nothing is sent: the system only chooses the way."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # an address for documentation (RFC 5737)
+            return str(probe.getsockname()[0])
+        except OSError:
+            return HERE
+
+
+def _open_browser(server: uvicorn.Server, address: str, say: Say) -> None:
+    while not server.started:
+        time.sleep(0.05)
+    if not webbrowser.open(address):
+        say(f"No browser could be opened; open this yourself: {address}")

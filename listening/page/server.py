@@ -1,0 +1,203 @@
+"""The listening page's server: a shell that is the same for everybody, and a small API behind a token."""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, timedelta, timezone, tzinfo
+from importlib import resources
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.middleware.trustedhost import TrustedHostMiddleware
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from listening.page import shapes as s
+from listening.page.desk import Desk, Visitor
+from listening.page.guard import Carried, Door, Limited, TooMuch
+from listening.page.shell import page_html
+from listening.page.sound import KIND, file_response
+from render.errors import FairhearingError, PageError
+from sessions.study import Study
+
+ZONE_HEADER = "Fair-Minutes-East"  # of UTC, by the listener's device: whose day it is
+FARTHEST_EAST, FARTHEST_WEST = 14 * 60, -12 * 60
+STATIC = {
+    "style.css": "text/css",
+    "sound.js": "text/javascript",
+    "screens.js": "text/javascript",
+    "flow.js": "text/javascript",
+    "page.js": "text/javascript",
+    "icon.svg": "image/svg+xml",
+}
+BUSY = "The study is being changed at this moment. Your page tries again by itself."
+
+logger = logging.getLogger("fairhearing.page")
+
+
+@dataclass(frozen=True)
+class Endpoint:
+    """One thing that can be asked: a body's shape (or None), what answers it, the shape of the answer."""
+
+    method: str
+    path: str
+    asked: type[BaseModel] | None
+    told: type[BaseModel] | None  # None: sound
+    does: Callable[..., Any]
+    says: str
+
+
+def endpoints(desk: Desk) -> list[Endpoint]:
+    """The API. A listen is named by its code, which is fresh for every listen of a listener."""
+    listen = "/api/listens/{code}"
+    return [
+        Endpoint("GET", "/api/state", None, s.State, desk.state, "Where the listener stands"),
+        Endpoint("POST", "/api/round", None, s.State, desk.enter, "Begin the next round, if it is due"),
+        Endpoint("POST", "/api/level", None, s.Level, desk.level, "Ask for a level check"),
+        Endpoint("GET", "/api/level/{ticket}", None, None, desk.level_sound, "The level check's sound"),
+        Endpoint("POST", "/api/sitting", s.SitDown, s.Sitting, desk.sit, "The level check was heard"),
+        Endpoint("POST", "/api/due", s.Sitting, s.Due, desk.due, "The listen that is due"),
+        Endpoint("GET", listen + "/sound", None, None, desk.sound, "The sound of the listen that is due"),
+        Endpoint("POST", listen + "/begin", s.Begin, s.Kept, desk.begin, "The listen begins"),
+        Endpoint("POST", listen + "/heard", s.Heard, s.Kept, desk.heard, "The listen goes on"),
+        Endpoint("POST", listen + "/end", s.End, s.Ended, desk.end, "The listen has ended"),
+        Endpoint("POST", listen + "/answer", s.Answer, s.Kept, desk.answer, "The rating and comments"),
+        Endpoint("POST", "/api/round/close", s.Close, s.State, desk.close, "The round's ratings stand"),
+    ]
+
+
+def create_app(
+    study: Study,
+    *,
+    hosts: Sequence[str] = ("*",),
+    any_day: bool = False,
+    monotonic: Callable[[], float] = time.monotonic,
+) -> Starlette:
+    """The page and its API for a study.
+
+    `hosts` are the names under which the page may be reached (a request for another one is refused, so
+    that no foreign name can be pointed at this machine); `any_day` lets rounds begin before their day.
+    """
+    desk = Desk(study, any_day=any_day, monotonic=monotonic)
+    door = Door(study.log, monotonic)
+    routes = [
+        Route(e.path, _answering(e, study, door), methods=[e.method], name=f"{e.method} {e.path}")
+        for e in endpoints(desk)
+    ]
+    app = Starlette(
+        routes=[*routes, *_shell_routes()],
+        middleware=[
+            Middleware(Carried),
+            Middleware(TrustedHostMiddleware, allowed_hosts=list(hosts), www_redirect=False),
+            Middleware(Limited),
+        ],
+        exception_handlers={HTTPException: _http_trouble},
+    )
+    app.router.redirect_slashes = False
+    app.state.desk = desk
+    return app
+
+
+def _shell_routes() -> list[Route]:
+    """The page itself and its files, by name: no folder is served."""
+    folder = resources.files("listening.page") / "static"
+    files = {f"/static/{name}": ((folder / name).read_bytes(), kind) for name, kind in STATIC.items()}
+    files["/"] = (page_html().encode(), "text/html; charset=utf-8")
+
+    def giving(content: bytes, kind: str) -> Callable[[Request], Awaitable[Response]]:
+        async def give(_request: Request) -> Response:
+            return Response(content, media_type=kind)
+
+        return give
+
+    return [Route(path, giving(*file), methods=["GET"]) for path, file in files.items()]
+
+
+def _answering(endpoint: Endpoint, study: Study, door: Door) -> Callable[[Request], Awaitable[Response]]:
+    async def answer(request: Request) -> Response:
+        try:
+            who = await run_in_threadpool(_visitor, request, study, door)
+            return await _do(endpoint, who, request)
+        except PageError as error:
+            return _trouble(error)
+        except FairhearingError as error:  # its text may name forms: it is for the host's terminal only
+            logger.warning("%s %s: %s", endpoint.method, endpoint.path, error)
+            return _trouble(PageError(503, "busy", BUSY))
+        except (HTTPException, TooMuch, ClientDisconnect):
+            raise
+        except Exception as error:
+            logger.error("%s %s failed: %r", endpoint.method, endpoint.path, error)
+            return _trouble(PageError(500, "trouble", "Something went wrong here. Your page tries again."))
+
+    return answer
+
+
+async def _do(endpoint: Endpoint, who: Visitor, request: Request) -> Response:
+    given: list[Any] = [_from_path(name, value) for name, value in request.path_params.items()]
+    if endpoint.asked is not None:
+        given.append(await _body(request, endpoint.asked))
+    told = await run_in_threadpool(endpoint.does, who, *given)
+    if endpoint.told is not None:
+        return Response(told.model_dump_json(), media_type="application/json")
+    if isinstance(told, bytes):
+        return Response(told, media_type=KIND)
+    return await file_response(request, told)
+
+
+def _visitor(request: Request, study: Study, door: Door) -> Visitor:
+    address = request.client.host if request.client else "unknown"
+    listener = door.listener(request.headers.get("authorization", ""), address)
+    return Visitor(listener, _zone(request.headers.get(ZONE_HEADER, ""), study))
+
+
+def _zone(minutes_east: str, study: Study) -> tzinfo:
+    """The listener's time zone by their device; only its offset is taken, never its time."""
+    try:
+        minutes = int(minutes_east[:6])
+    except ValueError:
+        return study.clock().tzinfo or UTC
+    return timezone(timedelta(minutes=min(max(minutes, FARTHEST_WEST), FARTHEST_EAST)))
+
+
+def _from_path(name: str, value: str) -> int | str:
+    if name != "code":
+        return value
+    if not (value.isascii() and value.isdigit() and len(value) <= 9):
+        raise PageError(404, "gone", "There is no such listen.")
+    return int(value)
+
+
+async def _body(request: Request, shape: type[BaseModel]) -> BaseModel:
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if kind != "application/json":
+        raise PageError(415, "shape", "Only JSON is understood here.")
+    try:
+        return shape.model_validate_json(await request.body())
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_input=False, include_context=False)[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise PageError(422, "shape", f"{where or 'the request'}: {first['msg']}") from None
+
+
+def _trouble(error: PageError) -> Response:
+    headers = {}
+    if error.status == 401:
+        headers["WWW-Authenticate"] = "Bearer"  # RFC 9110 section 15.5.2
+    if error.status in (429, 503):
+        headers["Retry-After"] = "60" if error.status == 429 else "5"
+    told = s.Trouble(word=error.word, text=error.text)
+    return JSONResponse(told.model_dump(), status_code=error.status, headers=headers)
+
+
+async def _http_trouble(_request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    told = s.Trouble(word="nothing", text="There is nothing here.")
+    return JSONResponse(told.model_dump(), status_code=error.status_code, headers=error.headers)

@@ -1,0 +1,36 @@
+"""The page's HTML, the same for everybody: who it is for, only the listener's own link knows."""
+
+from __future__ import annotations
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+
+from listening import cautions
+from sessions.records import ASPECTS
+
+
+def environment() -> Environment:
+    """Templates of the page and the packet; everything is escaped."""
+    return Environment(
+        loader=PackageLoader("listening.page"),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def words() -> dict[str, object]:
+    """What page and packet say in the terminal's words."""
+    return {
+        "caution": cautions.CAUTION,
+        "long_sitting": cautions.LONG_SITTING,
+        "question": cautions.QUESTION,
+        "scale": cautions.SCALE,
+        "heard_on": cautions.HEARD_ON,
+        "aspects": ASPECTS,
+    }
+
+
+def page_html() -> str:
+    """The page."""
+    return environment().get_template("page.html").render(words())

@@ -1,0 +1,137 @@
+"use strict";
+/* One piece of sound, whole, in real time: decoded at its own rate and played by a source that nothing
+   outside this file can reach, so it cannot be moved, paused or hurried. */
+const Sound = (() => {
+  const LEAD_S = 0.1; // between the command and the first frame
+  const SETTLED_S = 0.25; // of playing, before the two clocks are compared
+  const SLIP_S = 0.3; // what the sound may fall behind the wall clock
+  const SLIP_SHARE = 0.001; // and this much of the time played: two clocks are never quite equal
+  const START_S = 5; // a device that has not begun by then never will
+  const TAIL_S = 0.6; // devices play on for their latency after the last frame was handed over
+  const TICK_MS = 250;
+  const BEAT_S = 5;
+
+  class NoSound extends Error {}
+
+  async function decode(bytes, rate) {
+    const Offline = window.OfflineAudioContext || window.webkitOfflineAudioContext;
+    try {
+      const buffer = await new Offline(1, 1, rate).decodeAudioData(bytes);
+      if (buffer.sampleRate !== rate) throw new Error("rate");
+      return buffer;
+    } catch {
+      throw new NoSound("This browser cannot play the song's sound as it is; please try another browser.");
+    }
+  }
+
+  function open(rate) {
+    if (navigator.audioSession) navigator.audioSession.type = "playback"; // not silenced by a mute switch
+    const Context = window.AudioContext || window.webkitAudioContext;
+    let context = null;
+    try {
+      context = new Context({ sampleRate: rate, latencyHint: "playback" });
+    } catch {
+      context = null;
+    }
+    if (!context || context.sampleRate !== rate) {
+      throw new NoSound("This browser cannot play sound at the song's own rate; please try another browser.");
+    }
+    return context;
+  }
+
+  const wall = () => performance.now() / 1000;
+
+  /* A piece that is ready to be heard once. ready() must be called by a person's press; play() resolves
+     with {heard_s, reason, endedAt, endedDate, topAt}; reason is null when it was heard whole. */
+  async function prepare(bytes, rate) {
+    const buffer = await decode(bytes, rate);
+    let context = null;
+    let top = 0;
+    let over = null;
+
+    const at = () => Math.min(Math.max(context.currentTime - top, 0), buffer.duration);
+
+    function ready() {
+      context = open(rate);
+      context.resume();
+    }
+
+    function heardAt() {
+      const late = context.outputLatency || context.baseLatency || 0;
+      return Math.max(at() - late, 0);
+    }
+
+    function play(beat = () => {}) {
+      return new Promise((resolve) => {
+        const source = context.createBufferSource();
+        source.buffer = buffer;
+        source.connect(context.destination);
+        top = context.currentTime + LEAD_S;
+        const asked = wall();
+        let base = null;
+        let beaten = 0;
+
+        const finish = (reason) => {
+          if (over === null) return;
+          over = null;
+          clearInterval(ticking);
+          const heard_s = reason === null ? buffer.duration : at();
+          const report = {
+            heard_s,
+            reason,
+            topAt: base ?? asked,
+            endedAt: wall(),
+            endedDate: Date.now() / 1000,
+          };
+          source.onended = null;
+          if (reason !== null) source.stop();
+          const rest = reason === null ? TAIL_S * 1000 : 0;
+          setTimeout(() => {
+            context.close();
+            resolve(report);
+          }, rest);
+        };
+        over = finish;
+
+        const tick = () => {
+          const played = context.currentTime - top;
+          const now = wall();
+          if (base === null) {
+            if (played >= SETTLED_S) base = now - played;
+            else if (now - asked > START_S) finish("paused");
+          } else if (Math.abs(now - played - base) > SLIP_S + SLIP_SHARE * played) {
+            finish("paused");
+          }
+          if (over !== null && played - beaten >= BEAT_S) {
+            beaten = played;
+            beat(at());
+          }
+        };
+        const ticking = setInterval(tick, TICK_MS);
+        context.onstatechange = () => {
+          if (context.state !== "running" && base !== null) finish("paused");
+        };
+        source.onended = () => {
+          tick();
+          finish(at() >= buffer.duration - 0.05 ? null : "paused");
+        };
+        source.start(top);
+      });
+    }
+
+    return {
+      ready,
+      play,
+      heardAt,
+      forget: () => {
+        if (context && over === null) context.close();
+      },
+      stop: (reason) => {
+        if (over !== null) over(reason);
+      },
+      playing: () => over !== null,
+    };
+  }
+
+  return { prepare, NoSound };
+})();

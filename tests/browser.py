@@ -1,0 +1,127 @@
+"""A real browser, and the page served to it, for tests.
+
+Chromium comes from the system (Debian's package), driven by playwright; playwright's own --mute-audio is
+dropped, so that what a page plays can be recorded.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import threading
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+
+import pytest
+import uvicorn
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from starlette.applications import Starlette
+
+from listening import links
+from listening.page.host import _listen, _server, prepare
+from listening.page.server import create_app
+from sessions.study import Study
+
+FLAGS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+NAMES = ("chromium", "chromium-browser", "google-chrome")
+
+
+def chromium_path() -> str:
+    """Where Chromium is; a test is skipped, naming it, where there is none."""
+    found = next((path for name in NAMES if (path := shutil.which(name))), None)
+    if found is None:
+        pytest.skip("Chromium is not installed")
+    return found
+
+
+@contextmanager
+def chromium(env: Mapping[str, str] | None = None) -> Iterator[Browser]:
+    """A headless Chromium that plays sound (to the PulseAudio server of `env`, if there is one)."""
+    path = chromium_path()
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=path, args=FLAGS, ignore_default_args=["--mute-audio"],
+            env=dict(env if env is not None else os.environ),
+        )  # fmt: skip
+        try:
+            yield browser
+        finally:
+            browser.close()
+
+
+@dataclass
+class Served:
+    """A study's page on a port of this machine."""
+
+    study: Study
+    app: Starlette
+    base: str
+    server: uvicorn.Server
+
+    def link(self, listener: str) -> str:
+        """A private link for a listener."""
+        return links.make(self.study, listener, self.base).address
+
+
+@contextmanager
+def served(study: Study, port: int = 0, **options: object) -> Iterator[Served]:
+    """The page of a study, served for as long as the block runs (options as for create_app)."""
+    app = create_app(study, **options)  # type: ignore[arg-type]
+    prepare(study, app, lambda _text: None)
+    door = _listen("127.0.0.1", port, print)
+    server = _server(app)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
+    thread.start()
+    until = time.monotonic() + 10
+    while not server.started and time.monotonic() < until:
+        time.sleep(0.02)
+    try:
+        yield Served(study, app, f"http://127.0.0.1:{door.getsockname()[1]}", server)
+    finally:
+        server.should_exit = True
+        thread.join(timeout=10)
+
+
+@contextmanager
+def open_page(browser: Browser, address: str, **options: object) -> Iterator[Page]:
+    """A fresh profile with one page on `address`. Errors on the page fail the test."""
+    context: BrowserContext = browser.new_context(**options)  # type: ignore[arg-type]
+    faults: list[str] = []
+    page = context.new_page()
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    page.on(
+        "console", lambda m: faults.append(m.text) if m.type == "error" and "ERR_" not in m.text else None
+    )
+    page.on("dialog", lambda dialog: dialog.accept())
+    page.goto(address)
+    try:
+        yield page
+        assert faults == [], faults
+    finally:
+        with suppress(Exception):
+            context.close()
+
+
+def sit_down(page: Page, heard_on: str = "headphones") -> None:
+    """From the greeting through the level check to the first code, as a person would."""
+    page.locator("#hello-go").click()
+    page.get_by_label(heard_on).check()
+    page.locator("#level-play:not([aria-disabled])").click()
+    page.locator("#level-yes").click(timeout=20_000)
+    page.locator("#listen-top:not([aria-disabled])").wait_for(timeout=10_000)
+
+
+def hear(page: Page) -> str:
+    """Hear the form that is due to its end; returns its code."""
+    top = page.locator("#listen-top:not([aria-disabled])")
+    top.wait_for(timeout=10_000)
+    code = page.locator("#listen-head").inner_text()
+    top.click()
+    page.locator("#rate-form").wait_for(timeout=20_000)
+    assert page.locator("#rate-head").inner_text() == code
+    return code

@@ -1,0 +1,100 @@
+"""A whole round in a real browser, as a person clicks through it, with its sound recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from playwright.sync_api import Browser
+
+from render.loudness import Meter
+from tests.browser import chromium, hear, open_page, served, sit_down
+from tests.page_study import make_study
+from tests.pulse import NullSink, null_sink
+
+pytestmark = [pytest.mark.browser, pytest.mark.device]
+
+
+@pytest.fixture(scope="module")
+def sink() -> Iterator[NullSink]:
+    with null_sink(48000) as running:
+        yield running
+
+
+@pytest.fixture(scope="module")
+def browser(sink: NullSink) -> Iterator[Browser]:
+    with chromium(sink.env) as running:
+        yield running
+
+
+def loudness_lufs(integers: np.ndarray, rate: int) -> float:
+    meter = Meter(rate, integers.shape[1])
+    meter.add((integers / 2**31).astype(np.float32))
+    return meter.result().integrated_lufs
+
+
+def test_a_round_from_greeting_to_thanks(
+    browser: Browser,
+    sink: NullSink,
+    tmp_path: Path,
+) -> None:
+    study = make_study(tmp_path)
+    heard: list[np.ndarray] = []
+    codes: list[str] = []
+    with served(study) as page_of, open_page(browser, page_of.link("ana")) as page:
+        assert page.locator("#hello-head").inner_text() == "Hello, ana."
+        assert page.locator("#who").inner_text() == "ana, 0 of 2 rounds done"
+        sit_down(page)
+        for number, rating in enumerate(["71", "35,5", "100"]):
+            with sink.recording() as tape:
+                page.locator("#listen-top:not([aria-disabled])").wait_for()
+                if number == 0:
+                    page.locator("#listen-top").click()
+                    page.wait_for_timeout(1000)
+                    page.keyboard.press("Space")  # the focus is on "keep this moment"
+                    page.locator("#rate-form").wait_for(timeout=20_000)
+                else:
+                    codes_before = page.locator("#listen-head").inner_text()
+                    assert codes_before not in codes
+                    hear(page)
+            codes.append(page.locator("#rate-head").inner_text())
+            heard.append(tape.sounding())
+            assert page.locator("#overall").input_value() == "", "no value is set before the listener's"
+            page.locator("#overall").fill(rating)
+            if number == 0:
+                page.locator("#ending").fill("60")
+                page.locator("#moment-1").fill("schön <b>laut</b> 好 مرحبا")
+                page.locator("#whole").fill("Line one\nline two")
+            page.locator("#rate-keep").click()
+        page.locator("#review-form").wait_for()
+        assert page.locator("#review-list label").all_inner_texts() == codes
+        page.locator(f"#rated-{codes[1]}").fill("40")
+        page.locator("#review-stand").click()
+        page.locator("#rest-head").wait_for()
+        assert "Round 1 is done" in page.locator("#notice").inner_text()
+        assert "next round is due on" in page.locator("#rest-text").inner_text()
+
+    contents = study.log.contents()
+    (round_,) = contents.rounds
+    assert round_.complete
+    listens = contents.listens
+    assert [str(x.code) for x in listens] == codes
+    assert [x.form_id for x in listens] == list(round_.order)
+    assert [x.rating for x in listens] == [71, 40, 100]
+    assert listens[0].ratings == {"overall": 71, "ending": 60}
+    assert {x.means for x in listens} == {"page"} and {x.heard_on for x in listens} == {"headphones"}
+    (moment_s, moment), (whole_s, whole) = listens[0].comments
+    assert moment == "schön <b>laut</b> 好 مرحبا" and whole == "Line one\nline two" and whole_s is None
+    assert moment_s is not None and moment_s == pytest.approx(1.0 - study.manifest.lead_s, abs=0.4)
+
+    for listen, played in zip(listens, heard, strict=True):
+        form = study.manifest.by_hash(contents.form(listen.form_id).content_hash)
+        assert form is not None
+        render = soundfile.read(study.folder / form.wav, dtype="int32", always_2d=True)[0]
+        loud = np.flatnonzero(np.any(render != 0, axis=1))
+        render = render[loud[0] : loud[-1] + 1]
+        np.testing.assert_array_equal(played, render)
+        assert loudness_lufs(played, 48000) == pytest.approx(loudness_lufs(render, 48000), abs=0.1)
