@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -12,9 +12,9 @@ from matplotlib.figure import Figure
 
 from reports import words
 from reports.against import Against
-from reports.charts import SMALL_PT, TEXT_PT, WIDTH_IN, Chart, bare, cut, draw, span, spread, wrap
+from reports.charts import SMALL_PT, TEXT_PT, Chart, apart, bare, cut, draw, span, spread, wrap
 from reports.diagnostics import Curve
-from reports.facts import Facts
+from reports.facts import MARK, Facts
 from reports.familiarity import Floats
 from reports.inks import DAY
 from reports.listeners import Own
@@ -34,12 +34,12 @@ def all_charts(facts: Facts, against: Against | None) -> dict[str, Chart | list[
         "settled": settled(judgement, lead),
         "listens": by_listen(judgement, table, lead),
         "days": by_day(judgement, lead),
-        "listeners": each_listener(judgement, lead, {who.name: who.shown for who in facts.who}),
+        "listeners": each_listener(judgement, lead),
         "against": dissent(against) if against is not None and against.margins else None,
     }
 
 
-def settled(judgement: Judgement, lead: str) -> Chart:
+def settled(judgement: Judgement, lead: str, key: str = "settled") -> Chart:
     """Settled ratings with their intervals, best first."""
     found = judgement.settled
     rows = [(name, found[name]) for name in judgement.order]
@@ -55,7 +55,7 @@ def settled(judgement: Judgement, lead: str) -> Chart:
             y -= row
             _interval(axes, s, y + 0.1, name == lead)
             weight = "bold" if name == lead else "normal"
-            text = f"{label}: {s.mean:.0f} ({s.low:.0f}–{s.high:.0f})"
+            text = f"{apart(label)}: {s.mean:.0f} ({s.low:.0f}–{s.high:.0f})"
             axes.text(low, y + 0.2, text, fontsize=TEXT_PT, weight=weight, va="bottom", linespacing=1.1)
         axes.set_xlim(low, high)
         axes.set_ylim(-sum(heights) - 0.02, 0)
@@ -67,7 +67,7 @@ def settled(judgement: Judgement, lead: str) -> Chart:
     told = "; ".join(
         f"{name} {s.mean:.0f}, interval {s.low:.0f} to {s.high:.0f}" for name, s in rows
     )  # fmt: skip
-    return draw("settled", height_in, paint, "Settled ratings", f"Best first: {told}.")
+    return draw(key, height_in, paint, "Settled ratings", f"Best first: {told}.")
 
 
 def _interval(axes: Axes, s: Settled, y: float, leads: bool) -> None:
@@ -205,31 +205,29 @@ def _rank_line(axes: Axes, x: Floats, ranks: pd.Series, index: int, leads: bool)
     )  # fmt: skip
 
 
-def each_listener(judgement: Judgement, lead: str, shown: Mapping[str, str]) -> list[Chart]:
+def each_listener(judgement: Judgement, lead: str) -> list[Chart]:
     """The form in question among the others, in each listener's own settled ratings."""
     owns = sorted(judgement.beside.listeners, key=lambda own: -own.mean.get(lead, 0.0))
     values = [v for own in owns for v in (*own.mean.values(), own.low[lead], own.high[lead])]
     ends = (min(values) - 2, max(values) + 2)
     pages = [owns[at : at + LISTENERS_A_CHART] for at in range(0, len(owns), LISTENERS_A_CHART)]
-    return [_listeners_page(number, page, lead, shown, ends) for number, page in enumerate(pages)]
+    return [_listeners_page(number, page, lead, ends) for number, page in enumerate(pages)]
 
 
-def _listeners_page(
-    number: int, owns: Sequence[Own], lead: str, shown: Mapping[str, str], ends: tuple[float, float]
-) -> Chart:
+def _listeners_page(number: int, owns: Sequence[Own], lead: str, ends: tuple[float, float]) -> Chart:
     height_in = 0.21 * len(owns) + 0.75
 
     def paint(figure: Figure) -> None:
-        axes = figure.add_axes((0.28, 0.5 / height_in, 0.42, 1 - 0.62 / height_in))
+        axes = figure.add_axes((0.37, 0.5 / height_in, 0.36, 1 - 0.62 / height_in))
         for row, own in enumerate(owns):
             others = [value for name, value in own.mean.items() if name != lead]
             axes.plot(others, [row] * len(others), "|", markersize=8, color=DAY.faint, markeredgewidth=1.4)
             axes.plot([own.low[lead], own.high[lead]], [row, row], color=DAY.ink, linewidth=1.4)
             axes.plot([own.mean[lead]], [row], "o", markersize=5.5, color=DAY.ink, zorder=3)
-            label = cut(shown.get(own.listener, own.listener), 22)
+            label = _short(own.listener)
             axes.annotate(label, (-0.03, row), xycoords=("axes fraction", "data"), ha="right", va="center")
             first = own.order[0]
-            text = "the same" if first == lead else cut(first, 22)
+            text = "the same" if first == lead else cut(first, 14)
             axes.annotate(
                 text, (1.03, row), xycoords=("axes fraction", "data"), va="center",
                 color=DAY.soft if first == lead else DAY.ink,
@@ -244,11 +242,16 @@ def _listeners_page(
         bare(axes)
 
     told = "; ".join(
-        f"{shown.get(own.listener, own.listener)}: {own.mean[lead]:+.0f} points, own first {own.order[0]}"
-        for own in owns
+        f"{own.listener}: {own.mean[lead]:+.0f} points, own first {own.order[0]}" for own in owns
     )
     title = f"Each listener: “{lead}” among the others"
     return draw(f"listeners{number}", height_in, paint, title, told + ".")
+
+
+def _short(shown: str) -> str:
+    """A listener's name for a narrow margin; the mark of a scripted one is never cut off."""
+    mark = MARK if shown.endswith(MARK) else ""
+    return apart(cut(shown.removesuffix(mark), 22 - len(mark))) + mark
 
 
 def dissent(against: Against) -> Chart:
@@ -281,6 +284,3 @@ def dissent(against: Against) -> Chart:
         "below the average of the other forms in the same round."
     )
     return draw("against", 2.4, paint, f"“{against.form}” against the others, round by round", told)
-
-
-__all__ = ["WIDTH_IN", "all_charts", "by_day", "by_listen", "dissent", "each_listener", "settled"]

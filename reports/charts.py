@@ -84,6 +84,11 @@ def inline(svg: str, key: str) -> str:
     return f'<svg {box[0]} aria-hidden="true" focusable="false">{rest}'.rstrip()
 
 
+def apart(text: str) -> str:
+    """A name whose direction does not turn what follows it (Unicode's isolates)."""
+    return f"\u2068{text}\u2069"
+
+
 def cut(text: str, letters: int) -> str:
     """A name shortened to a width; the page has it in full."""
     if letters_wide(text) <= letters:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Any
+
+import pandas as pd
 
 from render.errors import FairhearingError, RenderError
 from render.forms import AS_WRITTEN, Form
@@ -23,6 +25,7 @@ from sessions.records import EventRecord, LogContents
 from sessions.study import Study
 
 LONG_SITTING = timedelta(minutes=30)
+MARK = " (simulated)"
 
 
 @dataclass(frozen=True)
@@ -43,7 +46,7 @@ class Who:
     @property
     def shown(self) -> str:
         """The name as it always appears."""
-        return f"{self.name} (simulated)" if self.simulated else self.name
+        return self.name + MARK if self.simulated else self.name
 
 
 @dataclass(frozen=True)
@@ -101,7 +104,10 @@ class Conduct:
 
 @dataclass(frozen=True)
 class Facts:
-    """A study as its report sees it. Without renders there is neither manifest nor ratings nor verdict."""
+    """A study as its report sees it. Without renders there is neither manifest nor ratings nor verdict.
+
+    A judgement has the listeners' names as they are shown (`Who.shown`).
+    """
 
     song: Song
     made_utc: str
@@ -164,7 +170,7 @@ class Facts:
 
     def prior_note(self, name: str) -> str:
         """What a listener knew before the study: " (knew as written, 60 listens)"."""
-        who = next((who for who in self.who if who.name == name), None)
+        who = next((who for who in self.who if name in (who.name, who.shown)), None)
         known = [f"{form}, {count:g}" for form, count in (who.prior_listens if who else {}).items() if count]
         return f" (listens before the study: {'; '.join(known)})" if known else ""
 
@@ -223,21 +229,30 @@ def _judged(base: Facts, song: Song, manifest: Manifest, contents: LogContents |
         "ratings": ratings,
         "forms": forms,
         "comments": all_comments(contents, ratings.names, known),
-        "judgement": _judgement(ratings, ratings.table, seed),
-        "judgement_after": _judgement(ratings, ratings.both, seed) if len(ratings.after) else None,
+        "judgement": _judgement(ratings, ratings.table, base.shown, seed),
+        "judgement_after": _judgement(ratings, ratings.both, base.shown, seed)
+        if len(ratings.after)
+        else None,
     }
     return Facts(**values)
 
 
-def _judgement(ratings: StudyRatings, table: Any, seed: int) -> Judgement | None:
+def marked(table: pd.DataFrame, shown: Callable[[str], str]) -> pd.DataFrame:
+    """Ratings under the listeners' names as they always appear: so every word of a verdict marks scripts."""
+    return table.assign(listener=[shown(name) for name in table["listener"]])
+
+
+def _judgement(
+    ratings: StudyRatings, table: pd.DataFrame, shown: Callable[[str], str], seed: int
+) -> Judgement | None:
     """The verdict; None where nothing is rated or there is nothing to compare."""
     if not len(table) or len(ratings.forms) < 2:
         return None
     return judge(
-        table,
+        marked(table, shown),
         seed=seed,
-        weights=ratings.weights,
-        listeners=ratings.listeners,
+        weights={shown(name): weight for name, weight in ratings.weights.items()},
+        listeners=[shown(name) for name in ratings.listeners],
         forms=ratings.forms,
         retired=ratings.retired,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ from markupsafe import Markup
 from reports import comments, inks, strips, words
 from reports.against import against
 from reports.chart_kinds import all_charts
-from reports.facts import Facts
+from reports.facts import Facts, marked
 from reports.gates import Rules
 from reports.observe import tidy
 from reports.ratings import COLUMNS
@@ -23,7 +24,7 @@ TEMPLATES = Path(__file__).with_name("templates")
 def html(facts: Facts, sentence: str) -> str:
     """The whole page; sealed, or with nothing to judge, the page that says so."""
     if facts.sealed or facts.manifest is None or facts.ratings is None:
-        return environment().get_template("sealed.html").render(**_shared(facts, sentence))
+        return environment().get_template("sealed.html").render(**shared(facts, sentence))
     form = facts.chosen
     case = against(facts, form) if form is not None else None
     values = {
@@ -36,10 +37,11 @@ def html(facts: Facts, sentence: str) -> str:
         "outliers": outliers(facts),
         "rules": Rules(),
     }
-    return environment().get_template("report.html").render(**_shared(facts, sentence), **values)
+    return environment().get_template("report.html").render(**shared(facts, sentence), **values)
 
 
-def _shared(facts: Facts, sentence: str) -> dict[str, Any]:
+def shared(facts: Facts, sentence: str) -> dict[str, Any]:
+    """What every page needs."""
     return {
         "facts": facts,
         "sentence": sentence,
@@ -92,7 +94,7 @@ def outliers(facts: Facts) -> list[dict[str, Any]]:
     """Ratings far from what all others suggest: who, when, what, how much."""
     if facts.ratings is None or facts.judgement is None:
         return []
-    table = tidy(facts.ratings.table)
+    table = tidy(marked(facts.ratings.table, facts.shown))
     found = []
     for outlier in facts.judgement.beside.diagnostics.outliers:
         row = table.iloc[outlier.row]
@@ -122,6 +124,7 @@ def environment() -> Environment:
         "points": words.points,
         "clock": clock,
         "signed": signed,
+        "whole": whole,
         "bars": strips.bars_words,
         "listed": lambda names: words.listed(list(names)) if names else "none",
         "counted_of": words.counted,
@@ -141,3 +144,8 @@ def signed(points: float) -> str:
     """Rating points above or below something: "+12", "−3", "0"."""
     whole = round(points)
     return f"{'+' if whole > 0 else '−' if whole < 0 else ''}{abs(whole)}"
+
+
+def whole(text: str) -> str:
+    """A text whose ranges of bars stay on one line (word joiners around the dash)."""
+    return re.sub(r"(?<=\d)-(?=\d)", "\u2060-\u2060", text)

@@ -73,6 +73,8 @@ def told(facts: Facts) -> str:
     """What the report says, in one sentence: the decision, else the verdict, else what is missing."""
     if facts.manifest is None:
         return "Nothing is rendered yet, so there is nothing to report."
+    if len(facts.manifest.forms) < 2:
+        return "There is only one form, and a verdict needs two: list another under [forms] in song.toml."
     if facts.judgement is None:
         return "Nothing has been rated yet, so there is no verdict."
     return facts.judgement.sealed if facts.sealed else facts.judgement.sentence
