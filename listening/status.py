@@ -54,8 +54,8 @@ def study_status(study: Study) -> StudyStatus:
     """Progress of a study, from song.toml and the log."""
     song = study.song
     if not study.has_log:
-        lines = ("Nothing is rendered yet. Next: `fairhearing check`, then `fairhearing render`.",)
-        return StudyStatus(song.title, False, (), None, lines)
+        nothing = "Nothing is rendered yet. Next: `fairhearing check`, then `fairhearing render`."
+        return StudyStatus(song.title, False, (), None, (nothing,))
     contents = study.log.contents()
     current = _current_ids(study, contents)
     stands = [standing(study, contents, listener.name, current) for listener in song.listeners]

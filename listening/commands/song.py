@@ -65,8 +65,8 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None) -> None:
     echo_warnings(found.warnings)
     if joins_audio is not None:
         click.echo(f"The joins, four bars around each: {joins_audio}")
-    if not found.warnings:
-        click.echo("song.toml is in order. Next: `fairhearing render`.")
+    notes = " but for the notes above" if found.warnings else ""
+    click.echo(f"song.toml is in order{notes}. Next: `fairhearing render`.")
 
 
 @click.command()

@@ -1,0 +1,133 @@
+"""The house itself: who may import whom, how large a room may be, style, types, and documents that do
+not drift from what is there."""
+
+from __future__ import annotations
+
+import ast
+import re
+import subprocess
+import sys
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+import pytest
+
+from listening.cli import main
+
+HERE = Path(__file__).parents[1]
+MAY_IMPORT = {
+    "render": {"render"},
+    "sessions": {"sessions", "render"},
+    "listening": {"listening", "sessions", "render"},
+    "reports": {"reports", "sessions", "render"},
+}
+COMMAND_LINE = ("listening/cli.py", "listening/commands/")
+TOP_LEVEL = {
+    "render", "sessions", "listening", "reports", "tests", "README.md", "DEVELOPERS.md", "pyproject.toml",
+    "LICENSE", "CHANGELOG.md", "SECURITY.md",
+}  # fmt: skip
+LONGEST_FILE = 400
+
+
+def tracked() -> list[str]:
+    done = subprocess.run(["git", "ls-files"], cwd=HERE, capture_output=True, text=True, check=True)
+    return done.stdout.splitlines()
+
+
+def modules(package: str) -> list[Path]:
+    found = sorted((HERE / package).rglob("*.py"))
+    assert found, f"no modules in {package}"
+    return found
+
+
+def imports(path: Path) -> Iterator[str]:
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative imports hide the direction"
+            yield node.module or ""
+
+
+@pytest.mark.parametrize("package", MAY_IMPORT)
+def test_imports_run_one_way(package: str) -> None:
+    for path in modules(package):
+        inside = {name.split(".")[0] for name in imports(path)} & MAY_IMPORT.keys()
+        name = path.relative_to(HERE).as_posix()
+        allowed = MAY_IMPORT[package] | ({"reports"} if name.startswith(COMMAND_LINE) else set())
+        assert inside <= allowed, f"{name} imports {sorted(inside - allowed)}"
+        assert not any(other.startswith("tests") for other in imports(path)), name
+
+
+@pytest.mark.parametrize("package", MAY_IMPORT)
+def test_a_file_holds_one_idea(package: str) -> None:
+    long = {
+        path.name: lines
+        for path in modules(package)
+        if (lines := len(path.read_text(encoding="utf-8").splitlines())) > LONGEST_FILE
+    }
+    assert not long, f"files over {LONGEST_FILE} lines: {long}"
+
+
+def test_the_top_level_shows_the_job() -> None:
+    there = {name.split("/")[0] for name in tracked()}
+    assert {name for name in there if not name.startswith(".")} == TOP_LEVEL
+
+
+@pytest.mark.parametrize("command", [["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"]])
+def test_style_and_types(command: list[str]) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", *command], cwd=HERE, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def commands() -> list[click.Command]:
+    found = list(main.commands.values())
+    assert len(found) >= 14
+    return found
+
+
+@pytest.mark.parametrize("command", commands(), ids=lambda c: c.name or "")
+def test_every_command_is_explained(command: click.Command) -> None:
+    readme = (HERE / "README.md").read_text(encoding="utf-8")
+    assert command.help and command.help.strip().endswith((".", "."))
+    assert re.search(rf"fairhearing {command.name}\b", readme), f"README does not show {command.name}"
+    for option in command.params:
+        if isinstance(option, click.Option) and option.name != "help":
+            assert option.help or option.metavar, f"{command.name} {option.opts} has no help"
+
+
+def test_the_readme_has_exactly_two_set_up_commands() -> None:
+    readme = (HERE / "README.md").read_text(encoding="utf-8")
+    (block,) = re.findall(r"^```sh set-up\n(.*?)^```$", readme, re.MULTILINE | re.DOTALL)
+    first, second = block.strip().splitlines()
+    assert "fairhearing demo" in first and "pytest" in second
+
+
+def test_every_dependency_has_its_reason() -> None:
+    project = tomllib.loads((HERE / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    wanted = [*project["dependencies"], *project["optional-dependencies"]["test"]]
+    developers = (HERE / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for requirement in wanted:
+        name = re.split(r"[>=<;\[ ]", requirement)[0]
+        assert f"`{name}`" in developers, f"DEVELOPERS.md gives no reason for {name}"
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["status"]])
+def test_the_quick_commands_load_nothing_heavy(arguments: list[str], tmp_path: Path) -> None:
+    from tests.songs import make_study
+
+    study = make_study(tmp_path / "study")
+    code = (
+        "import sys\nfrom listening.cli import main\n"
+        f"try:\n    main({arguments!r}, standalone_mode=False)\n"
+        "finally:\n    print('HEAVY', sorted({'scipy', 'pandas', 'matplotlib'} & sys.modules.keys()))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=study, capture_output=True, text=True, check=False,
+        env={"PYTHONPATH": str(HERE), "PATH": ""},
+    )  # fmt: skip
+    assert "HEAVY []" in done.stdout, done.stdout + done.stderr
