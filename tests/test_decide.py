@@ -1,0 +1,206 @@
+"""Decisions: any form, with a reason where one is due, on recorded grounds, never erased."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from render.containers import wav_audio_sha256
+from render.errors import DecisionError, SongError, StudyError
+from reports import seals
+from reports.decide import decide, is_against, reopen
+from reports.facts import Facts, gather
+from reports.report import write_report
+from sessions.plan import seed_sha256
+from sessions.study import Study
+from tests.report_studies import hear, likes, rendered, song_folder
+from tests.test_report import Page, read
+
+
+@pytest.fixture
+def study(tmp_path: Path) -> Study:
+    """Five rounds done by three listeners; "early bridge" is clearly ahead; not opened yet."""
+    made = rendered(song_folder(tmp_path / "song"))
+    hear(made, likes(early_bridge=75), finish=False)
+    return made
+
+
+def unchanged(facts: Facts, number: int = 1) -> dict[str, bool]:
+    return {check.what: check.same for check in facts.decisions[number - 1].checks}
+
+
+def test_a_decision_opens_the_study_and_says_why(study: Study) -> None:
+    decided = decide(study, "Early Bridge", "it lifts off", "ana")
+    event = study.log.contents().opened
+    assert event is not None and event.kind == "decided"
+    assert (event.detail["form"], event.detail["by"], event.detail["because"], event.detail["against"]) == (
+        "early bridge", "ana", "it lifts off", False,
+    )  # fmt: skip
+    assert event.detail["verdict"]["state"] == "clear" and event.detail["verdict"]["form"] == "early bridge"
+    page = next(path for path in decided.paths if path.name == "report.html").read_text(encoding="utf-8")
+    head = Page(page.split("</header>")[0]).text
+    assert "by ana : “ early bridge ”" in head and "it lifts off" in head and "against" not in head
+    assert not write_report(study).sealed
+
+
+def test_the_recorded_hashes_are_those_of_the_files(study: Study) -> None:
+    decide(study, "early bridge", "", "ana")
+    recorded = study.log.contents().events[-1].detail["seals"]
+    assert (
+        recorded["song_toml_sha256"] == hashlib.sha256((study.folder / "song.toml").read_bytes()).hexdigest()
+    )
+    assert recorded["bounce_sha256"] == hashlib.sha256((study.folder / "bounce.wav").read_bytes()).hexdigest()
+    for form in study.manifest.forms:
+        assert recorded["renders"][form.name]["sha256"] == wav_audio_sha256(study.folder / form.wav)
+    assert recorded["seed_sha256"] == seed_sha256(study.log.secret("plan_seed"))
+    assert unchanged(gather(study)) == dict.fromkeys(
+        ("song.toml", "the renders", "the log", "the plan's seed"), True
+    )
+
+
+def test_against_the_verdict_a_reason_is_asked_for_and_told(study: Study) -> None:
+    with pytest.raises(DecisionError, match="--because"):
+        decide(study, "no intro", "  ", "ana")
+    assert study.log.contents().opened is None, "a refused decision leaves no trace"
+    decided = decide(study, "no intro", "the label wants it short", "ana")
+    assert "against the verdict" in decided.lines[0]
+    text = Page(read(write_report(study), "report.html")).text
+    assert "against the verdict" in text.split("The forms")[0]
+    assert "This went against the verdict of the day" in text
+    assert "“ no intro ”, the form decided on, is the best with a chance of less than 1 %" in text
+    assert "What speaks against “ no intro ”" in text
+    assert "against the verdict of the day" in read(write_report(study), "report.md")
+
+
+def test_a_refusal_does_not_name_the_form_that_leads(study: Study) -> None:
+    """The study is still sealed when the reason is asked for."""
+    with pytest.raises(DecisionError) as refused:
+        decide(study, "no intro", "", "ana")
+    assert "early bridge" not in str(refused.value)
+
+
+def test_what_a_decision_needs(study: Study) -> None:
+    with pytest.raises(SongError, match='did you mean "early bridge"'):
+        decide(study, "early bride", "", "ana")
+    with pytest.raises(DecisionError, match="--by"):
+        decide(study, "early bridge", "", " ")
+    toml = study.folder / "song.toml"
+    toml.write_text(toml.read_text().replace('"silence 1 bar", ', ""))
+    with pytest.raises(StudyError, match="fairhearing render"):
+        decide(Study(study.folder, study.clock), "early bridge", "", "ana")
+
+
+def test_while_nothing_is_settled_any_form_may_be_chosen(tmp_path: Path) -> None:
+    study = rendered(song_folder(tmp_path / "song"))
+    hear(study, likes(early_bridge=75), rounds=1, finish=False)
+    judgement = gather(study).judgement
+    assert judgement is not None and judgement.state == "keep listening"
+    assert not is_against(judgement, "no intro") and not is_against(None, "no intro")
+    decide(study, "no intro", "", "ana")
+    assert not gather(study).decisions[0].against
+
+
+def test_a_second_decision_does_not_erase_the_first(study: Study) -> None:
+    first = decide(study, "early bridge", "it lifts off", "ana")
+    second = decide(study, "as written", "we changed our minds", "bo")
+    facts = gather(study)
+    assert [d.form for d in facts.decisions] == ["early bridge", "as written"]
+    assert facts.decision is not None and facts.decision.form == "as written" and facts.decision.against
+    text = Page(read(write_report(study), "report.html")).text
+    decisions = text.split("The decisions")[1]
+    assert decisions.index("2. “ as written ”") < decisions.index("1. “ early bridge ”")
+    assert "since replaced by a later decision" in decisions and "it lifts off" in decisions
+    assert all(path.exists() for path in (*first.paths, *second.paths))
+    assert unchanged(facts, 1)["the log"] and unchanged(facts, 2)["the log"]
+
+
+@pytest.mark.parametrize(
+    ("what", "statement"),
+    [
+        ("a rating", "UPDATE ratings SET value = 99 WHERE id = 5"),
+        ("a comment removed", "DELETE FROM comments WHERE id = 1"),
+        ("a date", "UPDATE listens SET local_date = '2020-01-01' WHERE id = 3"),
+        ("a voided listen", "UPDATE listen_ends SET void_reason = 'x' WHERE listen_id = 7"),
+        ("an earlier event", "UPDATE events SET detail = '{}' WHERE kind = 'noted'"),
+    ],
+)
+def test_an_altered_log_is_noticed(study: Study, what: str, statement: str) -> None:
+    study.log.comment(1, "a word")
+    study.log.add_event("noted", {"what": what})
+    decide(study, "early bridge", "", "ana")
+    assert unchanged(gather(study))["the log"]
+    with sqlite3.connect(study.folder / "log.sqlite") as connection:
+        assert connection.execute(statement).rowcount == 1, what
+    facts = gather(study)
+    assert not unchanged(facts)["the log"], what
+    text = Page(read(write_report(study), "report.html")).text
+    assert "the log: entries that the decision rests on were altered or removed" in text
+
+
+def test_a_log_that_only_grows_is_the_same_log(study: Study) -> None:
+    """Later rounds, ratings, events and decisions, also rows dated earlier (a packet collected late)."""
+    decide(study, "early bridge", "", "ana")
+    reopen(study, "one more day")
+    hear(study, likes(early_bridge=75), rounds=2, first=6, finish=False)
+    with sqlite3.connect(study.folder / "log.sqlite") as connection:
+        connection.execute(
+            "UPDATE ratings SET at_utc = '2001-01-01' WHERE id = (SELECT max(id) FROM ratings)"
+        )
+    assert unchanged(gather(study))["the log"]
+
+
+def test_a_later_change_of_song_or_renders_shows(study: Study) -> None:
+    decide(study, "early bridge", "", "ana")
+    render = study.folder / study.manifest.forms[1].wav
+    sound = bytearray(render.read_bytes())
+    sound[20000] ^= 1
+    render.write_bytes(sound)
+    toml = study.folder / "song.toml"
+    toml.write_text(toml.read_text() + "\n# a thought\n")
+    facts = gather(Study(study.folder, study.clock))
+    assert unchanged(facts) == {
+        "song.toml": False,
+        "the renders": False,
+        "the log": True,
+        "the plan's seed": True,
+    }
+    text = Page(read(write_report(Study(study.folder, study.clock)), "report.html")).text
+    assert "song.toml: has been edited since the decision" in text
+    assert f'altered on the disk: "{study.manifest.forms[1].name}"' in text
+
+
+def test_reopening_seals_again_and_keeps_the_decision(study: Study) -> None:
+    with pytest.raises(DecisionError, match="sealed as it is"):
+        reopen(study, "why not")
+    decide(study, "early bridge", "it lifts off", "ana")
+    with pytest.raises(DecisionError, match="reason"):
+        reopen(study, " ")
+    reopened = reopen(study, "bo wants another evening")
+    assert any("raise `rounds`" in line for line in reopened.lines)
+    sealed = write_report(study)
+    assert sealed.sealed
+    text = read(sealed, "report.html")
+    assert "bo wants another evening" in text and "early bridge" not in text and "it lifts off" not in text
+    hear(study, likes(early_bridge=75), rounds=1, first=6, finish=False)
+    assert not study.log.contents().listens[-1].after_opening
+    assert [d.form for d in gather(study).decisions] == ["early bridge"]
+    decide(study, "early bridge", "it still does", "bo")
+    told = json.loads(read(write_report(study), "verdict.json"))
+    assert [d["because"] for d in told["decisions"]] == ["it lifts off", "it still does"]
+
+
+def test_ranges_of_rows() -> None:
+    assert seals._ranges([1, 2, 3, 7, 9, 10]) == "1-3,7,9-10"
+    assert seals._within("1-3,7,9-10") == [(1, 3), (7, 7), (9, 10)]
+    assert seals._ranges([]) == "" and seals._within("") == []
+
+
+def test_nothing_is_left_half_written(study: Study) -> None:
+    decide(study, "early bridge", "", "ana")
+    names = [path.name for path in study.folder.rglob("*")]
+    assert not [name for name in names if re.search(r"\.part$|\.tmp$", name)]
