@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -92,6 +93,7 @@ def make_song(folder: Path, **options: Any) -> Song:
     return load_song(make_study(folder, **options))
 
 
+@lru_cache(maxsize=8)
 def invented_song(
     rate: int, channels: int, bar_s: float, start: float, bars: int, tail_s: float, seed: int = 1
 ) -> Audio:
@@ -105,6 +107,7 @@ def invented_song(
     level = np.array(LEVELS, np.float32)[bar % len(LEVELS)]
     level[time_s >= start + bars * bar_s] *= 0.2  # the tail is a faint rest
     song: Audio = level[:, None] * (0.7 * noise + tone[:, None])
+    song.setflags(write=False)  # it is shared
     return song
 
 
