@@ -1,0 +1,167 @@
+"""Rendering four forms of a 4-minute 48 kHz/24-bit stereo song, against two baselines in the same run.
+
+    python -m tests.benchmarks.bench_render [minutes]
+
+(a) the straightforward pipeline, per form: splice in memory, pyloudnorm, scipy's resample_poly x4 for the
+    true peak, soundfile for writing, then pyloudnorm again on the file that was read back;
+(b) reading the source and writing the same WAV files with soundfile alone, as int32.
+Also what a fifth form, one changed form, and nothing changed cost, and the commands' start-up.
+"""
+
+from __future__ import annotations
+
+import json
+import platform
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pyloudnorm
+import soundfile
+from scipy.signal import resample_poly
+
+from render.matching import render_forms
+from render.song import Song, load_song
+from render.splice import Splicer
+from render.stems import Mixes, read_audio
+from render.timeline import lay_out, longest_lead
+from tests.songs import make_study
+
+SECTIONS = {
+    "intro": "1-8",
+    "verse 1": "9-24",
+    "refrain": {"bars": "25-40", "pickup": 1},
+    "verse 2": "41-56",
+    "bridge": "57-72",
+    "last refrain": {"bars": "73-104", "pickup": 1},
+    "outro": "105-120",
+}
+FORMS = {
+    "refrain first": ["refrain", "verse 1", "refrain", "verse 2", "bridge", "last refrain", "outro"],
+    "early bridge": [
+        "intro",
+        "verse 1",
+        "bridge",
+        "refrain",
+        "verse 2",
+        "silence 1 bar",
+        "last refrain",
+        "outro",
+    ],
+    "no intro": ["verse 1", "refrain", "verse 2", "bridge", "last refrain x2"],
+}
+FIFTH = {"short end": ["intro", "verse 1", "refrain", "verse 2", "bridge", "last refrain bars 1-16", "outro"]}
+CHANGED = FORMS | {
+    "no intro": ["verse 1", "refrain", "verse 2", "bridge", "last refrain", "last refrain bars 17-32"]
+}
+
+
+def timed(work: Callable[[], object]) -> float:
+    start = time.perf_counter()
+    work()
+    return time.perf_counter() - start
+
+
+def straightforward(song: Song, folder: Path) -> None:
+    """(a) What somebody would write first; every step per form."""
+    meter = pyloudnorm.Meter(song.audio.sample_rate)
+    timelines = [lay_out(song, form) for form in song.forms]
+    lead = longest_lead(song, timelines)
+    for number, timeline in enumerate(timelines):
+        mixes = Mixes(song, read_audio(song.audio.path), None)
+        audio = Splicer(timeline, mixes, lead).read(-lead, timeline.stop)
+        loudness = meter.integrated_loudness(audio)
+        peak = max(np.abs(resample_poly(audio[:, c], 4, 1)).max() for c in range(audio.shape[1]))
+        gain_db = min(-20.0 - loudness, -1.0 - 20 * np.log10(peak))
+        path = folder / f"{number}.wav"
+        soundfile.write(path, audio * 10 ** (gain_db / 20), song.audio.sample_rate, subtype="PCM_24")
+        again, rate = soundfile.read(path)
+        pyloudnorm.Meter(rate).integrated_loudness(again)
+
+
+def copy_alone(song: Song, frames: list[int], folder: Path) -> float:
+    """(b) The source read and files of the same lengths written, as int32; seconds."""
+    rate = song.audio.sample_rate
+
+    def work() -> None:
+        source, _ = soundfile.read(song.audio.path, dtype="int32")
+        for number, length in enumerate(frames):
+            whole = source[:length] if length <= len(source) else np.resize(source, (length, 2))
+            soundfile.write(folder / f"copy {number}.wav", whole, rate, subtype="PCM_24")
+
+    return timed(work)
+
+
+def study(folder: Path, minutes: float, forms: dict[str, list[str]]) -> Song:
+    bars = round(minutes * 30)
+    sections = {n: s for n, s in SECTIONS.items() if _last_bar(s) <= bars}
+    make_study(folder, bars=bars, tempo=120, sections=sections, forms=forms)
+    return load_song(folder)
+
+
+def _last_bar(section: object) -> int:
+    bars = section["bars"] if isinstance(section, dict) else str(section)
+    return int(str(bars).split("-")[1])
+
+
+def rewrite_forms(folder: Path, forms: dict[str, list[str]]) -> Song:
+    """Other forms in song.toml; the audio stays."""
+    text = (folder / "song.toml").read_text(encoding="utf-8")
+    head, _, tail = text.partition("[forms]")
+    rest = tail[tail.index("\n[") :]
+    lines = "\n".join(f"{json.dumps(name)} = {json.dumps(parts)}" for name, parts in forms.items())
+    (folder / "song.toml").write_text(f"{head}[forms]\n{lines}\n{rest}", encoding="utf-8")
+    return load_song(folder)
+
+
+def start_up(arguments: list[str], folder: Path, runs: int = 5) -> float:
+    """Seconds of the quickest of some runs of `python ARGUMENTS`."""
+
+    def once() -> None:
+        subprocess.run([sys.executable, *arguments], cwd=folder, capture_output=True, check=True)
+
+    return min(timed(once) for _ in range(runs))
+
+
+def main() -> None:
+    minutes = float(sys.argv[1]) if len(sys.argv) > 1 else 4.0
+    with tempfile.TemporaryDirectory() as place:
+        folder, scratch = Path(place) / "study", Path(place) / "scratch"
+        scratch.mkdir()
+        song = study(folder, minutes, FORMS)
+        ours, copies = [], []
+        for _ in range(3):  # the first run also fills the disk cache, for both
+            shutil.rmtree(folder / "renders", ignore_errors=True)
+            ours.append(timed(lambda: render_forms(song)))
+            frames = [form.frames for form in render_forms(song).forms]
+            copies.append(copy_alone(song, frames, scratch))
+        nothing = timed(lambda: render_forms(load_song(folder)))
+        fifth = timed(lambda: render_forms(rewrite_forms(folder, FORMS | FIFTH)))
+        one_copy = copy_alone(song, frames[-1:], scratch)
+        render_forms(rewrite_forms(folder, FORMS))
+        changed = timed(lambda: render_forms(rewrite_forms(folder, CHANGED)))
+        slow = timed(lambda: straightforward(song, scratch))
+        click = start_up(["-c", "import click"], folder)
+        helped = start_up(["-m", "listening.cli", "--help"], folder)
+        status = start_up(["-m", "listening.cli", "status"], folder)
+    best, copy = min(ours), min(copies)
+    print(f"{platform.platform()}, Python {platform.python_version()}, {minutes:g} min, 48 kHz/24 bit stereo")
+    print(f"four forms (as written and three): {best:.2f} s; re-measured as written on the disk")
+    print(f"  (a) straightforward pipeline {slow:.2f} s: {slow / best:.1f}x faster (6x asked, 10x the aim)")
+    print(f"  (b) reading and writing alone {copy:.2f} s: {best / copy:.2f}x of it (at most 2x asked)")
+    print(f"a fifth form: {fifth:.2f} s, {fifth / one_copy:.2f}x of reading the source and writing that file")
+    print(f"one changed form: {changed:.2f} s, {changed / best:.2f}x of rendering all four")
+    print(f"nothing changed: {nothing * 1000:.0f} ms")
+    print(
+        f"start-up against `import click` ({click * 1000:.0f} ms): --help {helped / click:.1f}x, "
+        f"status {status / click:.1f}x"
+    )
+
+
+if __name__ == "__main__":
+    main()
