@@ -1,7 +1,7 @@
 """Stems found in a folder: their names, and whether they lie exactly under the bounce.
 
-A stem's offset is the peak of its deconvolution with the bounce (cross-correlation, divided by the
-stem's own spectrum so that a repeating pattern gives one peak, not many).
+A stem's offset is the peak of its cross-correlation with the bounce, divided by the bounce's own power
+spectrum: the matched filter for a known sound in the noise that all the other instruments are.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ from typing import Any
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
-from scipy import fft
+from scipy import fft, ndimage
+from scipy.signal import windows
 
 from render.errors import AudioError
 from render.onsets import Floats
@@ -26,7 +27,8 @@ from render.stems import NULL_DB, WINDOW_S, Audio, StemFit, fit_stems
 SUFFIXES = frozenset({".wav", ".flac", ".aif", ".aiff", ".ogg"})
 EXCERPT_S = 20.0
 FARTHEST_S = 10.0
-_CLEAR_PEAK = 8.0  # times the RMS of the correlation; noise of a million values peaks at 5
+_CLEAR_PEAK = 12.0  # times the RMS of the correlation; noise of a million values peaks at 5
+_SMOOTHED_BINS = 50
 
 
 @dataclass(frozen=True)
@@ -85,7 +87,7 @@ class StemSearch:
         elif self.fit:
             told.append(
                 f"{_names(self.usable)} do not add up to the bounce: {self.fit.residual_db:.1f} dB is left "
-                f"(wanted: {NULL_DB:.0f} dB), most at {self.fit.worst_at_s:.1f} s; export bounce and all stems "
+                f"(wanted: {NULL_DB:.0f} dB), most at {self.fit.worst_at_s:.1f} s; export bounce and stems "
                 "from the same session with the same effects on the sum"
             )
         return told
@@ -181,13 +183,12 @@ def find_offset(path: Path, info: AudioInfo, bounce: Audio) -> int | None:
     if hi - lo < rate // 10 or not np.any(stem):
         return None
     size = fft.next_fast_len(hi - lo + frames, real=True)
-    one = fft.rfft(bounce[lo:hi].mean(axis=1), size)
-    two = fft.rfft(stem.mean(axis=1), size)
-    power = np.abs(two) ** 2
-    response = fft.irfft(one * np.conj(two) / (power + 0.01 * power.mean()), size)
-    at = int(np.argmax(np.abs(response)))
-    clear = abs(float(response[at])) / (float(np.sqrt(np.mean(response**2))) + 1e-20)
-    if clear < _CLEAR_PEAK:
+    one = fft.rfft(bounce[lo:hi].mean(axis=1) * windows.tukey(hi - lo, 0.02), size)
+    two = fft.rfft(stem.mean(axis=1) * windows.tukey(len(stem), 0.1), size)
+    power = ndimage.uniform_filter1d(np.abs(one) ** 2, _SMOOTHED_BINS)
+    response = np.abs(fft.irfft(one * np.conj(two) / (power + 1e-7 * power.mean() + 1e-20), size))
+    at = int(np.argmax(response))
+    if response[at] < _CLEAR_PEAK * (float(np.sqrt(np.mean(response**2))) + 1e-20):
         return None
     place = at if at < size - frames else at - size  # where in the bounce's excerpt the stem's begins
     return start - (lo + place)
