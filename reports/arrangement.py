@@ -8,6 +8,8 @@ the truth: bars are put in and taken out whole, if need be shifted by a pickup (
 
 from __future__ import annotations
 
+import bisect
+import itertools
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -109,12 +111,40 @@ class Arrangement:
             found.append(found[-1] + slot.ticks)
         return tuple(found)
 
+    @cached_property
+    def starts(self) -> list[int]:
+        """The tick at which each cell begins."""
+        return [0, *itertools.accumulate(cell.ticks for cell in self.cells[:-1])]
+
+    def heard(self, start: int, stop: int) -> Cells:
+        """What sounds in ticks [start, stop)."""
+        first = max(bisect.bisect_right(self.starts, start) - 1, 0)
+        last = bisect.bisect_left(self.starts, stop, lo=first)
+        offset = self.starts[first] if self.cells else 0
+        return part(self.cells[first:last], start - offset, stop - offset)
+
+    def can_shift(self, shift: int, *slots: int) -> bool:
+        """Whether cutting `shift` ticks before all these slots leaves every bar line in its place."""
+        reaches = {self._reach(slot, shift) for slot in slots}
+        return len(reaches) == 1 and None not in reaches
+
+    def _reach(self, slot: int, shift: int) -> tuple[object, ...] | None:
+        """The bars that `shift` goes back over whole: () within one bar, None beyond the first sound."""
+        if shift > self.lines[slot]:
+            return None
+        over: list[object] = []
+        while shift > 0 and slot and (over or shift >= self.slots[slot - 1].ticks):
+            slot -= 1
+            over.append(self.slots[slot][1:3])
+            shift -= self.slots[slot].ticks
+        return tuple(over)
+
     def after(self, op: Op) -> Arrangement:
         """What the edit leaves."""
         lines, slots, cells = self.lines, self.slots, self.cells
         match op:
             case Copy(first, stop, to, shift):
-                taken = part(cells, lines[first] - shift, lines[stop] - shift)
+                taken = self.heard(lines[first] - shift, lines[stop] - shift)
                 slots = slots[:to] + slots[first:stop] + slots[to:]
                 cells = insert(cells, lines[to] - shift, taken)
             case Remove(first, stop, shift):
@@ -124,9 +154,9 @@ class Arrangement:
                 slots = slots[:to] + new + slots[to:]
                 cells = insert(cells, lines[to], (Cell(None, sum(s.ticks for s in new)),))
             case Over(source, to, ticks):
-                cells = replace(cells, to, to + ticks, part(cells, source, source + ticks))
+                cells = replace(cells, to, to + ticks, self.heard(source, source + ticks))
             case Mute(start, stop, stems):
-                cells = replace(cells, start, stop, mute(part(cells, start, stop), stems))
+                cells = replace(cells, start, stop, mute(self.heard(start, stop), stems))
             case Clear(stop):
                 cells = replace(cells, 0, stop, (Cell(None, stop),))
         return Arrangement(self.lead, slots, cells)
@@ -182,16 +212,18 @@ def unmuted(cells: Cells) -> Cells:
     return joined(c._replace(muted=frozenset()) for c in cells)
 
 
-def find(cells: Cells, wanted: Cell) -> int | None:
-    """The tick at which `wanted` sounds unbroken, or None."""
-    at = 0
-    for cell in cells:
+def find(state: Arrangement, wanted: Cell) -> int | None:
+    """The tick at which `wanted` sounds unbroken, or None; what lies before the first bar is taken last."""
+    at, found = 0, None
+    for cell in state.cells:
         if cell.source is not None and wanted.source is not None and cell.muted == wanted.muted:
             ahead = wanted.source - cell.source
             if ahead >= 0 and ahead + wanted.ticks <= cell.ticks:
-                return at + ahead
+                found = at + ahead
+                if found >= state.lead:
+                    break
         at += cell.ticks
-    return None
+    return found
 
 
 @dataclass(frozen=True)

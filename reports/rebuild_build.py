@@ -199,9 +199,8 @@ class _Builder:
             if stop > at:  # the tail of the block before must be right as well
                 line = self.blocks[stop].first
                 span = here.lines[source + line - first] - here.lines[source]
-                if part(here.cells, here.lines[source], here.lines[source] + span) != part(
-                    goal.cells, goal.lines[first], goal.lines[line]
-                ):
+                begin = here.lines[source]
+                if here.heard(begin, begin + span) != goal.heard(goal.lines[first], goal.lines[line]):
                     break
             stop += 1
         return stop
@@ -209,9 +208,8 @@ class _Builder:
     def shifted(self, source: int, length: int, to: int, first: int) -> Iterator[Copy]:
         """The copy as it stands, and moved ahead by the pickups of its two joins."""
         shifts = {0, self.pickup.get(first, 0), self.pickup.get(first + length, 0)} if self.shifts else {0}
-        lines = self.state.lines
         for shift in sorted(shifts):
-            if shift <= min(lines[source], lines[to]):
+            if self.state.can_shift(shift, source, source + length, to):
                 yield Copy(source, source + length, to, shift)
 
     def wrong(self, op: Copy, first: int, length: int, to: int) -> tuple[int, int]:
@@ -226,7 +224,7 @@ class _Builder:
         """(tick, what should sound) wherever the last beats before a line are not the goal's."""
         here, there = state.lines[line], self.wanted.lines[goal_line]
         reach = min(self.widest, here, there)
-        has, wants = part(state.cells, here - reach, here), part(self.wanted.cells, there - reach, there)
+        has, wants = state.heard(here - reach, here), self.wanted.heard(there - reach, there)
         found, at = [], 0
         for has_cell, wants_cell in _aligned(has, wants):
             if has_cell != wants_cell:
@@ -245,7 +243,7 @@ class _Builder:
         """Lay the goal's material over what is wrong before a line; whether all of it could be found."""
         done = True
         for tick, cell in self.faults(self.state, line, goal_line):
-            source = find(self.state.cells, cell)
+            source = find(self.state, cell)
             host = goal_line - 1
             original = any(b.first <= host < b.stop and i in self.kept for i, b in enumerate(self.blocks))
             if source is None or cell.source is None or (copies_only and original):
@@ -279,7 +277,7 @@ class _Builder:
             gone = (*gone, *part(state.cells, tick + cell.ticks, state.lines[-1]))
             state = replace(state, cells=joined(gone))
         others = (cell for n in lines if n != line for _, cell in self.faults_at(n))
-        return any(find(state.cells, cell) is None for cell in others)
+        return any(find(state, cell) is None for cell in others)
 
     def removals(self) -> list[int]:
         """Goal slots before which something left over stands."""
@@ -301,7 +299,7 @@ class _Builder:
         stop = self.origin.index(goal_line) if goal_line < len(self.wanted.slots) else len(self.origin)
         first = self.place(goal_line)
         shifts = {0, self.pickup.get(goal_line, 0)}
-        options = [Remove(first, stop, s) for s in sorted(shifts) if s <= self.state.lines[first]]
+        options = [Remove(first, stop, s) for s in sorted(shifts) if self.state.can_shift(s, first, stop)]
         return min(options, key=lambda o: len(self.faults(self.state.after(o), first, goal_line)))
 
     def faults_after_removal(self, goal_line: int) -> int:

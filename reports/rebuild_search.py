@@ -41,6 +41,11 @@ def shortest(task: Task, effort: int = EFFORT) -> list[Op]:
     return _Search(task, effort).shorter_than(best)
 
 
+def bars_touched(op: Op) -> int:
+    """How many bars an edit copies or removes: of lists as short, small edits are easier to follow."""
+    return op.stop - op.first if isinstance(op, Copy | Remove) else 0
+
+
 class _Spot(NamedTuple):
     """A bar line worth cutting at, `shift` ticks early: what sounds up to it and from it on."""
 
@@ -57,9 +62,8 @@ class _Search:
         self.wanted = frozenset(joins(self.goal))
         self.cuts = frozenset(cut_bars(task))
         self.shifts = sorted({0, *task.pickups})
-        self.rests = {
-            task.goal.slots[b.first : b.stop] for b in blocks(task) if b.bar is None
-        }  # fmt: skip
+        rests = {task.goal.slots[b.first : b.stop] for b in blocks(task) if b.bar is None}
+        self.rests = sorted(rests | {one + two for one in rests for two in rests})  # to be parted later
         self.tails = self.pickups_wanted()
         stems = {cell.muted for cell in task.goal.cells}
         self.mutes = sorted(
@@ -111,7 +115,13 @@ class _Search:
         missing = len(self.wanted.difference(joins(cells)))
         if missing == 0:
             return 0 if cells == self.goal and state.slots == self.task.goal.slots else 1
-        return (missing + 1) // 2
+        least = (missing + 1) // 2
+        return least if least > 1 or self.one_away(cells) else 2
+
+    def one_away(self, cells: Cells) -> bool:
+        """False if surely no single edit leads to the goal: what differs is not in one place."""
+        total, wanted = ticks(cells), ticks(self.goal)
+        return total == wanted or alike(cells, self.goal) + alike_back(cells, self.goal) >= min(total, wanted)
 
     def within(self, state: Arrangement, length: int) -> list[Op] | None:
         """At most `length` edits to the goal, or None."""
@@ -131,7 +141,7 @@ class _Search:
                 children.append((least, op, new))
             if self.left <= 0:
                 break
-        children.sort(key=lambda child: child[0])
+        children.sort(key=lambda child: (child[0], bars_touched(child[1])))
         for _, op, new in children:
             rest = self.within(new, length - 1)
             if rest is not None:
@@ -145,10 +155,13 @@ class _Search:
             spots = list(self.spots(state, cells, shift))
             for at, first in enumerate(spots):
                 for stop in spots[at + 1 :]:
+                    if not state.can_shift(shift, first.slot, stop.slot):
+                        continue
                     if (first.left, stop.right) in self.wanted:
                         yield Remove(first.slot, stop.slot, shift)
                     for to in spots:
-                        if (to.left, first.right) in self.wanted or (stop.left, to.right) in self.wanted:
+                        makes = (to.left, first.right) in self.wanted or (stop.left, to.right) in self.wanted
+                        if makes and state.can_shift(shift, first.slot, to.slot):
                             yield Copy(first.slot, stop.slot, to.slot, shift)
         spots = list(self.spots(state, cells, 0))
         silent: Edge = (None, frozenset())
@@ -162,7 +175,7 @@ class _Search:
     def laid_over(self, state: Arrangement, cells: Cells, spots: list[_Spot]) -> Iterator[Op]:
         for tail in self.tails:
             for treatment in self.treatments:
-                source = find(state.cells, tail._replace(muted=treatment))
+                source = find(state, tail._replace(muted=treatment))
                 if source is None:
                     continue
                 for spot in spots:
@@ -200,8 +213,9 @@ class _Search:
             inside = (
                 before is not None
                 and after is not None
-                and (before.silent, before.bar + (not before.silent)) == (after.silent, after.bar)
-                and (after.silent or after.bar not in self.cuts)
+                and not (before.silent or after.silent)
+                and before.bar + 1 == after.bar
+                and after.bar not in self.cuts
             )
             if not inside and shift <= line:
                 yield _Spot(at, line - shift, *edges(cells, line - shift))
@@ -217,6 +231,35 @@ def joins(cells: Cells) -> Iterator[Join]:
         yield before, (cell.source, cell.muted)
         before = (None if cell.source is None else cell.source + cell.ticks, cell.muted)
     yield before, END
+
+
+def ticks(cells: Cells) -> int:
+    return sum(cell.ticks for cell in cells)
+
+
+def alike(one: Cells, two: Cells) -> int:
+    """Ticks from the beginning on in which both are the same."""
+    same = 0
+    for a, b in zip(one, two, strict=False):
+        if a[0] != b[0] or a[2] != b[2]:
+            break
+        same += min(a.ticks, b.ticks)
+        if a.ticks != b.ticks:
+            break
+    return same
+
+
+def alike_back(one: Cells, two: Cells) -> int:
+    """Ticks back from the end in which both are the same."""
+    same = 0
+    for a, b in zip(reversed(one), reversed(two), strict=False):
+        ends = [None if cell.source is None else cell.source + cell.ticks for cell in (a, b)]
+        if ends[0] != ends[1] or a.muted != b.muted:
+            break
+        same += min(a.ticks, b.ticks)
+        if a.ticks != b.ticks:
+            break
+    return same
 
 
 def edges(cells: Cells, tick: int) -> tuple[Edge, Edge]:
