@@ -96,14 +96,13 @@ def play_through(
     clock = ScriptedClock(first)
     scripted = Study(study.folder, clock)
     scripted.register(scripted.manifest, simulated=SCRIPTS)
-    dice = np.random.default_rng(SEED)
     said: set[tuple[str, str]] = set()
     rounds = study.song.rounds
     for number in range(rounds):
         day, hour = divmod(number, -(-rounds // days))
         for minute, name in enumerate(SCRIPTS):
             clock.now = first.replace(hour=ROUND_HOURS[hour % 2], minute=7 * minute) + timedelta(days=day)
-            _hear_round(scripted, clock, name, number, dice, said)
+            _hear_round(scripted, clock, name, number, said)
             step(f"round {number + 1}, {name}", number * len(SCRIPTS) + minute + 1, rounds * len(SCRIPTS))
     contents = scripted.log.contents()
     voids = sum(x.void_reason is not None for x in contents.listens)
@@ -119,13 +118,12 @@ def _hear_round(
     clock: ScriptedClock,
     name: str,
     number: int,
-    dice: np.random.Generator,
     said: set[tuple[str, str]],
 ) -> None:
     script = SCRIPTS[name]
     round_ = enter_round(study, name)
     sitting = study.log.sit_down(name, script.heard_on[number % len(script.heard_on)], "simulated")
-    mood = dice.normal(0, 4)
+    mood = _chance(name, number).normal(0, 4)
     while (demand := round_.next_demand) is not None:
         listen = round_.begin(demand, sitting)
         if name == "joao" and number == 2 and demand.position == 2 and not _voided(round_):
@@ -141,7 +139,7 @@ def _hear_round(
             script.liking[form]
             - script.novelty_points * np.exp(-heard / 2)
             + mood
-            + dice.normal(0, NOISE_POINTS)
+            + _chance(name, number, form).normal(0, NOISE_POINTS)
         )
         study.log.rate(listen.id, {OVERALL: float(np.clip(np.rint(rating), 0, 100))})
         if number >= 1:
@@ -149,6 +147,11 @@ def _hear_round(
         clock.pass_s(25)
         round_.refresh()
     round_.finish()
+
+
+def _chance(*about: str | int) -> np.random.Generator:
+    """Dice of their own for each listener, round and form: the plan's random orders change no rating."""
+    return np.random.default_rng([SEED, *" ".join(map(str, about)).encode()])
 
 
 def _voided(round_: Round) -> bool:
