@@ -54,11 +54,11 @@ class SetClock:
         self.time += timedelta(**spans)
 
 
-def write_bounce(path: Path, sample_rate: int = 48000, seconds: float = 3.6) -> None:
+def write_bounce(path: Path, sample_rate: int = 48000, bar_s: float = 1.0) -> None:
     """Three tones with different noise, one a bar, so that any two parts can be told apart."""
     dice = np.random.default_rng(20260309)
-    t = np.arange(round(seconds * sample_rate)) / sample_rate
-    tone = np.select([t < 1.25, t < 2.25], [220.0, 330.0], 495.0)
+    t = np.arange(round((3 * bar_s + 0.6) * sample_rate)) / sample_rate
+    tone = np.select([t < 0.25 + bar_s, t < 0.25 + 2 * bar_s], [220.0, 330.0], 495.0)
     left = 0.2 * np.sin(2 * np.pi * np.cumsum(tone) / sample_rate)
     noise = 0.005 * dice.standard_normal((len(t), 2))
     audio = np.column_stack([left, 0.8 * left]) + noise
@@ -71,13 +71,13 @@ def make_study(
     clock: Callable[[], datetime] | None = None,
     *,
     sample_rate: int = 48000,
-    seconds: float = 3.6,
+    bar_s: float = 1.0,
     toml: str = SONG_TOML,
 ) -> Study:
-    """The study in `folder`, rendered."""
+    """The study in `folder`, rendered; its bars last `bar_s`."""
     folder.mkdir(parents=True, exist_ok=True)
-    write_bounce(folder / "bounce.wav", sample_rate, seconds)
-    (folder / "song.toml").write_text(toml, encoding="utf-8")
+    write_bounce(folder / "bounce.wav", sample_rate, bar_s)
+    (folder / "song.toml").write_text(toml.replace("tempo = 120", f"tempo = {120 / bar_s}"), encoding="utf-8")
     study = Study(folder, clock) if clock else Study(folder)
     render_forms(study.song)
     return study

@@ -11,9 +11,10 @@ import soundfile
 from playwright.sync_api import Browser
 
 from render.loudness import Meter
-from tests.browser import chromium, hear, open_page, served, sit_down
+from tests.browser import chromium, hear, open_page, sit_down
 from tests.page_study import make_study
 from tests.pulse import NullSink, null_sink
+from tests.serving import served
 
 pytestmark = [pytest.mark.browser, pytest.mark.device]
 
@@ -41,10 +42,11 @@ def test_a_round_from_greeting_to_thanks(
     sink: NullSink,
     tmp_path: Path,
 ) -> None:
-    study = make_study(tmp_path)
+    study = make_study(tmp_path, bar_s=0.6)
     heard: list[np.ndarray] = []
     codes: list[str] = []
     with served(study) as page_of, open_page(browser, page_of.link("ana")) as page:
+        page.locator("#hello-go").wait_for()
         assert page.locator("#hello-head").inner_text() == "Hello, ana."
         assert page.locator("#who").inner_text() == "ana, 0 of 2 rounds done"
         sit_down(page)

@@ -1,0 +1,50 @@
+"""The page of a study on a port of this machine, as `host` serves it, for tests."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+import uvicorn
+from starlette.applications import Starlette
+
+from listening import links
+from listening.page.host import _listen, _server, prepare
+from listening.page.server import create_app
+from sessions.study import Study
+
+
+@dataclass
+class Served:
+    """A study's page on a port of this machine."""
+
+    study: Study
+    app: Starlette
+    base: str
+    server: uvicorn.Server
+
+    def link(self, listener: str) -> str:
+        """A private link for a listener."""
+        return links.make(self.study, listener, self.base).address
+
+
+@contextmanager
+def served(study: Study, port: int = 0, **options: object) -> Iterator[Served]:
+    """The page of a study, served for as long as the block runs (options as for create_app)."""
+    app = create_app(study, **options)  # type: ignore[arg-type]
+    prepare(study, app, lambda _text: None)
+    door = _listen("127.0.0.1", port, print)
+    server = _server(app)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
+    thread.start()
+    until = time.monotonic() + 10
+    while not server.started and time.monotonic() < until:
+        time.sleep(0.02)
+    try:
+        yield Served(study, app, f"http://127.0.0.1:{door.getsockname()[1]}", server)
+    finally:
+        server.should_exit = True
+        thread.join(timeout=10)
