@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,7 +10,7 @@ from reports.charts import Chart
 from reports.facts import Facts, gather
 from reports.page import environment, shared
 from reports.reading import SEED
-from reports.report import REPORT, Written, told, verdict_json, write_text
+from reports.report import REPORT, Written, as_json, told, verdict_json, write_text
 from reports.text_report import plain, table
 from sessions.study import Study
 
@@ -54,7 +53,7 @@ def write_comparison(study: Study, other: Study, *, seed: int = SEED) -> Written
     texts = {
         "comparison.html": _html(sides, both, sentence),
         "comparison.md": _markdown(sides, both, sentence),
-        "comparison.json": json.dumps(_json(sides, both, sentence), indent=1, ensure_ascii=False) + "\n",
+        "comparison.json": as_json(_json(sides, both, sentence)),
     }
     for name, text in texts.items():
         write_text(folder / name, text)

@@ -59,6 +59,7 @@ class FormFacts:
     ending: str
     replaces: str | None
     render: RenderedForm | None
+    form: Form | None = None  # as song.toml has it, while its parts are those that were rendered
 
     @property
     def retired(self) -> bool:
@@ -329,7 +330,7 @@ def _rendered(song: Song, manifest: Manifest, render: RenderedForm) -> FormFacts
     ]
     form = _same_form(song, render)
     strip = strip_of(song, described, form)
-    return FormFacts(render.name, strip, render.seconds - lead, _ending(form), render.replaces, render)
+    return FormFacts(render.name, strip, render.seconds - lead, _ending(form), render.replaces, render, form)
 
 
 def _same_form(song: Song, render: RenderedForm) -> Form | None:

@@ -3,36 +3,37 @@
 from __future__ import annotations
 
 import re
+from importlib import metadata
 from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from reports import comments, inks, strips, words
-from reports.against import against
+from reports import comments, inks, rebuild_words, strips, words
+from reports.against import Against
 from reports.chart_kinds import all_charts
 from reports.facts import Facts, marked
 from reports.gates import Rules
 from reports.observe import tidy
 from reports.ratings import COLUMNS
+from reports.way_back import WayBack
 from sessions.records import ASPECTS
 
 TEMPLATES = Path(__file__).with_name("templates")
 
 
-def html(facts: Facts, sentence: str) -> str:
+def html(facts: Facts, sentence: str, case: Against | None, way: WayBack | None) -> str:
     """The whole page; sealed, or with nothing to judge, the page that says so."""
     if facts.sealed or facts.manifest is None or facts.ratings is None:
         return environment().get_template("sealed.html").render(**shared(facts, sentence))
-    form = facts.chosen
-    case = against(facts, form) if form is not None else None
     values = {
         "j": facts.judgement,
         "columns": COLUMNS,
         "plain": _plain(facts),
         "charts": all_charts(facts, case),
         "case": case,
+        "way": way,
         "aspects": aspects(facts),
         "outliers": outliers(facts),
         "rules": Rules(),
@@ -48,6 +49,7 @@ def shared(facts: Facts, sentence: str) -> dict[str, Any]:
         "day": inks.DAY.css(),
         "night": inks.NIGHT.css(),
         "paper": inks.PRINT.css(),
+        "version": metadata.version("fairhearing"),
         "groups": comments.grouped,
         "wide": strips.WIDE_LETTERS,
         "narrow": strips.NARROW_LETTERS,
@@ -123,6 +125,8 @@ def environment() -> Environment:
         "chance": words.chance,
         "points": words.points,
         "clock": clock,
+        "clock_ms": rebuild_words.clock,
+        "curly": curly,
         "signed": signed,
         "whole": whole,
         "bars": strips.bars_words,
@@ -149,3 +153,8 @@ def signed(points: float) -> str:
 def whole(text: str) -> str:
     """A text whose ranges of bars stay on one line (word joiners around the dash)."""
     return re.sub(r"(?<=\d)-(?=\d)", "\u2060-\u2060", text)
+
+
+def curly(text: str) -> str:
+    """A sentence with the page's quotation marks."""
+    return re.sub(r'"([^"]*)"', "“\\1”", text)

@@ -7,15 +7,18 @@ to a form.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from render.containers import replacing
 from reports import page, text_report
+from reports.against import against
 from reports.facts import Facts, gather
+from reports.ratings import COLUMNS
 from reports.reading import SEED
+from reports.way_back import WayBack, way_back
 from sessions.study import Study
 
 REPORT = "report"
@@ -43,16 +46,18 @@ def write_report(study: Study, *, open_now: bool = False, seed: int = SEED) -> W
     """
     if open_now and study.log.contents().opened is None:
         study.log.add_event("opened", {"why": "asked for with `report --open`"})
-    return write_facts(gather(study, seed=seed), study.folder / REPORT)
+    facts = gather(study, seed=seed)
+    return write_facts(facts, way_back(facts), study.folder / REPORT)
 
 
-def write_facts(facts: Facts, folder: Path) -> Written:
+def write_facts(facts: Facts, way: WayBack | None, folder: Path) -> Written:
     """Write what was gathered into `folder`."""
     folder.mkdir(parents=True, exist_ok=True)
     sentence = told(facts)
+    case = against(facts, facts.chosen) if facts.chosen is not None and not facts.sealed else None
     texts: dict[str, Callable[[], str]] = {
-        "report.html": lambda: page.html(facts, sentence),
-        "report.md": lambda: text_report.markdown(facts, sentence),
+        "report.html": lambda: page.html(facts, sentence, case, way),
+        "report.md": lambda: text_report.markdown(facts, sentence, case, way),
         "ratings.csv": lambda: ratings_csv(facts),
         "verdict.json": lambda: (
             json.dumps(verdict_json(facts, sentence), indent=1, ensure_ascii=False) + "\n"
@@ -61,6 +66,11 @@ def write_facts(facts: Facts, folder: Path) -> Written:
     for name, text in texts.items():
         write_text(folder / name, text())
     return Written(tuple(folder / name for name in texts), sentence, facts.sealed)
+
+
+def as_json(values: Mapping[str, Any]) -> str:
+    """JSON for people and programs."""
+    return json.dumps(values, indent=1, ensure_ascii=False) + "\n"
 
 
 def write_text(path: Path, text: str) -> None:
@@ -82,8 +92,6 @@ def told(facts: Facts) -> str:
 
 def ratings_csv(facts: Facts) -> str:
     """One row a rated listen; the columns are `ratings.COLUMNS`, sealed only those that tell nothing."""
-    from reports.ratings import COLUMNS
-
     columns = list(SEALED_COLUMNS if facts.sealed else COLUMNS)
     if facts.ratings is None:
         return ",".join(columns) + "\n"

@@ -6,100 +6,121 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 
 from reports import words
+from reports.against import Against
 from reports.comments import Comment, grouped
-from reports.facts import Decision, Facts
-from reports.page import clock
+from reports.facts import Decision, Facts, FormFacts
+from reports.page import clock, signed
 from reports.ratings import COLUMNS
+from reports.rebuild_words import clock as exact_clock
 from reports.strips import bars_words
+from reports.way_back import WayBack
 
 
-def markdown(facts: Facts, sentence: str) -> str:
+def markdown(facts: Facts, sentence: str, case: Against | None, way: WayBack | None) -> str:
     """The whole report as Markdown; sealed, progress and the sealed state only."""
-    return "\n".join(_lines(facts, sentence)).rstrip() + "\n"
-
-
-def _lines(facts: Facts, sentence: str) -> Iterator[str]:
-    yield f"# {plain(facts.song.title)}: which form?"
-    yield ""
-    yield f"Report of {facts.made_date}."
-    yield ""
-    yield f"**{plain(sentence)}**"
-    yield ""
+    lines = [f"# {plain(facts.song.title)}: which form?", "", f"Report of {facts.made_date}.", ""]
+    lines += [f"**{plain(sentence)}**", ""]
     if facts.simulated:
-        yield f"Simulated listeners, not people: {plain(words.listed(facts.simulated))}."
-        yield ""
+        lines += [f"Simulated listeners, not people: {plain(words.listed(facts.simulated))}.", ""]
     for warning in facts.warnings:
-        yield f"Note: {plain(warning)}"
-        yield ""
+        lines += [f"Note: {plain(warning)}", ""]
     if not facts.sealed and facts.ratings is not None:
-        yield from _open(facts)
-    yield from _conduct(facts)
+        lines += _opened(facts, case, way)
+    lines += _conduct(facts)
+    return "\n".join(lines).rstrip() + "\n"
 
 
-def _open(facts: Facts) -> Iterator[str]:
+def _opened(facts: Facts, case: Against | None, way: WayBack | None) -> Iterator[str]:
     for decision in reversed(facts.decisions):
         yield from _decision(decision)
-    judgement = facts.judgement
-    if judgement is not None:
-        yield plain(judgement.risk)
-        yield ""
-        for note in judgement.notes:
-            yield f"- {plain(note)}"
-        yield ""
-        yield "## Settled ratings"
-        yield ""
-        yield from _settled(facts)
-        yield plain(judgement.beside.vote.sentence)
-        yield ""
-    yield "## The forms"
-    yield ""
+    if facts.judgement is not None:
+        yield from _ratings(facts)
+    if case is not None:
+        yield from _against(facts, case)
+    if way is not None:
+        yield from _way_back(way)
+    yield from ("## The forms", "")
     for form in facts.forms:
-        yield f"### {plain(form.name)}"
-        yield ""
-        yield f"{bars_words(form.strip.bars)}, {clock(form.seconds)}."
-        yield ""
-        for part in form.strip.parts:
-            yield f"{part.number}. {plain(part.text)} ({part.bars_text}, from {clock(part.start_s)})"
-        yield ""
-        for group in grouped(facts.comments, form.name):
-            title = f"{group.part.text}, {group.part.bars_text}" if group.part else "on the whole"
-            yield f"Said about {plain(title)}:"
-            yield ""
-            for comment in group.comments:
-                yield f"- {_said(facts, comment)}"
-            yield ""
-    yield from _loudness(facts)
+        yield from _form(facts, form)
+    yield from _sound(facts)
 
 
 def _decision(decision: Decision) -> Iterator[str]:
-    yield f"## Decision {decision.number}: {plain(decision.form)}"
-    yield ""
     against = ", against the verdict of the day" if decision.against else ""
-    yield f"On {decision.local_date} by {plain(decision.by)}{against}."
-    yield ""
+    yield from (f"## Decision {decision.number}: {plain(decision.form)}", "")
+    yield from (f"On {decision.local_date} by {plain(decision.by)}{against}.", "")
     if decision.because:
-        yield f"Why: {plain(decision.because)}"
-        yield ""
+        yield from (f"Why: {plain(decision.because)}", "")
+    if decision.verdict:
+        yield from (f"The verdict that day: {plain(str(decision.verdict['sentence']))}", "")
     for check in decision.checks:
         yield f"- {check.what}: {plain(check.text)}"
     yield ""
 
 
-def _settled(facts: Facts) -> Iterator[str]:
+def _ratings(facts: Facts) -> Iterator[str]:
     judgement = facts.judgement
     assert judgement is not None
+    yield from (plain(judgement.risk), "")
+    for note in judgement.notes:
+        yield f"- {plain(note)}"
+    yield from ("", "## Settled ratings", "")
     rows = []
     for name in judgement.order:
         settled = judgement.settled[name]
-        rows.append(
-            [
-                name, f"{settled.mean:.0f}", f"{settled.low:.0f} to {settled.high:.0f}",
-                words.chance(judgement.p_best[name]), f"{judgement.expected_loss[name]:.1f}",
-                str(judgement.listens[name]),
-            ]
-        )  # fmt: skip
-    heads = ["form", "settled", "90 % interval", "chance to be best", "loss if chosen", "listens"]
-    yield from table(heads, rows)
+        between = f"{settled.low:.0f} to {settled.high:.0f}"
+        chance, loss = words.chance(judgement.p_best[name]), f"{judgement.expected_loss[name]:.1f}"
+        rows.append([name, f"{settled.mean:.0f}", between, chance, loss, str(judgement.listens[name])])
+    yield from table(
+        ["form", "settled", "90 % interval", "chance to be best", "loss if chosen", "listens"], rows
+    )
+    yield from (plain(judgement.beside.vote.sentence), "", "## Each listener", "")
+    for own in judgement.beside.listeners:
+        order = " › ".join(f"{plain(name)} {signed(own.mean[name])}" for name in own.order)
+        yield f"- {plain(own.listener)}: {order}"
+    yield ""
+
+
+def _against(facts: Facts, case: Against) -> Iterator[str]:
+    yield from (f"## What speaks against {plain(case.form)}", "")
+    rounds = words.counted(len(case.margins), "round")
+    yield f"- Rated below the average of the other forms in {case.rounds_below} of {rounds}."
+    for other in case.others:
+        chance = words.chance(other.chance)
+        yield f"- {plain(other.listener)} has another form first: {plain(other.form)} ({chance} sure)."
+    for change in case.changes:
+        yield f"- Judged {plain(change.change)}, {plain(change.best)} would come first."
+    for system in case.systems_against:
+        yield f"- On {plain(system.heard_on)}, {plain(system.best)} was rated highest."
+    for comment in (*case.comments, *case.praise):
+        yield f"- Said of {plain(comment.form)}: {_said(facts, comment)}"
+    yield ""
+
+
+def _way_back(way: WayBack) -> Iterator[str]:
+    yield from (f"## How to rebuild {plain(way.form)}", "")
+    if not way.sheet.edits:
+        yield "Nothing to do: this is the song as it stands."
+    for number, edit in enumerate(way.sheet.edits, 1):
+        at = edit.start or edit.to
+        where = f" (at {exact_clock(at.time_s)})" if at else ""
+        yield f"{number}. {plain(edit.text)}{where}"
+    yield ""
+
+
+def _form(facts: Facts, form: FormFacts) -> Iterator[str]:
+    retired = ", retired" if form.retired else ""
+    yield from (f"### {plain(form.name)}", "")
+    yield from (f"{bars_words(form.strip.bars)}, {clock(form.seconds)}{retired}.", "")
+    for part in form.strip.parts:
+        yield f"{part.number}. {plain(part.text)} ({part.bars_text}, from {clock(part.start_s)})"
+    yield ""
+    for group in grouped(facts.comments, form.name):
+        title = f"{group.part.text}, {group.part.bars_text}" if group.part else "the whole"
+        yield from (f"Said about {plain(title)}:", "")
+        for comment in group.comments:
+            yield f"- {_said(facts, comment)}"
+        yield ""
 
 
 def _said(facts: Facts, comment: Comment) -> str:
@@ -108,42 +129,36 @@ def _said(facts: Facts, comment: Comment) -> str:
     return f"{plain(comment.text)} ({where}{plain(facts.shown(comment.listener))}, {listen})"
 
 
-def _loudness(facts: Facts) -> Iterator[str]:
-    yield "## Loudness"
-    yield ""
-    rows = [
-        [
-            form.name,
-            f"{form.render.lufs:.2f}",
-            f"{form.render.gain_db:.2f}",
-            f"{form.render.true_peak_dbtp:.2f}",
-        ]
-        for form in facts.forms
-        if form.render
-    ]
+def _sound(facts: Facts) -> Iterator[str]:
+    yield from ("## Joins and loudness", "")
+    assert facts.manifest is not None
+    for form, join in facts.doubtful_joins:
+        bar = form.strip.bar_at(join["line_s"] - facts.manifest.lead_s)
+        remedy = f"; {join['remedy']}" if join["remedy"] else ""
+        yield f"- {plain(form.name)}, bar {bar}: {plain(join['reason'] + remedy)}"
+    if facts.doubtful_joins:
+        yield ""
+    renders = [(form.name, form.render) for form in facts.forms if form.render]
+    rows = [[n, f"{r.lufs:.2f}", f"{r.gain_db:.2f}", f"{r.true_peak_dbtp:.2f}"] for n, r in renders]
     yield from table(["form", "LUFS", "gain, dB", "true peak, dBTP"], rows)
 
 
 def _conduct(facts: Facts) -> Iterator[str]:
-    yield "## Progress" if facts.sealed else "## How the test was run"
-    yield ""
+    yield from ("## Progress" if facts.sealed else "## How the test was run", "")
     rows = [
-        [
-            who.shown,
-            f"{who.rounds_done} of {facts.song.rounds}",
-            str(who.listens),
-            str(who.days),
-            str(who.voids),
-        ]
-        for who in facts.who
+        [w.shown, f"{w.rounds_done} of {facts.song.rounds}", str(w.listens), str(w.days), str(w.voids)]
+        for w in facts.who
     ]
     yield from table(["listener", "rounds done", "listens rated", "days", "broken off"], rows)
+    for event in facts.reopened:
+        yield from (
+            f"Reopened for more rounds on {event.local_date}: {plain(event.detail.get('because', ''))}",
+            "",
+        )
     if facts.seed_sha256:
-        yield f"SHA-256 of the plan's seed: {facts.seed_sha256}"
-        yield ""
+        yield from (f"SHA-256 of the plan's seed: {facts.seed_sha256}", "")
     if not facts.sealed:
-        yield "Columns of ratings.csv:"
-        yield ""
+        yield from ("Columns of ratings.csv:", "")
         for name, meaning in COLUMNS.items():
             yield f"- `{name}`: {meaning}"
 

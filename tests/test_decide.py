@@ -44,7 +44,7 @@ def test_a_decision_opens_the_study_and_says_why(study: Study) -> None:
     assert event.detail["verdict"]["state"] == "clear" and event.detail["verdict"]["form"] == "early bridge"
     page = next(path for path in decided.paths if path.name == "report.html").read_text(encoding="utf-8")
     head = Page(page.split("</header>")[0]).text
-    assert "by ana : “ early bridge ”" in head and "it lifts off" in head and "against" not in head
+    assert "by ana : “ early bridge ”" in head and "it lifts off" in head and "against the verdict" not in head
     assert not write_report(study).sealed
 
 

@@ -14,7 +14,7 @@ import pytest
 from render.matching import render_forms
 from reports import inks
 from reports.facts import gather
-from reports.page import clock
+from reports.page import clock, curly
 from reports.ratings import COLUMNS
 from reports.report import Written, write_report
 from reports.strips import strip_of
@@ -139,7 +139,7 @@ def test_the_first_screen_says_what_was_found(report: Written, panel: Study) -> 
     judgement = gather(panel).judgement
     assert judgement is not None
     text = Page(head).text
-    assert report.sentence == judgement.sentence and judgement.sentence in text
+    assert report.sentence == judgement.sentence and curly(judgement.sentence) in text
     assert judgement.best in text
     assert "intro › bridge without bass › verse › silence 1 bar › refrain › refrain" in text
     assert "45 listens" in text and "by three listeners over three days" in text
@@ -281,7 +281,7 @@ def test_a_sealed_report_ties_nothing_to_a_form(tmp_path: Path) -> None:
     assert told["sealed"] and set(told["verdict"]) == {"state", "sentence"}
     assert told["progress"][0] == {"listener": "ana", "rounds": 3, "of": 5, "days": 3}
     text = Page(read(written, "report.html")).text
-    assert "3 of 5" in text and written.sentence in text and contents.seed_sha256 in text
+    assert "3 of 5" in text and curly(written.sentence) in text and contents.seed_sha256 in text
 
 
 def test_open_now_opens_once_and_is_kept(tmp_path: Path) -> None:
@@ -302,7 +302,7 @@ def test_listens_after_the_opening_stay_out_and_are_shown(tmp_path: Path) -> Non
     assert facts.judgement.p_best == before.p_best and facts.judgement_after.p_best != before.p_best
     text = Page(read(write_report(study), "report.html")).text
     assert "18 listens rated since then are kept and marked, and out of the verdict" in text
-    assert facts.judgement_after.sentence in text
+    assert curly(facts.judgement_after.sentence) in text
 
 
 def test_one_listener(tmp_path: Path) -> None:
