@@ -148,8 +148,8 @@ def _notes(song: Song, todo: Task) -> Iterator[str]:
     early_s = todo.seconds(0)
     if early_s < 0:
         yield (
-            f"The first pickup begins {float(-early_s):.3f} s before the audio file does: make that much room "
-            "before bar 1 first (the times above do not count it)."
+            f"The first pickup begins {float(-early_s):.3f} s before the audio file does: make that much "
+            "room before bar 1 first (the times above do not count it)."
         )
     yield (
         f"Crossfade each new join by about {song.crossfade_ms:g} ms, ending just before the bar line (or "

@@ -30,6 +30,8 @@ from reports.rebuild_build import blocks, built, cut_bars
 
 EFFORT = 20_000  # states looked at before the search gives up
 
+MOST_JOINS = 40  # of larger forms the search would see too little to find anything
+
 Edge = tuple[int | None, frozenset[str]]
 Join = tuple[Edge, Edge]
 
@@ -38,7 +40,7 @@ def shortest(task: Task, effort: int = EFFORT) -> list[Op]:
     """Edits from the song to the form, as few as were found; applied in order they give it exactly."""
     lists = [built(task, keep, shifts) for keep in (True, False) for shifts in (True, False)]
     best = min((ops for ops in lists if ops is not None), key=len)
-    return _Search(task, effort).shorter_than(best)
+    return _Search(task, effort).shorter_than(best) if len(task.joins) <= MOST_JOINS else best
 
 
 def bars_touched(op: Op) -> int:

@@ -26,7 +26,7 @@ from render.timeline import Timeline, lay_out
 from reports.rebuild import COLUMNS, Edit, Sheet, sheet
 
 RATE = 48000
-SAMPLE = 156  # forms of up to four parts tried for each kind: all of them where there are no stems
+SAMPLE = 100  # forms of up to four parts tried for each kind of edit
 QUICK = 400  # states for the search in the tests that run thousands of forms
 
 
@@ -89,8 +89,10 @@ class Session:
 
     def bars_from(self, start_s: Fraction, stop_s: Fraction) -> tuple[int, int]:
         """The bars that begin in [start, stop), as indices."""
-        first = next(n for n in range(len(self.bars) + 1) if self.line_s(n + 1) >= start_s)
-        stop = next((n for n in range(len(self.bars) + 1) if self.line_s(n + 1) >= stop_s), len(self.bars))
+        lengths = (beats * beat_s for beats, beat_s in self.bars)
+        lines = list(itertools.accumulate(lengths, initial=self.room_s))
+        first = next(n for n, line_s in enumerate(lines) if line_s >= start_s)
+        stop = next((n for n, line_s in enumerate(lines) if line_s >= stop_s), len(self.bars))
         return first, stop
 
     def cut(self, start_s: Fraction, stop_s: Fraction) -> list[Sound]:
@@ -432,8 +434,8 @@ def test_a_short_silence_is_a_short_bar_and_the_sheet_says_so() -> None:
     assert any("short bar" in note for note in made.notes)
 
 
-@pytest.mark.parametrize("parts", [200, 500])
-def test_the_longest_forms_are_rebuilt_too(parts: int) -> None:
+def test_the_longest_forms_are_rebuilt_too() -> None:
+    parts = 500  # the most that a form may have (design, section 5)
     rng = random.Random(parts)
     song = make_song(SONG, tempo="200")
     names = [f"{s.name} bars {n}" for s in song.sections for n in (1, 2)]
