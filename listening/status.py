@@ -62,7 +62,7 @@ def study_status(study: Study) -> StudyStatus:
     rows = tuple(_row(study, contents, s) for s in stands)
     lines = []
     if contents.seed_sha256:
-        lines.append(f"The plan is sealed; its seed's SHA-256 is {contents.seed_sha256}.")
+        lines.append(f"The plan's seed is drawn and sealed; its SHA-256 is {contents.seed_sha256}.")
     gone = [name for name in contents.listeners if name not in {x.name for x in song.listeners}]
     if gone:
         lines.append(f"No longer in song.toml, their ratings are kept: {', '.join(gone)}.")

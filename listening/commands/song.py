@@ -102,6 +102,7 @@ def ideas(folder: Path, as_json: bool, count: int, seed: int, write: bool) -> No
 @with_json
 def render(folder: Path, as_json: bool) -> None:
     """Render all forms at matched loudness."""
+    from listening.status import study_status
     from render.matching import render_forms
 
     study = open_study(folder)
@@ -126,12 +127,8 @@ def render(folder: Path, as_json: bool) -> None:
     doubtful = [join for form in manifest.forms for join in form.joins if join["doubtful"]]
     if doubtful:
         click.echo(f"{len(doubtful)} joins sound doubtful: `fairhearing check` names them and what to do.")
-    seal = study.log.contents().seed_sha256
-    click.echo(f"The plan's seed is drawn and sealed; its SHA-256 is {seal}.")
-    if not study.song.listeners:
-        click.echo("Next: list who listens under [listeners] in song.toml.")
-    else:
-        click.echo(f"Next: `fairhearing listen --listener {study.song.listeners[0].name}`.")
+    for line in study_status(study).lines:
+        click.echo(line)
 
 
 def loudness_words(target_lufs: float | None, spread_lu: float) -> list[str]:
