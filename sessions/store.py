@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
+from sqlalchemy import URL, Connection, Engine, create_engine, event, func, make_url, select
 from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError, OperationalError
 from sqlalchemy.pool import NullPool
 
@@ -20,6 +20,7 @@ from sessions import tables
 from sessions.clock import Clock, moment
 
 BUSY_S = 20.0
+ONE_WRITER = 7306  # the advisory lock by which a server has one writer at a time, as SQLite does
 
 
 class Store:
@@ -35,18 +36,23 @@ class Store:
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """A transaction that only reads: one consistent state of the log."""
-        with self._explained(), self.engine.connect() as connection, connection.begin():
+        with self._explained(), self._connect(writes=False) as connection, connection.begin():
             yield connection
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
         """A transaction that is durable when the block ends, or leaves no trace."""
-        with (
-            self._explained(),
-            self.engine.connect().execution_options(writes=True) as connection,
-            connection.begin(),
-        ):
+        with self._explained(), self._connect(writes=True) as connection, connection.begin():
+            if self.engine.dialect.name == "postgresql":
+                connection.execute(select(func.pg_advisory_xact_lock(ONE_WRITER)))
             yield connection
+
+    def _connect(self, *, writes: bool) -> Connection:
+        """A connection whose transaction sees one state when it reads, and the latest when it writes."""
+        connection = self.engine.connect().execution_options(writes=writes)
+        if self.engine.dialect.name == "postgresql":
+            connection.execution_options(isolation_level="READ COMMITTED" if writes else "REPEATABLE READ")
+        return connection
 
     def close(self) -> None:
         self.engine.dispose()
@@ -103,7 +109,7 @@ def _sqlite(path: Path) -> Engine:
 
 def _server(url: str) -> Engine:
     try:
-        return create_engine(make_url(url), pool_pre_ping=True, isolation_level="SERIALIZABLE")
+        return create_engine(make_url(url), pool_pre_ping=True)
     except (ArgumentError, NoSuchModuleError, ImportError) as error:
         raise LogError(
             f"the store cannot be opened ({error}); write it as postgresql+psycopg://USER@HOST/DATABASE "

@@ -1,29 +1,51 @@
-"""The log: durable, append-only, migrated in whole steps, shared by processes, never half a rating."""
+"""The log: durable, append-only, migrated in whole steps, shared by processes, never half a rating.
+
+On SQLite and on a real PostgreSQL server alike.
+"""
 
 from __future__ import annotations
 
 import os
 import signal
-import sqlite3
 import subprocess
 import sys
 import time
 from pathlib import Path
 
 import pytest
+from sqlalchemy import inspect
 
 from render.errors import LogError
 from sessions import tables
 from sessions.log import Log, NewForm
 from sessions.store import Store
 from tests.clocks import SetClock
+from tests.postgres import server
+
+__all__ = ["server"]
 
 FORMS = [NewForm("a" * 64, "as written", None, {}), NewForm("b" * 64, "early bridge", None, {})]
 
 
+@pytest.fixture(autouse=True, params=["sqlite", "postgresql"])
+def where(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """Every test of this file runs on both; a file in the test's folder says which."""
+    kind: str = request.param
+    if kind == "postgresql":
+        (tmp_path / "store.url").write_text(request.getfixturevalue("server").new_database())
+    return kind
+
+
 def open_log(folder: Path, clock: SetClock | None = None) -> Log:
     clock = clock or SetClock()
-    return Log(Store(folder / "log.sqlite", clock), clock)
+    url = folder / "store.url"
+    return Log(Store(url.read_text() if url.exists() else folder / "log.sqlite", clock), clock)
+
+
+def rows(log: Log, query: str) -> list[tuple[object, ...]]:
+    """What a query finds in the log as it lies in the database."""
+    with log.store.reading() as connection:
+        return [tuple(row) for row in connection.exec_driver_sql(query)]
 
 
 def started(log: Log, listener: str = "ana") -> tuple[int, int, list[int]]:
@@ -41,20 +63,6 @@ def heard(log: Log, round_id: int, sitting: int, form_id: int) -> int:
     return listen
 
 
-def test_sqlite_keeps_its_promises_about_disks(tmp_path: Path) -> None:
-    log = open_log(tmp_path)
-    with log.store.reading() as connection:
-        pragma = {name: connection.exec_driver_sql(f"PRAGMA {name}").scalar() for name in (
-            "journal_mode", "synchronous", "foreign_keys")}  # fmt: skip
-    assert pragma == {"journal_mode": "delete", "synchronous": 2, "foreign_keys": 1}
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="Windows has other rights")
-def test_the_log_is_its_owners_alone(tmp_path: Path) -> None:
-    open_log(tmp_path)
-    assert (tmp_path / "log.sqlite").stat().st_mode & 0o077 == 0
-
-
 def test_a_listen_with_ratings_corrections_and_comments_comes_back_as_it_was(tmp_path: Path) -> None:
     log = open_log(tmp_path)
     round_id, sitting, (first, _) = started(log)
@@ -65,8 +73,7 @@ def test_a_listen_with_ratings_corrections_and_comments_comes_back_as_it_was(tmp
     log.comment(listen, "   ")
     found = open_log(tmp_path).contents().listens[0]
     assert (found.rating, found.ratings["ending"], found.comments) == (64, 80, ((12.5, "too soon?"),))
-    with sqlite3.connect(tmp_path / "log.sqlite") as raw:
-        kept = raw.execute("SELECT value FROM ratings WHERE aspect = 'overall' ORDER BY id").fetchall()
+    kept = rows(log, "SELECT value FROM ratings WHERE aspect = 'overall' ORDER BY id")
     assert kept == [(61,), (64,)], "a correction is a new row: the first rating stays in the log"
 
 
@@ -188,23 +195,17 @@ def test_a_migration_and_its_record_are_one_step(tmp_path: Path, monkeypatch: py
     monkeypatch.setattr(tables, "MIGRATIONS", (fails,))
     with pytest.raises(RuntimeError):
         open_log(tmp_path)
-    with sqlite3.connect(tmp_path / "log.sqlite") as raw:
-        assert raw.execute("SELECT name FROM sqlite_master").fetchall() == [], "nothing of it is left"
+    monkeypatch.setattr(tables, "MIGRATIONS", ())
+    with open_log(tmp_path).store.reading() as connection:
+        assert inspect(connection).get_table_names() == [], "nothing of it is left"
     monkeypatch.setattr(tables, "MIGRATIONS", before)
     started(open_log(tmp_path))
 
 
 def test_a_log_of_a_later_version_is_left_alone(tmp_path: Path) -> None:
-    open_log(tmp_path)
-    with sqlite3.connect(tmp_path / "log.sqlite") as raw:
-        raw.execute("INSERT INTO schema_versions VALUES (99, '', '')")
+    with open_log(tmp_path).store.writing() as connection:
+        connection.exec_driver_sql("INSERT INTO schema_versions VALUES (99, '', '')")
     with pytest.raises(LogError, match="later fairhearing"):
-        open_log(tmp_path)
-
-
-def test_a_damaged_log_is_named_with_what_to_do(tmp_path: Path) -> None:
-    (tmp_path / "log.sqlite").write_bytes(b"this is no database at all, but long enough to be read" * 40)
-    with pytest.raises(LogError, match="damaged"):
         open_log(tmp_path)
 
 
