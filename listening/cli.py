@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import sys
-from pathlib import Path
 from typing import Any
 
 import click
@@ -45,18 +44,8 @@ class Commands(click.Group):
 
 @click.group(cls=Commands, epilog=WAY, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="fairhearing")
-@click.option(
-    "--store",
-    metavar="URL",
-    envvar="FAIRHEARING_STORE",
-    help="Keep the log on a server instead, e.g. postgresql+psycopg://USER@HOST/DATABASE.",
-)
-@click.pass_context
-def main(ctx: click.Context, store: str | None) -> None:
+def main() -> None:
     """Compare the forms of a song blind, whole, equally loud, over several days; then decide."""
-    ctx.obj = store
-    if os.environ.get("FAIRHEARING_STUDY") and not Path(os.environ["FAIRHEARING_STUDY"]).is_dir():
-        raise click.ClickException(f"FAIRHEARING_STUDY names no folder: {os.environ['FAIRHEARING_STUDY']}")
 
 
 for command in (

@@ -28,8 +28,8 @@ class Store:
 
     def __init__(self, where: Path | str, clock: Clock) -> None:
         self.clock = clock
-        self.name = str(where)
         self.engine = _sqlite(where) if isinstance(where, Path) else _server(where)
+        self.name = str(where) if isinstance(where, Path) else self.engine.url.render_as_string()  # no password
         with self._explained():
             self._migrate()
 

@@ -18,12 +18,20 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 def with_study(command: F) -> F:
-    """--study DIR: the study's folder, passed on as `folder`."""
-    option = click.option(
+    """--study DIR, passed on as `folder`, and --store URL, which `open_study` heeds."""
+    study = click.option(
         "--study", "folder", type=click.Path(path_type=Path), default=Path(), envvar="FAIRHEARING_STUDY",
         metavar="DIR", help="The study's folder (default: here).",
     )  # fmt: skip
-    return option(command)
+    store = click.option(
+        "--store", envvar="FAIRHEARING_STORE", metavar="URL", expose_value=False, callback=_keep_store,
+        help="Keep the log on a server: postgresql+psycopg://USER@HOST/DATABASE (one database a study).",
+    )  # fmt: skip
+    return study(store(command))
+
+
+def _keep_store(context: click.Context, _option: click.Parameter, url: str | None) -> None:
+    context.obj = url
 
 
 def with_json(command: F) -> F:
