@@ -29,7 +29,7 @@ class Store:
     def __init__(self, where: Path | str, clock: Clock) -> None:
         self.clock = clock
         self.engine = _sqlite(where) if isinstance(where, Path) else _server(where)
-        self.name = str(where) if isinstance(where, Path) else self.engine.url.render_as_string()  # no password
+        self.name = str(where) if isinstance(where, Path) else self.engine.url.render_as_string()
         with self._explained():
             self._migrate()
 

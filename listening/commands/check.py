@@ -7,9 +7,11 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from render import joins
+from render import joins, tempo_fit
+from render.containers import replacing
 from render.forms import bars_text
-from render.splice import Splicer
+from render.song import SONG_FILE, read_text
+from render.splice import Audio, Splicer
 from render.stems import Mixes, StemFit, check_stems, fit_stems, read_audio
 from render.timeline import Timeline, lay_out, longest_lead
 from sessions.study import Study
@@ -56,14 +58,12 @@ def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked
         SongError, FormError, AudioError: the song is not in order.
     """
     song = study.song
-    check_stems(song.stems, song.audio)
     timelines = [lay_out(song, form) for form in song.forms]
     of = 3 + len(timelines)
-    step("reading the bounce", 1, of)
-    bounce = read_audio(song.audio.path)
-    step("comparing the stems", 2, of)
-    fit = fit_stems(bounce, song.stems, song.audio.sample_rate) if song.stems else None
-    mixes = Mixes(song, bounce, fit)
+    step("reading the bounce and its stems", 1, of)
+    bounce, fit, mixes = _sources(study)
+    step("comparing tempo and start with the attacks", 2, of)
+    tempo = tempo_fit.fit(bounce, song.audio.sample_rate, song.grid)
     lead = longest_lead(song, timelines)
     rows, warnings = [], _song_warnings(study, bounce, fit, lead)
     for number, timeline in enumerate(timelines, start=3):
@@ -72,17 +72,42 @@ def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked
         rows.append(_form_row(timeline, lead, song.audio.sample_rate, [join.as_json() for join in found]))
         step(f'judged "{timeline.form.name}"', number, of)
     mixes.close()
-    return Checked(_section_rows(study), tuple(rows), (), tuple(warnings))
+    lines = tempo.lines()
+    if not tempo.fits:
+        warnings, lines = [*lines, *warnings], []
+    return Checked(_section_rows(study), tuple(rows), tuple(lines), tuple(warnings), tempo.as_json())
+
+
+def _sources(study: Study) -> tuple[Audio, StemFit | None, Mixes]:
+    """The bounce, how the stems fit it, and both as a source of samples."""
+    song = study.song
+    check_stems(song.stems, song.audio)
+    bounce = read_audio(song.audio.path)
+    fit = fit_stems(bounce, song.stems, song.audio.sample_rate) if song.stems else None
+    return bounce, fit, Mixes(song, bounce, fit)
 
 
 def write_joins_audio(study: Study, path: Path) -> None:
     """Four bars around each join, for the maker's ears."""
-    raise NotImplementedError
+    from render.audition import write_audition
+
+    _, _, mixes = _sources(study)
+    write_audition(study.song, mixes, path)
+    mixes.close()
 
 
 def propose_ideas(study: Study, count: int, seed: int, *, write: bool) -> list[Idea]:
     """Forms worth trying; with `write`, added to song.toml."""
-    raise NotImplementedError
+    from render import ideas
+    from render.idea_file import write_into
+
+    found = ideas.propose(study.song, read_audio(study.song.audio.path), count, seed)
+    if write:
+        path = study.folder / SONG_FILE
+        text = write_into(read_text(path), found, study.folder)
+        with replacing(path) as half:
+            half.write_text(text, encoding="utf-8", newline="")
+    return found
 
 
 def _section_rows(study: Study) -> tuple[SectionRow, ...]:
@@ -103,7 +128,7 @@ def _form_row(timeline: Timeline, lead: int, rate: int, found: list[dict[str, An
     )
 
 
-def _song_warnings(study: Study, bounce: Any, fit: StemFit | None, lead: int) -> list[str]:
+def _song_warnings(study: Study, bounce: Audio, fit: StemFit | None, lead: int) -> list[str]:
     song = study.song
     found = []
     for first, last in song.uncovered:
