@@ -45,14 +45,35 @@ def listen(
 @click.option(
     "--renew", metavar="NAME", multiple=True, help="Give this listener a new link; the old one ends."
 )
-@click.option("--withdraw", metavar="NAME", multiple=True, help="End this listener's link.")
+@click.option(
+    "--withdraw", metavar="NAME", multiple=True, help="End this listener's links, and do not serve."
+)
+@click.option(
+    "--address", metavar="URL", help="What the page is reached by, if not by this machine's address."
+)
+@click.option("--any-day", is_flag=True, help="Rounds may begin although they are due on a later day.")
 def host(
-    folder: Path, lan: bool, port: int | None, renew: tuple[str, ...], withdraw: tuple[str, ...]
+    folder: Path,
+    lan: bool,
+    port: int | None,
+    renew: tuple[str, ...],
+    withdraw: tuple[str, ...],
+    address: str | None,
+    any_day: bool,
 ) -> None:
     """Serve the listening page to co-writers, one private link each."""
+    study = open_study(folder)
+    if withdraw:
+        from listening import links
+
+        ended = links.withdraw(study, [study.listener(name).name for name in withdraw])
+        click.echo(
+            f"{ended} {'link' if ended == 1 else 'links'} withdrawn; `fairhearing host` makes new ones."
+        )
+        return
     from listening.page.host import serve
 
-    serve(open_study(folder), lan=lan, port=port, renew=renew, withdraw=withdraw)
+    serve(study, lan=lan, port=port, renew=renew, address=address, any_day=any_day, say=click.echo)
 
 
 @click.command()
