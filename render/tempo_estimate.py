@@ -23,6 +23,7 @@ from render.splice import Audio
 SLOWEST, FASTEST = 50.0, 215.0  # beats a minute that we look for
 USUAL_TEMPO, USUAL_OCTAVES = 112.0, 0.75  # centre and width of what songs use: our own rule of thumb
 COMMON_TIME = Meter(4, 4)
+_START_WITHIN_S = 60.0
 STEADY = 0.3  # phase agreement of a steady song; see `Pulse.agreement`
 _RATIOS = tuple(
     Fraction(*r) for r in ((1, 4), (1, 3), (1, 2), (2, 3), (1, 1), (3, 2), (2, 1), (3, 1), (4, 1))
@@ -105,6 +106,21 @@ def estimate(audio: Audio, sample_rate: int, meter: Meter = COMMON_TIME) -> Temp
 def _counted_so(other: Pulse, best: Pulse) -> bool:
     """Whether somebody might count the other pulse: half or double the best, or about as likely."""
     return abs(abs(np.log2(other.tempo / best.tempo)) - 1) < 0.01 or other.score > best.score - 0.5
+
+
+def estimate_start(
+    audio: Audio, sample_rate: int, tempo: float, meter: Meter = COMMON_TIME
+) -> tuple[float, bool]:
+    """Where bar 1 begins (seconds) for a tempo that is known, and whether the downbeat is clear.
+
+    Only the first minute is used, so that a slightly wrong tempo does not blur it.
+    """
+    excerpt = audio[: round(_START_WITHIN_S * sample_rate)]
+    curve = onsets(excerpt, sample_rate)
+    if curve.strength.sum() <= 0 or curve.seconds < 4:
+        return 0.0, False
+    phase_s = best_phase(curve, 60 / tempo)
+    return find_start(excerpt, sample_rate, curve, tempo, phase_s, meter)
 
 
 def nearly_round(tempo: float, seconds: float) -> float:

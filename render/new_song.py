@@ -1,0 +1,263 @@
+"""A first song.toml for a bounce: measured, suggested, commented, and in order as it stands."""
+
+from __future__ import annotations
+
+import os
+import re
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from render.errors import SongError
+from render.grid import Grid, Meter, exact
+from render.idea_file import toml_string
+from render.ideas import Idea  # fmt: skip
+from render.ideas import propose as propose_ideas
+from render.onsets import onsets
+from render.song import audio_info, song_from_text
+from render.stem_search import FoundStem, StemSearch, search
+from render.stems import Audio, read_audio
+from render.suggest import Suggestion, sections
+from render.tempo_estimate import TempoEstimate, estimate, estimate_start
+from render.tempo_fit import TempoFit, fit
+
+FORMS_TO_BEGIN_WITH = 2
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """`text`: a song.toml that `check` accepts. `lines`: what was found and what to do next.
+
+    `confirm` is True where the tempo was only estimated: ask before the file is written.
+    """
+
+    text: str
+    lines: tuple[str, ...]
+    tempo: float
+    start_s: float
+    confirm: bool
+    estimate: TempoEstimate | None
+    fit: TempoFit
+    suggestion: Suggestion
+    stems: StemSearch | None
+    ideas: tuple[Idea, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "text": self.text,
+            "lines": list(self.lines),
+            "tempo": self.tempo,
+            "start_s": self.start_s,
+            "confirm": self.confirm,
+            "estimate": self.estimate.as_json() if self.estimate else None,
+            "fit": self.fit.as_json(),
+            "suggestion": self.suggestion.as_json(),
+            "stems": self.stems.as_json() if self.stems else None,
+            "ideas": [idea.as_json() for idea in self.ideas],
+        }
+
+
+def propose(
+    audio_path: Path,
+    *,
+    tempo: float | None = None,
+    meter: str = "4/4",
+    start_s: float | None = None,
+    stems_folder: Path | None = None,
+    folder: Path | None = None,
+    seed: int = 1,
+) -> Proposal:
+    """Measure a bounce and propose its song.toml, to be put into `folder` (default: beside the audio).
+
+    Tempo is in quarter notes a minute; what is not given is estimated.
+
+    Raises:
+        AudioError: the bounce cannot be used; SongError: meter, tempo or start cannot be.
+    """
+    folder = folder or audio_path.parent
+    info = audio_info(audio_path)
+    counted = _meter(meter)
+    if tempo is not None and not 10 <= tempo <= 1000:
+        raise SongError(f"tempo {tempo:g}: a tempo lies between 10 and 1000 quarter notes a minute")
+    if start_s is not None and not 0 <= start_s < info.seconds:
+        raise SongError(
+            f"start {start_s:g}: bar 1 begins within the audio, between 0 and {info.seconds:.2f} s"
+        )
+    audio = read_audio(audio_path)
+    guessed = estimate(audio, info.sample_rate, counted) if tempo is None else None
+    downbeat_sure = True
+    if guessed is not None:
+        tempo, found_start, downbeat_sure = guessed.tempo, guessed.start_s, guessed.downbeat_sure
+    else:
+        assert tempo is not None
+        found_start, downbeat_sure = estimate_start(audio, info.sample_rate, tempo, counted)
+    start = start_s if start_s is not None else min(found_start, max(info.seconds - 0.1, 0.0))
+    grid = Grid(info.sample_rate, exact(start), exact(tempo), counted)
+    suggestion = sections(audio, grid, last_bar(audio, grid))
+    draft = _Draft(
+        audio_path,
+        folder,
+        grid,
+        suggestion,
+        search(stems_folder, audio_path, audio) if stems_folder else None,
+    )
+    ideas = _first_forms(draft, audio, seed)
+    text = draft.text(ideas)
+    song_from_text(text, folder)
+    fitted = fit(audio, info.sample_rate, grid)
+    lines = _lines(draft, guessed, fitted, start_s is None, downbeat_sure)
+    return Proposal(
+        text, tuple(lines), tempo, start, guessed is not None, guessed, fitted, suggestion, draft.stems,
+        tuple(ideas),
+    )  # fmt: skip
+
+
+def last_bar(audio: Audio, grid: Grid) -> int:
+    """The bar of the last clear attack; what rings on after it is the song's tail."""
+    curve = onsets(audio, grid.sample_rate)
+    end_s = len(audio) / grid.sample_rate
+    if curve.strength.max(initial=0.0) > 0:
+        clear = np.flatnonzero(curve.strength > 0.05 * np.percentile(curve.strength, 99.5))
+        end_s = min(float(clear[-1]) / curve.rate, end_s)
+    within = max(end_s - 0.05, float(grid.start_s))  # an attack a little early belongs to the next bar's line
+    return max(grid.position(Fraction(str(round(within, 6))))[0], 1)
+
+
+def _meter(text: str) -> Meter:
+    found = re.fullmatch(r"\s*(\d{1,2})\s*/\s*(\d{1,2})\s*", text)
+    if not found or not 1 <= int(found[1]) <= 32 or int(found[2]) not in (1, 2, 4, 8, 16, 32):
+        raise SongError(f'meter "{text}": a meter is written like "4/4" or "7/8"')
+    return Meter(int(found[1]), int(found[2]))
+
+
+@dataclass(frozen=True)
+class _Draft:
+    audio_path: Path
+    folder: Path
+    grid: Grid
+    suggestion: Suggestion
+    stems: StemSearch | None
+
+    def text(self, ideas: Sequence[Idea]) -> str:
+        blocks = [self.song(), self.stem_table(), self.section_table(), self.forms(ideas), _REST]
+        return "\n\n".join(blocks) + "\n"
+
+    def song(self) -> str:
+        title = re.sub(r"[\s_-]+", " ", self.audio_path.stem).strip().title() or "Song"
+        start, tempo = float(self.grid.start_s), float(self.grid.tempo)
+        return "\n".join([
+            "# A study of one song's forms. This file is yours: change it, then `check`.",
+            "",
+            "[song]",
+            f"title = {toml_string(title[:200])}",
+            f"audio = {toml_string(self.relative(self.audio_path))}",
+            f"tempo = {tempo:.6g}  # quarter notes per minute",
+            f'meter = "{self.grid.meter}"',
+            f"start = {start:.3f}  # seconds where bar 1 beat 1 falls",
+            "# changes = [{ bar = 33, tempo = 92.0 }, { bar = 41, meter = \"2/4\" }]",
+        ])  # fmt: skip
+
+    def stem_table(self) -> str:
+        if self.stems is None or not self.stems.stems:
+            what = "files of the same length that add up to the bounce, for forms without one of them"
+            return f'# [stems]  # {what}\n# drums = "stems/drums.wav"'
+        used = [self.stem_line(s) for s in self.stems.usable]
+        left = [
+            f"# {self.stem_line(s)}  # {_one_line(s.problem or '')}" for s in self.stems.stems if s.problem
+        ]
+        return "\n".join(["[stems]" if used else "# [stems]", *used, *left])
+
+    def stem_line(self, stem: FoundStem) -> str:
+        return f"{toml_string(stem.name)} = {toml_string(self.relative(stem.path))}"
+
+    def section_table(self) -> str:
+        found = self.suggestion
+        comments = [
+            "# Suggested from the sound: sections with one letter sound alike. Give them your own names,",
+            "# and a pickup (in beats) where a section begins before its first bar.",
+        ]
+        if found.warning:
+            comments += [f"# Careful: {line}" for line in _wrapped(found.warning)]
+        lines = []
+        for section, strength in zip(found.sections, found.boundary_strength, strict=True):
+            unsure = "  # where it begins is not clear" if strength < 0.4 and not found.warning else ""
+            lines.append(f'{toml_string(section.name)} = {{ bars = "{section.bars_text}" }}{unsure}')
+        return "\n".join(["[sections]", *comments, *lines])
+
+    def forms(self, ideas: Sequence[Idea]) -> str:
+        head = [
+            "[forms]",
+            '# "As written" always takes part. A part is a section or some of its bars, repeated or without',
+            '# a stem: "A bars 1-4", "B x2", "B without drums"; or "silence 1 bar". Two to begin with:',
+        ]  # fmt: skip
+        for idea in ideas:
+            head += [f"# {line}" for line in _wrapped(idea.reason)]
+            head.append(f"{toml_string(idea.name)} = [{', '.join(map(toml_string, idea.texts))}]")
+        return "\n".join(head)
+
+    def relative(self, path: Path) -> str:
+        """The path as song.toml holds it: from the study's folder where they share a drive."""
+        try:
+            return Path(os.path.relpath(path.resolve(), self.folder.resolve())).as_posix()
+        except ValueError:  # another drive
+            return path.resolve().as_posix()
+
+
+_REST = """[listeners]
+# ana = { prior_listens = 60 }  # how often she has heard the song as written, roughly
+# bo = {}
+
+[render]
+# matching = "integrated"  # or "same gain": shared sections play at exactly the same level
+# crossfade_ms = 10
+
+[plan]
+# rounds = 6
+# days = 3"""
+
+
+def _first_forms(draft: _Draft, audio: Audio, seed: int) -> list[Idea]:
+    """Two forms to begin with; a song of one part gets the plainest ones there are."""
+    song = song_from_text(draft.text([]), draft.folder)
+    ideas = propose_ideas(song, audio, FORMS_TO_BEGIN_WITH, seed, most_moves=1)
+    first = song.sections[0].name
+    plain = (
+        Idea("twice", (f"{first} x2",), "the whole once more", 0.0, 1.0),
+        Idea("with a breath", (first, "silence 1 bar", first), "a bar of silence, and once more", 0.0, 1.0),
+    )
+    return [*ideas, *plain][:FORMS_TO_BEGIN_WITH]
+
+
+def _lines(
+    draft: _Draft, guessed: TempoEstimate | None, fitted: TempoFit, start_guessed: bool, sure: bool
+) -> list[str]:
+    told = []
+    if guessed is not None:
+        told += guessed.lines()
+    elif start_guessed:
+        unsure = "" if sure else "; which beat is the first of a bar is not sure: listen"
+        told.append(f"bar 1 begins at {float(draft.grid.start_s):.3f} s{unsure}")
+    told += fitted.lines()
+    found = draft.suggestion
+    names = ", ".join(f"{s.name} ({s.bars_text})" for s in found.sections)
+    told += [found.warning] if found.warning else []
+    told.append(f"suggested sections: {names}")
+    told += draft.stems.lines() if draft.stems else []
+    told.append(
+        "next: give the sections your own names in song.toml, listen to a few bar lines with `check "
+        "--joins-audio`, then `ideas` for more forms, `render`, and `listen`"
+    )
+    return told
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
+
+
+def _wrapped(text: str, width: int = 100) -> list[str]:
+    return textwrap.wrap(_one_line(text), width)
