@@ -1,0 +1,97 @@
+"""A first song.toml: what it says is right, and it is in order as it stands."""
+
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from render.errors import AudioError, SongError
+from render.new_song import propose
+from render.song import load_song, song_from_text
+from render.timeline import lay_out
+from tests.invented_songs import SONGS, ambient, play
+
+RATE = 22050
+SONG = next(song for song in SONGS if song.name == "band")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("new")
+    soundfile.write(folder / 'har"bour-lights_mix 2.wav', play(SONG, RATE), RATE, subtype="PCM_24")
+    return folder
+
+
+def bounce(folder: Path) -> Path:
+    return next(folder.glob("*.wav"))
+
+
+@pytest.mark.parametrize("tempo", [None, 112.0])
+def test_the_proposal_is_a_song_in_order(folder: Path, tempo: float | None) -> None:
+    found = propose(bounce(folder), tempo=tempo)
+    assert found.confirm is (tempo is None)
+    song = song_from_text(found.text, folder)
+    assert float(song.grid.tempo) == pytest.approx(112, abs=0.01)
+    assert float(song.grid.start_s) == pytest.approx(SONG.start_s, abs=0.005)
+    assert song.last_bar == SONG.bars
+    assert [s.first_bar for s in song.sections] == SONG.boundaries[:-1]
+    assert len(song.forms) == 3  # "as written" and two to begin with
+    for form in song.forms:
+        lay_out(song, form)
+    assert found.lines[-1].startswith("next:")
+    assert found.text.count("#") > 8
+
+
+def test_given_tempo_start_and_meter_are_kept(folder: Path) -> None:
+    found = propose(bounce(folder), tempo=110.5, meter="2/4", start_s=0.75)
+    song = tomllib.loads(found.text)["song"]
+    assert (song["tempo"], song["meter"], song["start"]) == (110.5, "2/4", 0.75)
+    assert any("would fit clearly better" in line for line in found.lines)
+
+
+def test_the_file_can_live_elsewhere(folder: Path, tmp_path: Path) -> None:
+    study = tmp_path / "study"
+    study.mkdir()
+    found = propose(bounce(folder), tempo=112, folder=study)
+    (study / "song.toml").write_text(found.text, encoding="utf-8")
+    assert load_song(study).audio.path.resolve() == bounce(folder).resolve()
+
+
+def test_stems_are_listed_and_shifted_ones_commented_out(tmp_path: Path) -> None:
+    song = play(SONG, RATE)
+    stems = tmp_path / "stems"
+    stems.mkdir()
+    rng = np.random.default_rng(1)
+    part = (0.05 * rng.standard_normal(song.shape)).astype(np.float32)
+    soundfile.write(tmp_path / "song.wav", song + part, RATE, subtype="FLOAT")
+    soundfile.write(stems / "band.wav", song, RATE, subtype="FLOAT")
+    soundfile.write(stems / "noise.wav", np.roll(part, 100, axis=0), RATE, subtype="FLOAT")
+    found = propose(tmp_path / "song.wav", tempo=112, stems_folder=stems)
+    assert tomllib.loads(found.text)["stems"] == {"band": "stems/band.wav"}
+    assert '# "noise" = "stems/noise.wav"  # sounds 100 frames' in found.text
+    assert any("100 frames" in line and "later" in line for line in found.lines)
+
+
+def test_hopeless_material_still_gives_a_file_and_says_so(tmp_path: Path) -> None:
+    soundfile.write(tmp_path / "ambient.wav", ambient(60, RATE), RATE)
+    found = propose(tmp_path / "ambient.wav")
+    song_from_text(found.text, tmp_path)
+    told = " ".join(found.lines)
+    assert "no constant tempo fits" in told and "by ear" in told and "# Careful" in found.text
+
+
+@pytest.mark.parametrize("seconds", [0.5, 3.0, 9.0])
+def test_a_tiny_or_silent_bounce_gives_a_file(tmp_path: Path, seconds: float) -> None:
+    soundfile.write(tmp_path / "tiny.wav", np.zeros((round(seconds * RATE), 2)), RATE)
+    found = propose(tmp_path / "tiny.wav")
+    assert len(song_from_text(found.text, tmp_path).forms) == 3
+
+
+def test_what_cannot_be_is_refused(folder: Path, tmp_path: Path) -> None:
+    for wrong in ({"tempo": 5.0}, {"meter": "4"}, {"start_s": 999.0}):
+        with pytest.raises(SongError):
+            propose(bounce(folder), **wrong)  # type: ignore[arg-type]
+    with pytest.raises(AudioError):
+        propose(tmp_path / "nothing.wav")
