@@ -27,6 +27,11 @@ class Comment:
     after_opening: bool
     listen_id: int
 
+    @property
+    def listen_words(self) -> str:
+        """ "listen 3", or that it was broken off."""
+        return f"listen {self.listen}" if self.listen else "a listen broken off"
+
 
 @dataclass(frozen=True)
 class Group:

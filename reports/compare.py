@@ -8,10 +8,11 @@ from typing import Any
 from reports.chart_kinds import settled
 from reports.charts import Chart
 from reports.facts import Facts, gather
+from reports.files import plain, write_text
 from reports.page import environment, shared
 from reports.reading import SEED
-from reports.report import REPORT, Written, as_json, told, verdict_json, write_text
-from reports.text_report import plain, table
+from reports.report import REPORT, Written, as_json, told, verdict_json
+from reports.text_report import table
 from sessions.study import Study
 
 

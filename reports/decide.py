@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from render.errors import DecisionError
-from reports import gates
+from reports import gates, words
 from reports.facts import gather
 from reports.gates import Rules
-from reports.report import write_report
+from reports.report import REPORT, write_facts
 from reports.seals import seals
 from reports.verdict import Judgement
+from reports.way_back import WayBack, folder_of, way_to, write_way_back
 from sessions.study import Study
 
 
@@ -41,25 +42,40 @@ def decide(study: Study, form: str, because: str, by: str) -> Decided:
     if not name:
         raise DecisionError("a decision needs the name of who takes it; add --by NAME")
     study.register(manifest)
-    judgement = gather(study).judgement
-    against = is_against(judgement, chosen.name)
+    facts = gather(study)
+    against = is_against(facts.judgement, chosen.name)
     if against and not reason:
         raise DecisionError(
             f'"{chosen.name}" is not what the verdict says; it may be chosen all the same, with a reason that'
             " the report will keep: add --because TEXT"
         )
+    # the files first: a decision that could not be handed over is not recorded
+    number = len(facts.decisions) + 1
+    way = way_to(facts, chosen)
+    paths = write_way_back(facts, chosen, way, folder_of(study.song, number, chosen.name))
     detail = {
         "form": chosen.name,
         "by": name,
         "because": reason,
         "against": against,
-        "verdict": _verdict_of_the_day(judgement),
+        "verdict": _verdict_of_the_day(facts.judgement),
         "seals": seals(study, manifest),
     }
     study.log.add_event("decided", detail)
-    written = write_report(study)
-    lines = [f'Decided by {name}: "{chosen.name}"{", against the verdict" if against else ""}.']
-    return Decided(written.paths, tuple(lines))
+    written = write_facts(gather(study), way, study.folder / REPORT)
+    return Decided((*written.paths, *paths), tuple(_lines(facts.judgement, chosen.name, name, against, way)))
+
+
+def _lines(judgement: Judgement | None, form: str, by: str, against: bool, way: WayBack) -> Iterator[str]:
+    yield f'Decided by {by}: "{form}"{", against the verdict" if against else ""}.'
+    if judgement is not None:
+        yield f"The verdict: {judgement.sentence}"
+    else:
+        yield "Nothing had been rated, so there was no verdict."
+    steps = len(way.sheet.edits)
+    yield (
+        f"To rebuild it: {words.counted(steps, 'step')}, see rebuild.md." if steps else "Nothing to rebuild."
+    )
 
 
 def reopen(study: Study, because: str) -> Decided:

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from render.containers import replacing
 from reports import page, text_report
 from reports.against import against
 from reports.facts import Facts, gather
+from reports.files import write_text
 from reports.ratings import COLUMNS
 from reports.reading import SEED
 from reports.way_back import WayBack, way_back
@@ -71,12 +71,6 @@ def write_facts(facts: Facts, way: WayBack | None, folder: Path) -> Written:
 def as_json(values: Mapping[str, Any]) -> str:
     """JSON for people and programs."""
     return json.dumps(values, indent=1, ensure_ascii=False) + "\n"
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write a text whole or not at all, the same on every system."""
-    with replacing(path) as half:
-        half.write_bytes(text.encode("utf-8"))
 
 
 def told(facts: Facts) -> str:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator, Sequence
 
 from reports import words
 from reports.against import Against
 from reports.comments import Comment, grouped
 from reports.facts import Decision, Facts, FormFacts
+from reports.files import plain
 from reports.page import clock, signed
 from reports.ratings import COLUMNS
 from reports.rebuild_words import clock as exact_clock
@@ -105,6 +105,12 @@ def _way_back(way: WayBack) -> Iterator[str]:
         at = edit.start or edit.to
         where = f" (at {exact_clock(at.time_s)})" if at else ""
         yield f"{number}. {plain(edit.text)}{where}"
+    yield from ("", f"## What to perform again for {plain(way.form)}", "")
+    if not way.again:
+        yield "Nothing: every part is heard as it was performed."
+    for number, item in enumerate(way.again, 1):
+        yield f"{number}. Bars {item.bars}, {plain(item.part)}: {plain(item.what)}; {plain(item.why)}."
+        yield from (f"   - {plain(note.listener)}: {plain(note.text)}" for note in item.comments)
     yield ""
 
 
@@ -125,8 +131,7 @@ def _form(facts: Facts, form: FormFacts) -> Iterator[str]:
 
 def _said(facts: Facts, comment: Comment) -> str:
     where = f"bar {comment.bar} ({clock(comment.time_s)}), " if comment.time_s is not None else ""
-    listen = f"listen {comment.listen}" if comment.listen else "a listen broken off"
-    return f"{plain(comment.text)} ({where}{plain(facts.shown(comment.listener))}, {listen})"
+    return f"{plain(comment.text)} ({where}{plain(facts.shown(comment.listener))}, {comment.listen_words})"
 
 
 def _sound(facts: Facts) -> Iterator[str]:
@@ -170,8 +175,3 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> Iterator[str]:
     for row in rows:
         yield "| " + " | ".join(plain(cell) for cell in row) + " |"
     yield ""
-
-
-def plain(text: str) -> str:
-    """A text in which no character is taken for markup, on one line."""
-    return re.sub(r"([\\`*_{}\[\]<>#|~&])", r"\\\1", " ".join(text.split()))

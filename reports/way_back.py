@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import re
 from dataclasses import dataclass
+from pathlib import Path
 
 from render.forms import Form
+from render.manifest import RenderedForm
+from render.song import Song
 from reports.facts import Facts
+from reports.files import plain, write_text
+from reports.markers import Cue, write_cued_wav, write_midi
 from reports.rebuild import Sheet, sheet
+from reports.rerecord import Comment as Note
+from reports.rerecord import Item, listing
 
 
 @dataclass(frozen=True)
@@ -15,17 +25,88 @@ class WayBack:
 
     form: str
     sheet: Sheet
+    again: tuple[Item, ...]
 
 
 def way_back(facts: Facts) -> WayBack | None:
-    """For the form decided on, else the best one; None for a form that is no more."""
-    form = None if facts.sealed else current_form(facts, facts.chosen)
-    if form is None:
+    """For the form decided on, else the best one; None while sealed, or for a form that is no more."""
+    found = next((form for form in facts.forms if form.name == facts.chosen), None)
+    if facts.sealed or found is None or found.form is None:
         return None
-    return WayBack(form.name, sheet(facts.song, form))
+    return way_to(facts, found.form)
 
 
-def current_form(facts: Facts, name: str | None) -> Form | None:
-    """The form of song.toml that was rendered under this name, unless its parts have changed since."""
-    facts_of = next((form for form in facts.forms if form.name == name), None)
-    return facts_of.form if facts_of is not None else None
+def way_to(facts: Facts, form: Form) -> WayBack:
+    """The way back for any form of song.toml."""
+    own = [c for c in facts.comments if c.form == form.name]
+    notes = [Note(c.bar, c.text, f"{facts.shown(c.listener)}, {c.listen_words}") for c in own]
+    return WayBack(form.name, sheet(facts.song, form), tuple(listing(facts.song, form, notes)))
+
+
+def again_markdown(title: str, way: WayBack) -> str:
+    """The re-record list as a page to take to the session."""
+    lines = [f"# What to perform again for {plain(title)} as {plain(way.form)}", ""]
+    if not way.again:
+        lines += ["Nothing: every part is heard as it was performed.", ""]
+    else:
+        lines += ["What a listener would notice first comes first. Bars are those of the new form.", ""]
+    for number, item in enumerate(way.again, 1):
+        lines.append(
+            f"{number}. Bars {item.bars}, {plain(item.part)}: {plain(item.what)}; {plain(item.why)}."
+        )
+        lines += [f"   - {plain(note.listener)}: {plain(note.text)}" for note in item.comments]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def again_csv(way: WayBack) -> str:
+    """The re-record list as a table: one row an item, the comments that fall there in the last column."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(("number", "first_bar", "last_bar", "part", "what", "why", "kind", "comments"))
+    for number, item in enumerate(way.again, 1):
+        said = " / ".join(f"{note.listener}: {note.text}" for note in item.comments)
+        writer.writerow(
+            (number, item.first_bar, item.last_bar, item.part, item.what, item.why, item.kind, said)
+        )
+    return out.getvalue()
+
+
+def write_way_back(facts: Facts, form: Form, way: WayBack, folder: Path) -> tuple[Path, ...]:
+    """Write the rebuild sheet, the form's map and its audio with a cue at every part into `folder`.
+
+    Raises:
+        RenderError, AudioError: a file could not be written, or the render is not there.
+    """
+    render = next(f.render for f in facts.forms if f.name == form.name)
+    assert render is not None and facts.manifest is not None
+    folder.mkdir(parents=True, exist_ok=True)
+    texts = {
+        "rebuild.md": way.sheet.as_markdown(),
+        "rebuild.csv": way.sheet.as_csv(),
+        "re-record.md": again_markdown(facts.song.title, way),
+        "re-record.csv": again_csv(way),
+    }
+    for name, text in texts.items():
+        write_text(folder / name, text)
+    midi = folder / "rebuild.mid"
+    write_midi(facts.song, form, midi)
+    wav = folder / f"{file_name(f'{facts.song.title} - {form.name}')}.wav"
+    write_cued_wav(facts.song.folder / render.wav, cues(render, facts.manifest.sample_rate), wav)
+    return (*(folder / name for name in texts), midi, wav)
+
+
+def cues(render: RenderedForm, sample_rate: int) -> list[Cue]:
+    """A cue at the first bar line of every part of a render."""
+    return [Cue(round(part.start_s * sample_rate), part.text) for part in render.parts]
+
+
+def file_name(text: str) -> str:
+    """A text as a file name that Linux, macOS and Windows take, at most 120 bytes long."""
+    clean = re.sub(r'[<>:"/\\|?*\x00-\x1f]+', " ", text)
+    clean = " ".join(clean.split()).encode("utf-8")[:120].decode("utf-8", "ignore").strip(" .")
+    return clean or "form"
+
+
+def folder_of(song: Song, number: int, form: str) -> Path:
+    """Where the files of a decision lie: each has its own folder, so that none is ever overwritten."""
+    return song.folder / "report" / file_name(f"decision {number} - {form}")

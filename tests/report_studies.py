@@ -20,8 +20,8 @@ BAR_S = 2.0  # 120 quarter notes a minute, 4/4
 START_S = 0.5
 
 FORMS = {
-    "early bridge": '["intro", "bridge without bass", "verse", "silence 1 bar", "refrain x2"]',
-    "no intro": '["verse", "refrain", "bridge", "refrain bars 1-2"]',
+    "early bridge": '["intro", "bridge", "verse", "silence 1 bar", "refrain x2"]',
+    "no intro": '["verse", "refrain without bass", "bridge", "refrain bars 1-2"]',
 }
 EIGHT = {
     "early bridge": FORMS["early bridge"],
@@ -60,7 +60,7 @@ def song_folder(
         name: (dice.standard_normal(frames) * level).astype(np.float32) * 0.3 for name in ("bass", "voice")
     }
     for name, samples in {**stems, "bounce": stems["bass"] + stems["voice"]}.items():
-        soundfile.write(folder / f"{name}.wav", samples, RATE, subtype="FLOAT")
+        soundfile.write(folder / f"{name}.wav", samples, RATE, subtype="PCM_24")
     lines = [
         "[song]", f'title = "{title}"', 'audio = "bounce.wav"', "tempo = 120.0", 'meter = "4/4"',
         f"start = {START_S}", "[stems]", 'bass = "bass.wav"', 'voice = "voice.wav"', "[sections]",

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
+import io
 import json
 import re
 import sqlite3
+import struct
 from pathlib import Path
 
 import pytest
@@ -16,9 +19,10 @@ from reports import seals
 from reports.decide import decide, is_against, reopen
 from reports.facts import Facts, gather
 from reports.report import write_report
+from reports.way_back import file_name
 from sessions.plan import seed_sha256
 from sessions.study import Study
-from tests.report_studies import hear, likes, rendered, song_folder
+from tests.report_studies import RATE, hear, likes, rendered, song_folder
 from tests.test_report import Page, read
 
 
@@ -44,7 +48,9 @@ def test_a_decision_opens_the_study_and_says_why(study: Study) -> None:
     assert event.detail["verdict"]["state"] == "clear" and event.detail["verdict"]["form"] == "early bridge"
     page = next(path for path in decided.paths if path.name == "report.html").read_text(encoding="utf-8")
     head = Page(page.split("</header>")[0]).text
-    assert "by ana : “ early bridge ”" in head and "it lifts off" in head and "against the verdict" not in head
+    assert (
+        "by ana : “ early bridge ”" in head and "it lifts off" in head and "against the verdict" not in head
+    )
     assert not write_report(study).sealed
 
 
@@ -75,6 +81,81 @@ def test_against_the_verdict_a_reason_is_asked_for_and_told(study: Study) -> Non
     assert "“ no intro ”, the form decided on, is the best with a chance of less than 1 %" in text
     assert "What speaks against “ no intro ”" in text
     assert "against the verdict of the day" in read(write_report(study), "report.md")
+
+
+def test_what_a_decision_hands_over(study: Study) -> None:
+    """The sheet, the map and the audio of the form chosen, in a folder of this decision's own."""
+    listens = [x for x in study.log.contents().listens if x.listener == "bo" and x.round_number == 2]
+    form_id = next(f.id for f in study.log.contents().forms if f.name == "early bridge")
+    study.log.comment(next(x.id for x in listens if x.form_id == form_id), "here it lifts off", 9.0)
+    decided = decide(study, "early bridge", "", "ana")
+    names = {path.name for path in decided.paths if path.parent.name == "decision 1 - early bridge"}
+    assert names == {
+        "rebuild.md", "rebuild.csv", "rebuild.mid", "re-record.md", "re-record.csv",
+        "Invented - early bridge.wav",
+    }  # fmt: skip
+    form = study.manifest.forms[1]
+    wav = next(path for path in decided.paths if path.suffix == ".wav")
+    assert wav_audio_sha256(wav) == form.sha256
+    found = cues_of(wav.read_bytes())
+    lead = study.manifest.lead_frames
+    starts = [0, 4, 8, 12, 13, 17]  # bars; 2 s each, by hand
+    assert [frame for frame, _ in found] == [lead + 2 * RATE * bar for bar in starts]
+    assert [label for _, label in found] == [
+        "intro",
+        "bridge",
+        "verse",
+        "silence 1 bar",
+        "refrain",
+        "refrain",
+    ]
+    text = Page(read(write_report(study), "report.html")).text
+    assert "How to rebuild “ early bridge ”" in text
+    first_edit = next(path for path in decided.paths if path.name == "rebuild.md").read_text().splitlines()[2]
+    assert first_edit.removeprefix("1. ").strip() in text
+    again = next(path for path in decided.paths if path.name == "re-record.csv").read_text(encoding="utf-8")
+    rows = list(csv.DictReader(io.StringIO(again)))
+    said = [row for row in rows if row["comments"]]
+    assert ("5", "bridge") in {(row["first_bar"], row["part"]) for row in said}
+    assert all(row["comments"] == "bo, listen 2: here it lifts off" for row in said)
+    assert "What to perform again for “ early bridge ”" in text and "bo, listen 2" in text
+
+
+def cues_of(data: bytes) -> list[tuple[int, str]]:
+    """Frames and labels of a WAV's cue points: "cue " and LIST "adtl" of RIFF/WAVE (1991), read by hand."""
+    frames: dict[int, int] = {}
+    labels: dict[int, str] = {}
+    at = 12
+    while at < len(data):
+        name, length = data[at : at + 4], int.from_bytes(data[at + 4 : at + 8], "little")
+        body = data[at + 8 : at + 8 + length]
+        if name == b"cue ":
+            for k in range(int.from_bytes(body[:4], "little")):
+                number, *_rest, frame = struct.unpack("<II4sIII", body[4 + 24 * k : 28 + 24 * k])
+                frames[number] = frame
+        if name == b"LIST" and body[:4] == b"adtl":
+            inner = 4
+            while inner < len(body):
+                size = int.from_bytes(body[inner + 4 : inner + 8], "little")
+                number = int.from_bytes(body[inner + 8 : inner + 12], "little")
+                labels[number] = body[inner + 12 : inner + 8 + size].rstrip(b"\0").decode("utf-8")
+                inner += 8 + size + size % 2
+        at += 8 + length + length % 2
+    return [(frames[number], labels[number]) for number in sorted(frames)]
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ('a/b\\c: "d"?', "a b c d"),
+        ("  ends with dots...", "ends with dots"),
+        ("???", "form"),
+        ("橋" * 100, "橋" * 40),  # 3 bytes each in UTF-8
+        ("line\nbreak", "line break"),
+    ],
+)
+def test_file_names_for_every_system(text: str, name: str) -> None:
+    assert file_name(text) == name
 
 
 def test_a_refusal_does_not_name_the_form_that_leads(study: Study) -> None:
