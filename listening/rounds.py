@@ -10,7 +10,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 
 from render.containers import wav_audio_sha256
-from render.errors import ListenError
+from render.errors import ListenError, RenderError
 from render.manifest import Manifest, RenderedForm
 from sessions.clock import utc_time
 from sessions.log import SITTING_PAUSE
@@ -115,6 +115,10 @@ def enter_round(study: Study, listener: str, *, any_day: bool = False) -> Round:
     forms = study.register(manifest)
     contents = study.log.contents()
     open_round = next((r for r in contents.rounds_of(name) if r.complete is None), None)
+    if open_round is not None and not _renders_are_there(study, open_round):
+        study.log.end_round(open_round.id, complete=False)
+        study.log.add_event("round abandoned", {"listener": name, "why": "its renders are lost or damaged"})
+        contents, open_round = study.log.contents(), None
     if open_round is None:
         _require_due(study, standing(study, contents, name), any_day)
         hashes = {form.content_hash: form.id for form in forms}
@@ -123,6 +127,16 @@ def enter_round(study: Study, listener: str, *, any_day: bool = False) -> Round:
         order = next_order(study.log.secret("plan_seed"), name, list(hashes), history)
         study.log.start_round(name, len(history) + 1, [hashes[h] for h in order], manifest.set_id)
     return Round(study, name)
+
+
+def _renders_are_there(study: Study, round_: RoundRecord) -> bool:
+    """Whether a round can go on at the loudness it began with. Where not, its ratings stay as they are,
+    and the next round begins: within one round the loudness never changes."""
+    try:
+        study.manifest_of(round_.render_set)
+    except RenderError:
+        return False
+    return True
 
 
 def _require_due(study: Study, stands: Standing, any_day: bool) -> None:
