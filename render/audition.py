@@ -14,11 +14,12 @@ from typing import Any
 import numpy as np
 import soundfile
 
+from render.containers import replacing
 from render.errors import RenderError
 from render.forms import Part, Piece
 from render.song import Song
-from render.splice import Audio, Splicer
-from render.timeline import Join, Timeline
+from render.splice import Audio, Source, Splicer
+from render.timeline import Join, Timeline, lay_out, longest_lead
 
 BARS_EACH_SIDE = 2
 GAP_S = 1.5
@@ -46,20 +47,19 @@ class Cue:
         return f"{int(minutes)}:{seconds:04.1f}  {self.before} > {self.after} (bar {self.bar} of {named})"
 
 
-def write(
-    path: Path,
-    song: Song,
-    rendered: Iterable[tuple[Timeline, Splicer]],
-    bars: int = BARS_EACH_SIDE,
-    gap_s: float = GAP_S,
+def write_audition(
+    song: Song, source: Source, path: Path, bars: int = BARS_EACH_SIDE, gap_s: float = GAP_S
 ) -> list[Cue]:
-    """Write the joins of some forms to `path` (24-bit WAV), `bars` on each side of each line.
+    """Write the joins of all the song's forms to `path` (24-bit WAV), `bars` on each side of each line.
 
     A join that several forms share is written once. Where samples pass full scale, all is turned down.
 
     Raises:
-        RenderError: there are no joins, or the file cannot be written.
+        RenderError: there are no joins, or the file cannot be written; FormError: a form is not in order.
     """
+    timelines = [lay_out(song, form) for form in song.forms]
+    lead = longest_lead(song, timelines)
+    rendered = [(timeline, Splicer(timeline, source, lead)) for timeline in timelines]
     cues: list[Cue] = []
     excerpts: list[Audio] = []
     rate = song.grid.sample_rate
@@ -92,8 +92,8 @@ def _distinct(
     rendered: Iterable[tuple[Timeline, Splicer]],
 ) -> Iterator[tuple[Timeline, Splicer, Join, tuple[str, ...]]]:
     """Each join once, in order, with the names of all forms that have it."""
-    first: dict[tuple[object, ...], tuple[Timeline, Splicer, Join]] = {}
-    names: dict[tuple[object, ...], list[str]] = {}
+    first: dict[tuple[object, object, str], tuple[Timeline, Splicer, Join]] = {}
+    names: dict[tuple[object, object, str], list[str]] = {}
     for timeline, splicer in rendered:
         for join in timeline.joins:
             ending = str(timeline.ending) if join.after is None else ""
@@ -153,11 +153,9 @@ def _edged(sound: Audio, rate: int) -> Audio:
 
 def _write(path: Path, sound: Audio, rate: int) -> None:
     peak = float(np.max(np.abs(sound), initial=0.0))
-    part = path.with_name(path.name + ".part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        soundfile.write(part, sound / max(peak, 1.0), rate, format="WAV", subtype="PCM_24")
-        part.replace(path)
+        with replacing(path) as half:
+            soundfile.write(half, sound / max(peak, 1.0), rate, format="WAV", subtype="PCM_24")
     except (OSError, RuntimeError) as error:
-        part.unlink(missing_ok=True)
         raise RenderError(f"{path} could not be written: {error}; choose another place") from None

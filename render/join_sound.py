@@ -7,11 +7,13 @@ join is judged in milliseconds of work.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from render.kweighting import k_weighting_sos
 from render.splice import Audio
 
 Floats = NDArray[np.float64]
@@ -24,11 +26,6 @@ _ATTACK_RATIO = 5.0  # energy after / before that makes an attack (7 dB)
 WINDOW_S = 0.05
 _HOP_S = 0.01
 _LOWEST_HZ, _HIGHEST_HZ = 90.0, 5000.0  # where notes and voices have their partials
-# ITU-R BS.1770-5, tables 1 and 2: (b0, b1, b2, a1, a2) of the two stages at 48 kHz.
-_K_STAGES = (
-    (1.53512485958697, -2.69169619940638, 1.19839281085285, -1.69065929318241, 0.73248077421585),
-    (1.0, -2.0, 1.0, -1.99004745483398, 0.99007225036621),
-)
 
 
 def sample_step(samples: Audio) -> float:
@@ -39,7 +36,7 @@ def sample_step(samples: Audio) -> float:
 def short_term_lufs(samples: Audio, sample_rate: int) -> float:
     """Short-term loudness of an excerpt (3 s, ungated), LUFS; -inf for silence.
 
-    BS.1770-5's K-weighting applied to the spectrum: the printed 48 kHz filter's response, at every rate.
+    BS.1770-5's K-weighting applied to the power spectrum: for 3 s, a third of the work of filtering.
     """
     if len(samples) == 0:
         return float("-inf")
@@ -49,17 +46,22 @@ def short_term_lufs(samples: Audio, sample_rate: int) -> float:
     parts = np.asarray(fft.rfft(padded.reshape(-1, _BLOCK_FRAMES), axis=1), np.complex64).view(np.float32)
     power = np.einsum("ij,ij->j", parts, parts).reshape(-1, 2).sum(axis=1).astype(np.float64)
     power[1:-1] *= 2  # the negative frequencies
-    weights = k_power(np.arange(len(power)) * sample_rate / _BLOCK_FRAMES)
-    mean_square = float(np.dot(power, weights)) / _BLOCK_FRAMES / len(samples)
+    mean_square = float(np.dot(power, _k_power(sample_rate))) / _BLOCK_FRAMES / len(samples)
     return -0.691 + 10 * float(np.log10(mean_square)) if mean_square > 1e-13 else float("-inf")
 
 
-def k_power(frequencies_hz: Floats) -> Floats:
-    """|K-weighting|^2 at frequencies in hertz (BS.1770-5 annex 1, tables 1 and 2)."""
-    z = np.exp(-2j * np.pi * np.minimum(frequencies_hz, 24000.0) / 48000.0)
+@lru_cache(maxsize=4)
+def _k_power(sample_rate: int) -> Floats:
+    """|K-weighting|^2 at the frequencies of a block's spectrum."""
+    return k_power(np.arange(_BLOCK_FRAMES // 2 + 1) * sample_rate / _BLOCK_FRAMES, sample_rate)
+
+
+def k_power(frequencies_hz: Floats, sample_rate: int) -> Floats:
+    """|K-weighting|^2 at frequencies in hertz (BS.1770-5, annex 1)."""
+    z = np.exp(-2j * np.pi * frequencies_hz / sample_rate)
     response = np.ones_like(z)
-    for b0, b1, b2, a1, a2 in _K_STAGES:
-        response *= (b0 + b1 * z + b2 * z**2) / (1 + a1 * z + a2 * z**2)
+    for b0, b1, b2, a0, a1, a2 in k_weighting_sos(sample_rate):
+        response *= (b0 + b1 * z + b2 * z**2) / (a0 + a1 * z + a2 * z**2)
     power: Floats = np.abs(response) ** 2
     return power
 

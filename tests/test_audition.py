@@ -1,5 +1,6 @@
 """The file of joins: what it holds, and where."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,9 +10,7 @@ import soundfile
 from render import audition
 from render.errors import RenderError
 from render.song import Song, load_song
-from render.splice import Splicer
 from render.stems import Mixes, read_audio
-from render.timeline import Timeline, lay_out
 
 RATE = 16000
 BAR = 2 * RATE  # 120 quarters, 4/4
@@ -31,22 +30,17 @@ C = { bars = "9-12" }
 
 
 @pytest.fixture
-def rendered(tmp_path: Path) -> tuple[Song, list[tuple[Timeline, Splicer]]]:
+def song(tmp_path: Path) -> Song:
     """A song whose every sample tells its place: a rising ramp."""
     ramp = np.linspace(-0.9, 0.9, 12 * BAR, dtype=np.float32)[:, None]
     soundfile.write(tmp_path / "a.wav", ramp, RATE, subtype="FLOAT")
     (tmp_path / "song.toml").write_text(TOML, encoding="utf-8")
-    song = load_song(tmp_path)
+    return load_song(tmp_path)
+
+
+def test_each_join_is_there_once_with_four_bars_and_a_gap(tmp_path: Path, song: Song) -> None:
     mixes = Mixes(song, read_audio(song.audio.path), None)
-    timelines = [lay_out(song, form) for form in song.forms]
-    return song, [(t, Splicer(t, mixes, song.lead_in_frames)) for t in timelines]
-
-
-def test_each_join_is_there_once_with_four_bars_and_a_gap(
-    tmp_path: Path, rendered: tuple[Song, list[tuple[Timeline, Splicer]]]
-) -> None:
-    song, forms = rendered
-    cues = audition.write(tmp_path / "joins.wav", song, forms)
+    cues = audition.write_audition(song, mixes, tmp_path / "joins.wav")
     assert [(c.before, c.after, c.forms) for c in cues] == [
         ("A", "C", ("one", "two")),
         ("C", "B", ("two",)),
@@ -65,10 +59,9 @@ def test_each_join_is_there_once_with_four_bars_and_a_gap(
     assert cues[1].line.startswith("0:09.5  C > B (bar 9 of")
 
 
-def test_no_joins_is_an_error_and_leaves_no_file(
-    tmp_path: Path, rendered: tuple[Song, list[tuple[Timeline, Splicer]]]
-) -> None:
-    song, forms = rendered
+def test_no_joins_is_an_error_and_leaves_no_file(tmp_path: Path, song: Song) -> None:
+    alone = replace(song, forms=song.forms[:1])
+    mixes = Mixes(alone, read_audio(song.audio.path), None)
     with pytest.raises(RenderError, match="no joins"):
-        audition.write(tmp_path / "joins.wav", song, forms[:1])
+        audition.write_audition(alone, mixes, tmp_path / "joins.wav")
     assert not list(tmp_path.glob("joins*"))
