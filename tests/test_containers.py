@@ -168,6 +168,7 @@ def test_a_file_is_replaced_whole_or_not_at_all(tmp_path):
         half.write_text("half of the n")
         raise ValueError
     assert path.read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["a.txt"]
     with replacing(path) as half:
         half.write_text("new")
     assert path.read_text() == "new"
@@ -175,5 +176,6 @@ def test_a_file_is_replaced_whole_or_not_at_all(tmp_path):
         pytest.raises(RenderError, match=r"a\.txt could not be written: .*make room"),
         replacing(path) as half,
     ):
+        half.write_text("half")
         raise OSError(28, "No space left on device")
     assert [p.name for p in tmp_path.iterdir()] == ["a.txt"]
