@@ -28,7 +28,7 @@ from reports.arrangement import (
 )
 from reports.rebuild_build import blocks, built, cut_bars
 
-EFFORT = 20_000  # states looked at before the search gives up
+EFFORT = 6_000  # states looked at before the search gives up
 
 MOST_JOINS = 40  # of larger forms the search would see too little to find anything
 
