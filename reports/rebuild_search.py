@@ -2,8 +2,9 @@
 
 The search deepens edit by edit (iterative deepening). A state's distance is at least half the number of
 the form's joins it does not hold yet, because no edit makes more than two new joins. Edits that make
-none of the form's joins are left aside. For small forms the search ends by itself, and then nothing
-shorter exists; for large ones it stops after `effort` states and the sure list stands.
+none of the form's joins are left aside: no case is known where they help (for small forms the tests
+compare with a search that leaves nothing aside). For large forms the search stops after `effort` states
+and the sure list stands.
 """
 
 from __future__ import annotations
