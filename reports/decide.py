@@ -73,9 +73,11 @@ def _lines(judgement: Judgement | None, form: str, by: str, against: bool, way: 
     else:
         yield "Nothing had been rated, so there was no verdict."
     steps = len(way.sheet.edits)
-    yield (
-        f"To rebuild it: {words.counted(steps, 'step')}, see rebuild.md." if steps else "Nothing to rebuild."
-    )
+    if steps:
+        places = words.counted(len(way.again), "place")
+        yield f"To rebuild it: {words.counted(steps, 'step')} (rebuild.md). To perform again: {places}."
+    else:
+        yield "Nothing to rebuild: it is the song as it stands."
 
 
 def reopen(study: Study, because: str) -> Decided:

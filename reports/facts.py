@@ -20,7 +20,7 @@ from reports.ratings import StudyRatings, study_ratings
 from reports.reading import SEED
 from reports.strips import Strip, strip_of
 from reports.verdict import Judgement, judge
-from sessions.clock import utc_time
+from sessions.clock import moment, utc_time
 from sessions.records import EventRecord, LogContents
 from sessions.study import Study
 
@@ -198,7 +198,7 @@ def gather(study: Study, *, seed: int = SEED) -> Facts:
     now = study.clock()
     base = Facts(
         song=song,
-        made_utc=now.astimezone(tz=None).isoformat(timespec="minutes"),
+        made_utc=moment(now).utc,
         made_date=now.date().isoformat(),
         sealed=opened is None,
         opened=opened,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from render.containers import replacing
+from render.files import replacing
 
 
 def write_text(path: Path, text: str) -> None:

@@ -17,7 +17,7 @@ from reports.facts import Facts, marked
 from reports.gates import Rules
 from reports.observe import tidy
 from reports.ratings import COLUMNS
-from reports.way_back import WayBack
+from reports.way_back import WayBack, bars_of
 from sessions.records import ASPECTS
 
 TEMPLATES = Path(__file__).with_name("templates")
@@ -34,6 +34,7 @@ def html(facts: Facts, sentence: str, case: Against | None, way: WayBack | None)
         "charts": all_charts(facts, case),
         "case": case,
         "way": way,
+        "bars_of": bars_of,
         "aspects": aspects(facts),
         "outliers": outliers(facts),
         "rules": Rules(),

@@ -13,7 +13,7 @@ from reports.page import clock, signed
 from reports.ratings import COLUMNS
 from reports.rebuild_words import clock as exact_clock
 from reports.strips import bars_words
-from reports.way_back import WayBack
+from reports.way_back import WayBack, bars_of
 
 
 def markdown(facts: Facts, sentence: str, case: Against | None, way: WayBack | None) -> str:
@@ -109,7 +109,7 @@ def _way_back(way: WayBack) -> Iterator[str]:
     if not way.again:
         yield "Nothing: every part is heard as it was performed."
     for number, item in enumerate(way.again, 1):
-        yield f"{number}. Bars {item.bars}, {plain(item.part)}: {plain(item.what)}; {plain(item.why)}."
+        yield f"{number}. {bars_of(item)}, {plain(item.part)}: {plain(item.what)}; {plain(item.why)}."
         yield from (f"   - {plain(note.listener)}: {plain(note.text)}" for note in item.comments)
     yield ""
 

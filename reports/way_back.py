@@ -51,11 +51,14 @@ def again_markdown(title: str, way: WayBack) -> str:
     else:
         lines += ["What a listener would notice first comes first. Bars are those of the new form.", ""]
     for number, item in enumerate(way.again, 1):
-        lines.append(
-            f"{number}. Bars {item.bars}, {plain(item.part)}: {plain(item.what)}; {plain(item.why)}."
-        )
+        lines.append(f"{number}. {bars_of(item)}, {plain(item.part)}: {plain(item.what)}; {plain(item.why)}.")
         lines += [f"   - {plain(note.listener)}: {plain(note.text)}" for note in item.comments]
     return "\n".join(lines).rstrip() + "\n"
+
+
+def bars_of(item: Item) -> str:
+    """ "Bars 5-6", "Bar 5"."""
+    return f"{'Bar' if item.first_bar == item.last_bar else 'Bars'} {item.bars}"
 
 
 def again_csv(way: WayBack) -> str:
