@@ -6,13 +6,15 @@ campaign of simulated studies costs a small fraction of as many single readings.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from math import sqrt
 from statistics import NormalDist
 
 import numpy as np
 
-from reports.familiarity import Fit, Floats, Ints, Prior, fit, targets
+from reports.familiarity import CAUTIOUS, Fit, Floats, Ints, Observations, Prior, fit
 from reports.gates import CLEAR, Chances, Heard, Rules, state_of
+from reports.settled import targets
 from reports.worlds import Simulated
 
 DRAWS = 2000
@@ -70,13 +72,10 @@ def run(
         left = [i for i in range(len(made)) if leaders or (may_be_clear and not first[i])]
         if left:
             until = np.flatnonzero(made[0].round <= done)
-            found = fit(
-                made[0].seen.only(until), prior, np.column_stack([made[i].seen.rating[until] for i in left])
-            )
+            ratings = np.column_stack([made[i].seen.rating[until] for i in left])
+            after = _Round(made[0].seen.only(until), ratings, weights, heard, rules, prior, seed)
             for column, study in enumerate(left):
-                best, clear = _reading(
-                    found, weights, column, heard, rules, seed, may_be_clear and not first[study]
-                )
+                best, clear = after.read(column, may_be_clear and not first[study])
                 leader[done - 1, study] = best
                 if clear:
                     first[study], named[study] = done, best
@@ -84,15 +83,37 @@ def run(
     return Campaign(first, named, leader)
 
 
-def _reading(
-    found: Fit, weights: Floats, column: int, heard: Heard, rules: Rules, seed: int, ask: bool
-) -> tuple[int, bool]:
-    """The leader, and whether the reading is clear (only looked at with `ask`)."""
-    mixture = targets(found, weights, column)
-    mean, cover = mixture.moments()
-    a, b = np.argsort(-mean)[:2].tolist()
-    lead = (mean[a] - mean[b]) / sqrt(cover[a, a] + cover[b, b] - 2 * cover[a, b])
-    if not ask or NormalDist().cdf(lead) < rules.clear_chance - 0.05:
-        return a, False  # a leader that does not even beat the runner-up so surely needs no draws
-    chances = Chances.of(mixture.draws(DRAWS, seed))
-    return chances.order[0], state_of(chances, heard, rules) == CLEAR
+@dataclass(frozen=True)
+class _Round:
+    """All studies after one round; `ratings` is (n, m)."""
+
+    seen: Observations
+    ratings: Floats
+    weights: Floats
+    heard: Heard
+    rules: Rules
+    prior: Prior
+    seed: int
+
+    @cached_property
+    def found(self) -> Fit:
+        return fit(self.seen, self.prior, self.ratings)
+
+    @cached_property
+    def cautious(self) -> Fit:
+        return fit(self.seen, CAUTIOUS, self.ratings)
+
+    def read(self, column: int, ask: bool) -> tuple[int, bool]:
+        """The leader, and whether the reading is clear (only looked at with `ask`)."""
+        mixture = targets(self.found, self.weights, column)
+        mean, cover = mixture.moments()
+        a, b = np.argsort(-mean)[:2].tolist()
+        lead = (mean[a] - mean[b]) / sqrt(cover[a, a] + cover[b, b] - 2 * cover[a, b])
+        if not ask or NormalDist().cdf(lead) < self.rules.clear_chance - 0.05:
+            return a, False  # a leader that does not even beat the runner-up so surely needs no draws
+        chances = Chances.of(mixture.draws(DRAWS, self.seed))
+
+        def cautious() -> Chances:
+            return Chances.of(targets(self.cautious, self.weights, column).draws(DRAWS, self.seed))
+
+        return chances.order[0], state_of(chances, self.heard, self.rules, cautious) == CLEAR

@@ -27,8 +27,6 @@ Floats: TypeAlias = NDArray[np.float64]
 Ints: TypeAlias = NDArray[np.int64]
 Weighted: TypeAlias = tuple[tuple[float, float], ...]
 
-NEGLIGIBLE = 1e-7  # grid points of less weight than this are left out of draws
-
 
 @dataclass(frozen=True)
 class Prior:
@@ -38,16 +36,29 @@ class Prior:
     never heard is expected to be rated that much below its settled value.
     """
 
-    q: Weighted = ((0.05, 0.15), (0.15, 0.15), (0.3, 0.25), (0.6, 0.25), (1.0, 0.15), (1.6, 0.05))
+    q: Weighted = ((0.05, 0.15), (0.15, 0.15), (0.3, 0.25), (0.6, 0.25), (1.2, 0.15), (2.5, 0.05))
     dev: Weighted = ((0.05, 0.2), (0.25, 0.3), (0.5, 0.3), (1.0, 0.2))
-    own_gap: Weighted = ((0.3, 0.6), (1.0, 0.4))
+    own_gap: Weighted = ((0.3, 0.5), (1.0, 0.4), (2.0, 0.1))
     common_gap: Weighted = ((0.7, 1.0),)
-    tau: Weighted = ((0.0, 0.15), (1.0, 0.2), (1.75, 0.25), (3.0, 0.25), (5.0, 0.15))
+    tau: Weighted = (
+        *((0.0, 0.15), (1.0, 0.17), (1.75, 0.2), (3.0, 0.23)),
+        *((5.0, 0.15), (8.0, 0.07), (14.0, 0.03)),
+    )
+    own_gap_tau: float = 3.0  # a form's own gap that fades slower than this is smaller in proportion
     position: float = 0.25
     carry_over: float = 0.20
     gap_mean: float = 5.0
     noise_df: float = 6.0
     noise_sd: float = 10.0
+
+
+# A second opinion before a verdict is called clear: forms may wear off or settle slowly, each in its own way.
+CAUTIOUS = Prior(
+    own_gap=((1.0, 0.5), (2.0, 0.5)),
+    common_gap=((1.0, 1.0),),
+    tau=((1.75, 0.3), (3.0, 0.35), (5.0, 0.2), (8.0, 0.1), (14.0, 0.05)),
+    gap_mean=3.0,
+)
 
 
 @dataclass(frozen=True)
@@ -220,15 +231,16 @@ def _sums(values: Floats, codes: Ints, count: int) -> Floats:
     return total
 
 
-def _spreads(prior: Prior, where: Columns) -> tuple[Floats, Floats]:
+def _spreads(prior: Prior, where: Columns, tau: float) -> tuple[Floats, Floats]:
     """Prior SDs of the shared columns at each inner grid point (I, K), and the log prior weights (I,)."""
+    slow = min(1.0, prior.own_gap_tau / tau) if tau > 0 else 1.0
     rows, weights = [], []
     for q, wq in prior.q:
         for own, wo in prior.own_gap:
             for common, wc in prior.common_gap:
                 row = np.empty(where.count)
                 row[where.q], row[where.position], row[where.carry_over] = q, prior.position, prior.carry_over
-                row[where.own_gap], row[where.common_gap] = own, common
+                row[where.own_gap], row[where.common_gap] = own * slow, common
                 rows.append(row)
                 weights.append(np.log(wq * wo * wc))
     return np.array(rows), np.array(weights)
@@ -236,7 +248,7 @@ def _spreads(prior: Prior, where: Columns) -> tuple[Floats, Floats]:
 
 @dataclass(frozen=True)
 class Fit:
-    """The posterior, as a mixture over the grid; see `targets` for what to ask of it.
+    """The posterior, as a mixture over the grid; see `settled` for what to ask of it.
 
     weight (G, m); mean (G, K, m) and cover (G, K, K; in units of the noise variance) of the shared effects;
     scale (G, m) is the noise variance at each point, with `df` degrees of freedom.
@@ -265,13 +277,14 @@ def fit(seen: Observations, prior: Prior, ratings: Floats | None = None) -> Fit:
     groups = len(np.unique(seen.group))
     df = prior.noise_df + len(seen) - groups
     where = shared_columns(seen, 0.0)[1]
-    spreads, log_inner = _spreads(prior, where)
     outer = tuple(_equations(seen, columns, prior))
+    spreads = np.stack([_spreads(prior, where, e.tau)[0] for e in outer])  # (outer, inner, K)
+    log_inner = _spreads(prior, where, 0.0)[1]
     gram = np.stack([e.gram for e in outer])[:, None]
-    system = spreads[:, :, None] * gram * spreads[:, None, :]
+    system = spreads[..., :, None] * gram * spreads[..., None, :]
     system[..., np.arange(where.count), np.arange(where.count)] += 1.0
     lower = np.linalg.cholesky(system)
-    inverse = np.linalg.inv(lower) * spreads[:, None, :]  # (outer, inner, K, K): L^-1 S
+    inverse = np.linalg.inv(lower) * spreads[..., None, :]  # (outer, inner, K, K): L^-1 S
     half = inverse @ np.stack([e.right for e in outer])[:, None]
     left = np.stack([e.square for e in outer])[:, None] - (half**2).sum(-2)
     left = prior.noise_df * prior.noise_sd**2 + np.maximum(left, 0.0)
@@ -290,102 +303,9 @@ def fit(seen: Observations, prior: Prior, ratings: Floats | None = None) -> Fit:
         scale=left.reshape(-1, columns.shape[1]) / df,
         df=df,
         where=where,
-        tau=np.repeat([e.tau for e in outer], len(spreads)),
+        tau=np.repeat([e.tau for e in outer], len(log_inner)),
         forms=seen.forms,
-        inner=len(spreads),
+        inner=len(log_inner),
         gap_mean=prior.gap_mean,
         outer=outer,
     )
-
-
-@dataclass(frozen=True)
-class Mixture:
-    """A mixture of t distributions of the forms' settled effects, in rating points.
-
-    weight (G,), mean (G, F), cover (G, F, F), all with `df` degrees of freedom.
-    """
-
-    weight: Floats
-    mean: Floats
-    cover: Floats
-    df: float
-
-    def draws(self, count: int, seed: int) -> Floats:
-        """(count, F) draws; each grid point gets its share of them to the nearest draw."""
-        rng = np.random.default_rng(seed)
-        normal = rng.standard_normal((count, self.mean.shape[1]))
-        stretch = np.sqrt(self.df / rng.chisquare(self.df, count))
-        edges = np.cumsum(self.weight) * count / self.weight.sum()
-        point = np.minimum(np.searchsorted(edges, np.arange(count) + 0.5), len(edges) - 1)
-        root = np.linalg.cholesky(self.cover + 1e-12 * np.eye(self.mean.shape[1]))
-        steps = np.einsum("nij,nj->ni", root[point], normal)
-        return np.asarray(self.mean[point] + stretch[:, None] * steps, dtype=np.float64)
-
-    def moments(self) -> tuple[Floats, Floats]:
-        """Mean (F,) and covariance (F, F) of the whole mixture."""
-        weight = self.weight / self.weight.sum()
-        mean = weight @ self.mean
-        off = self.mean - mean
-        inflate = self.df / max(self.df - 2, 1.0)
-        cover = np.einsum("g,gij->ij", weight, self.cover) * inflate
-        return mean, cover + np.einsum("g,gi,gj->ij", weight, off, off)
-
-
-def targets(found: Fit, listeners: Floats | None, which: int = 0) -> Mixture:
-    """The settled effects of the forms for the listeners weighted by `listeners` (L,), summing to 1.
-
-    With None: for people like them, i.e. without these listeners' own deviations.
-    """
-    keep = np.flatnonzero(found.weight[:, which] > NEGLIGIBLE)
-    q, forms = found.where.q, found.forms
-    mean, cover = found.mean[keep, :, which], found.cover[keep]
-    take = np.zeros((len(found.outer), forms, found.where.count))
-    take[:, :, q] = np.eye(forms)
-    shift, extra = np.zeros((len(found.outer), forms)), np.zeros((len(found.outer), forms, forms))
-    if listeners is not None:
-        for i, equations in enumerate(found.outer):
-            b = equations.listeners
-            pull = np.einsum("l,lij,lj->lij", listeners, b.turn, equations.spread)
-            take[i] -= np.einsum("lij,ljk->ik", pull, b.cross)
-            shift[i] = np.einsum("lij,lj->i", pull, b.answer[..., which])
-            extra[i] = np.einsum("l,lij,lkj->ik", listeners, pull, b.turn)
-    at = keep // found.inner
-    turned = take[at] @ cover @ np.swapaxes(take[at], 1, 2) + extra[at]
-    return Mixture(
-        weight=found.weight[keep, which],
-        mean=np.einsum("gfk,gk->gf", take[at], mean) + shift[at],
-        cover=turned * found.scale[keep, which, None, None],
-        df=found.df,
-    )
-
-
-def each_listener(found: Fit, which: int = 0) -> tuple[Floats, Floats]:
-    """Every listener's own settled effects: mean (L, F) and covariance (L, F, F) of the whole posterior."""
-    k, f = found.where.count, found.forms
-    grid = found.weight[:, which].reshape(-1, found.inner)
-    inflate = found.df / max(found.df - 2, 1.0)
-    mean_s = found.mean[:, :, which].reshape(-1, found.inner, k)
-    variance = (found.scale[:, which] * inflate).reshape(grid.shape)
-    cover_s = found.cover.reshape(-1, found.inner, k, k)
-    take = np.zeros((f, k))
-    take[:, found.where.q] = np.eye(f)
-    listeners = found.outer[0].listeners.roots.shape[0]
-    mean, second = np.zeros((listeners, f)), np.zeros((listeners, f, f))
-    for i, equations in enumerate(found.outer):
-        total = grid[i].sum()
-        if total < NEGLIGIBLE:
-            continue
-        inner = grid[i] / total
-        middle = inner @ mean_s[i]
-        off = mean_s[i] - middle
-        spread = np.einsum("g,gij->ij", inner * variance[i], cover_s[i]) + (inner[:, None] * off).T @ off
-        b = equations.listeners
-        pull = b.turn * equations.spread[:, None, :]
-        on = take - pull @ b.cross
-        own = on @ middle + np.einsum("lij,lj->li", pull, b.answer[..., which])
-        cover = on @ spread @ np.swapaxes(on, 1, 2) + (inner @ variance[i]) * (
-            pull @ np.swapaxes(b.turn, 1, 2)
-        )
-        mean += total * own
-        second += total * (cover + own[:, :, None] * own[:, None, :])
-    return mean, second - mean[:, :, None] * mean[:, None, :]

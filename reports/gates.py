@@ -1,6 +1,6 @@
 """The four states of a verdict and the gates that lead to them: numbers in, state out."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +22,14 @@ class Rules:
     clear_listens: int = 5
     clear_days: int = 3
     leaning_listens: int = 3
+    # (listens, chance that the cautious reading must give): early on, an advantage may still wear off
+    cautious_chance: tuple[tuple[int, float], ...] = ((5, 0.96), (6, 0.94), (7, 0.91), (8, 0.81))
+
+    def cautious_needed(self, listens: int) -> float:
+        """The chance that the cautious reading must give the leader after so many listens."""
+        return [
+            chance for least, chance in self.cautious_chance if least <= max(listens, self.clear_listens)
+        ][-1]
 
 
 @dataclass(frozen=True)
@@ -58,14 +66,22 @@ class Heard:
         met = len(self.names) - len(self.behind(listens, days))
         return met > 0 and 2 * met >= len(self.names)
 
+    @property
+    def reached(self) -> int:
+        """The listens of every form that at least half of the listeners have."""
+        return max((n for n in self.listens if self.enough(n)), default=0)
+
     def behind(self, listens: int, days: int = 0) -> tuple[str, ...]:
         """The listeners who have not."""
         each = zip(self.names, self.listens, self.days, strict=True)
         return tuple(name for name, n, d in each if n < listens or d < days)
 
 
-def state_of(chances: Chances, heard: Heard, rules: Rules) -> str:
-    """The state, tested in the order clear, even, leaning, keep listening."""
+def state_of(chances: Chances, heard: Heard, rules: Rules, cautious: Callable[[], Chances]) -> str:
+    """The state, tested in the order clear, even, leaning, keep listening.
+
+    `cautious` gives the chances of the cautious reading; it is asked only when all else says clear.
+    """
     order = chances.order
     leader = order[0]
     late = heard.rounds > rules.late_after_round
@@ -74,6 +90,7 @@ def state_of(chances: Chances, heard: Heard, rules: Rules) -> str:
         chances.best[leader] >= needed
         and chances.loss[leader] <= rules.bearable_loss
         and heard.enough(rules.clear_listens, rules.clear_days)
+        and cautious().best[leader] >= rules.cautious_needed(heard.reached)
     ):
         return CLEAR
     if len(order) > 1 and chances.loss[order[1]] <= rules.bearable_loss and heard.enough(rules.clear_listens):

@@ -7,9 +7,10 @@ from statistics import NormalDist
 import numpy as np
 
 from reports import words
-from reports.familiarity import Floats, each_listener
+from reports.familiarity import Floats
 from reports.gates import Chances, settled_interval
 from reports.reading import Reading
+from reports.settled import each_listener
 
 SURE = 0.80  # a listener counts for a camp when this sure
 WORTH = 4.0  # and when the difference is at least this many points

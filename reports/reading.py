@@ -5,8 +5,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from reports.familiarity import Fit, Floats, Observations, Prior, fit, targets
+from reports.familiarity import Fit, Floats, Observations, Prior, fit
 from reports.gates import Chances
+from reports.settled import targets
 
 DRAWS = 4000
 SEED = 1949  # the draws' own seed; any will do, but it must not change between two readings

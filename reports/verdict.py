@@ -9,11 +9,12 @@ import pandas as pd
 from render.errors import RatingsError
 from reports import gates, words
 from reports.beside import Beside, beside
-from reports.familiarity import Floats, Prior, targets
+from reports.familiarity import CAUTIOUS, Floats, Prior
 from reports.gates import Chances, Heard, Rules, settled_interval, state_of
 from reports.observe import mean_weights, observations, tidy
 from reports.reading import SEED, Reading, level, read
 from reports.sensitivity import Basis, Change, sensitivity
+from reports.settled import targets
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,7 @@ class Judgement:
     risk: str  # what choosing the best form now would risk
     behind: tuple[str, ...]  # listeners who have not heard enough for a clear verdict
     notes: tuple[str, ...]  # what the reader must know beside the sentence
+    p_cautious: dict[str, float]  # the same by the cautious reading, which a clear verdict needs too
     p_best_people_like_them: dict[str, float] | None  # None with one listener
     noise_sd: float
     panel: Panel = field(repr=False)
@@ -121,7 +123,8 @@ def judge(
     candidates = [panel.forms.index(name) for name in panel.candidates]
     reading = read(seen, panel.weights, candidates=candidates, seed=seed)
     heard = heard_by(t, panel, weights)
-    state = state_of(reading.chances, heard, rules)
+    second = read(seen, panel.weights, candidates=candidates, prior=CAUTIOUS, seed=seed).chances
+    state = state_of(reading.chances, heard, rules, lambda: second)
     names = [panel.candidates[i] for i in _heard_first(reading.chances, panel)]
     best = _by_name(reading.chances.best, names, panel)
     loss = _by_name(reading.chances.loss, names, panel)
@@ -152,7 +155,12 @@ def judge(
         sentence=words.sentence(state, names, best, loss, rules.bearable_loss) + _but(state, changes),
         risk=words.risk(names, best, loss),
         behind=behind,
-        notes=tuple(_notes(panel, behind, rules) + _findings(state, changes, evidence)),
+        notes=tuple(
+            _notes(panel, behind, rules)
+            + _held_back(state, reading, heard, rules, names[0], second.best)
+            + _findings(state, changes, evidence)
+        ),
+        p_cautious=_by_name(second.best, names, panel),
         p_best_people_like_them=_like_them(reading, panel, names, seed),
         noise_sd=reading.fit.noise_sd(),
         panel=panel,
@@ -181,6 +189,21 @@ def _but(state: str, changes: Sequence[Change]) -> str:
     if not others or state not in (gates.CLEAR, gates.LEANING):
         return ""
     return " " + words.otherwise([(change.change, change.best) for change in others])
+
+
+def _held_back(
+    state: str, reading: Reading, heard: Heard, rules: Rules, leader: str, cautious: Floats
+) -> list[str]:
+    """Why a verdict is not clear although its chance is high enough: the cautious reading doubts it."""
+    lenient = Chances(np.ones_like(cautious), np.zeros_like(cautious))
+    if state == gates.CLEAR or state_of(reading.chances, heard, rules, lambda: lenient) != gates.CLEAR:
+        return []
+    chance = float(cautious[reading.chances.order[0]])
+    return [
+        f'"{leader}" would be clear, but its lead may still be wearing off: allowing for that, the chance is '
+        f"{words.chance(chance)}, and after {words.counted(heard.reached, 'listen')} of each form it must be "
+        f"{words.chance(rules.cautious_needed(heard.reached))}. Further rounds will tell."
+    ]
 
 
 def _findings(state: str, changes: Sequence[Change], evidence: Beside) -> list[str]:

@@ -27,6 +27,7 @@ class World:
     noise_sd: float = 10.0
     mood_sd: float = 6.0
     dev_sd: float = 4.0
+    dev_counts: bool = False  # the listeners' average deviation is part of the truth, else it is taken out
     position_sd: float = 2.0
     gap: tuple[float, float] = (5.0, 12.0)
     gap_wobble: float = 2.0  # SD of each form's and listener's own gap around the common one
@@ -92,6 +93,8 @@ def simulate(
     truth = rng.normal(0, world.spread, n_f) if world.spread else np.zeros(n_f)
     truth[world.best] += world.advantage
     dev = rng.normal(0, world.dev_sd, (n_l, n_f))
+    if world.dev_counts:
+        truth += dev.mean(0)
     dev -= dev.mean(0)  # the truth is of these listeners
     tau = rng.uniform(*world.tau)
     wobble = world.gap_wobble / np.sqrt(2)

@@ -41,10 +41,11 @@ def as_text(judgement: Judgement) -> str:
 # --- the gates ----------------------------------------------------------------------------------------
 
 
-def state(best: float, loss: float, runner_up_loss: float, **heard: object) -> str:
+def state(best: float, loss: float, runner_up_loss: float, cautious: float = 1, **heard: object) -> str:
     chances = Chances(np.array([best, 1 - best]), np.array([loss, runner_up_loss]))
+    second = Chances(np.array([cautious, 1 - cautious]), np.array([loss, runner_up_loss]))
     full = {"names": "ab", "listens": [5, 5], "days": [3, 3], "rounds": 5, **heard}
-    return state_of(chances, Heard(**full), Rules())  # type: ignore[arg-type]
+    return state_of(chances, Heard(**full), Rules(), lambda: second)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -66,6 +67,11 @@ def state(best: float, loss: float, runner_up_loss: float, **heard: object) -> s
         ({"best": 0.95, "runner_up_loss": 1.0}, CLEAR),  # clear is asked before even
         ({"best": 0.85, "runner_up_loss": 2.0, "listens": [4, 4]}, LEANING),
         ({"best": 0.85, "runner_up_loss": 2.0, "days": [1, 1]}, EVEN),
+        ({"cautious": 0.959}, LEANING),
+        ({"cautious": 0.96}, CLEAR),
+        ({"cautious": 0.81, "listens": [8, 8]}, CLEAR),  # what could wear off has worn off by then
+        ({"cautious": 0.81, "listens": [8, 7]}, CLEAR),
+        ({"cautious": 0.81, "listens": [7, 7]}, LEANING),
         ({"names": "", "listens": [], "days": []}, LISTEN),
     ],
 )
@@ -150,7 +156,7 @@ def test_sizes(listeners: int, forms: int) -> None:
 
 
 def test_what_has_no_data_is_named() -> None:
-    table = table_of(World(listeners=2, advantage=25), 6, 6)
+    table = table_of(World(listeners=2, advantage=25), 6, 5)
     judgement = judge(table, listeners=["listener 0", "zoe", "yan", "xi"], forms=[*FORMS, "new end"])
     notes = " ".join(judgement.notes)
     assert '"new end": not heard by anybody yet' in notes and "zoe" in notes

@@ -11,7 +11,8 @@ import pytest
 import statsmodels.formula.api as smf
 from scipy import linalg
 
-from reports.familiarity import Observations, Prior, each_listener, fit, targets
+from reports.familiarity import Observations, Prior, fit
+from reports.settled import each_listener, targets
 from reports.worlds import World, simulate
 
 DATA = Path(__file__).parent / "data"
@@ -59,6 +60,7 @@ def dense(seen: Observations, prior: Prior):  # type: ignore[no-untyped-def]
     for (tau, w0), (dev, w1), (q, w2), (mine, w3), (common, w4) in grid:
         x = np.exp(-seen.exposure / tau) if tau else np.zeros(n)
         cover = np.eye(n) + prior.position**2 * place @ place.T + prior.carry_over**2 * before @ before.T
+        mine *= min(1, prior.own_gap_tau / tau) if tau else 1
         cover += mine**2 * np.outer(x, x) * (form @ form.T) + common**2 * np.outer(x, x)
         cover += q**2 * form @ form.T + dev**2 * own @ own.T
         with_target = np.hstack([form, own]) * np.r_[np.full(n_f, q**2), np.full(n_l * n_f, dev**2)]

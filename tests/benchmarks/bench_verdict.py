@@ -94,8 +94,8 @@ def share(hits: int, of: int) -> str:
 def false_clear(count: int) -> str:
     lines = [
         "All forms truly equal for these listeners; read after every round (a clear verdict needs five",
-        f"listens, so readings before round 5 never are). {count} studies a cell, 4 forms, seeds {SEED} + listeners.",
-        "In brackets: how many named the incumbent.",
+        f"listens, so readings before round 5 never are). {count} studies a cell, 4 forms, seeds",
+        f"{SEED} + listeners. In brackets: how many named the incumbent.",
         "",
         "| listeners | world | false clear by round 8 | by round 20 |",
         "|---|---|---|---|",
@@ -196,12 +196,16 @@ def odd(count: int) -> str:
     return "\n".join(lines)
 
 
+SPREADS = (1.0, 5.0, 10.0)
+
+
 def calibration(count: int) -> str:
     lines = [
-        "Truths of the forms drawn from normal distributions of SD 2, 5 and 9 points (a third of the studies",
-        f"each), incumbent at random merit; {count} studies a cell, seeds {SEED} + 20 + listeners. `stated`:",
-        "mean P(best) of the form named first; `true`: how often it was the best. Coverage: 90 % intervals of the",
-        "settled ratings around their average.",
+        "Truths of the forms drawn from normal distributions of SD 1, 5 and 10 points (a third of the",
+        "studies each), the listeners' average deviation counted as part of it (SD 4 / sqrt(listeners)),",
+        f"incumbent at random merit; {count} studies a cell, seeds {SEED} + 20 + listeners. `stated`:",
+        "mean P(best) of the form named; `true`: how often it was the best. Coverage: 90 % intervals",
+        "of the settled ratings around their average.",
         "",
         "| listeners | rounds | stated under .7 -> true | .7-.85 | .85-.93 | over .93 | coverage |",
         "|---|---|---|---|---|---|---|",
@@ -224,7 +228,7 @@ def _calibrated(listeners: int, rounds: int, count: int) -> tuple[np.ndarray, np
     weights = np.full(listeners, 1 / listeners)
     stated, right, inside = [], [], []
     for study in range(count):
-        world = World(listeners=listeners, spread=(2.0, 5.0, 9.0)[study % 3])
+        world = World(listeners=listeners, spread=SPREADS[study % 3], dev_counts=True)
         made = simulate(world, rounds, (SEED + 20 + listeners, study))
         reading = read(made.seen, weights, draws=2000)
         stated.append(reading.chances.best[reading.leader])
@@ -322,7 +326,8 @@ def main() -> None:
             sections(RESULTS.read_text(encoding="utf-8")) if RESULTS.exists() else {"": "# The verdict\n\n"}
         )
         found[heading] = f"\n{body}\n\nTook {took:.0f} s.\n\n"
-        text = found.pop("") + "".join(f"## {title}\n{text}" for title, text in found.items())
+        order = [title for title, _ in PARTS.values() if title in found]
+        text = found[""] + "".join(f"## {title}\n{found[title]}" for title in order)
         RESULTS.write_text(text.rstrip() + "\n", encoding="utf-8")
 
 
