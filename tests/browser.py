@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
+from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
@@ -52,7 +54,7 @@ def open_page(browser: Browser, address: str, **options: object) -> Iterator[Pag
     page = context.new_page()
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.on(
-        "console", lambda m: faults.append(m.text) if m.type == "error" and "ERR_" not in m.text else None
+        "console", lambda m: faults.append(m.text) if m.type == "error" and not _is_network(m.text) else None
     )
     page.on("dialog", lambda dialog: dialog.accept())
     page.goto(address)
@@ -64,10 +66,45 @@ def open_page(browser: Browser, address: str, **options: object) -> Iterator[Pag
             context.close()
 
 
+def _is_network(text: str) -> bool:
+    """Whether a console message is the browser's own about a request that failed or was refused."""
+    return text.startswith("Failed to load resource")
+
+
+@contextmanager
+def asleep() -> Iterator[None]:
+    """The browser and all that belongs to it stand still, as on a device that sleeps (Linux)."""
+    pids = [pid for pid in _descendants(os.getpid()) if "chrom" in _command(pid)]
+    assert pids, "no browser process was found"
+    for pid in pids:
+        os.kill(pid, signal.SIGSTOP)
+    try:
+        yield
+    finally:
+        for pid in pids:
+            os.kill(pid, signal.SIGCONT)
+
+
+def _command(pid: int) -> str:
+    try:
+        return Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0")[0].decode()
+    except OSError:
+        return ""
+
+
+def _descendants(pid: int) -> list[int]:
+    found = []
+    for task in Path(f"/proc/{pid}/task").glob("*/children"):
+        with suppress(OSError):
+            for child in map(int, task.read_text().split()):
+                found += [child, *_descendants(child)]
+    return found
+
+
 def sit_down(page: Page, heard_on: str = "headphones") -> None:
     """From the greeting through the level check to the first code, as a person would."""
     page.locator("#hello-go").click()
-    page.get_by_label(heard_on).check()
+    page.get_by_label(heard_on, exact=True).check()
     page.locator("#level-play:not([aria-disabled])").click()
     page.locator("#level-yes").click(timeout=20_000)
     page.locator("#listen-top:not([aria-disabled])").wait_for(timeout=10_000)

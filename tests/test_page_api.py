@@ -157,7 +157,8 @@ def test_a_second_tab_or_device_takes_over(at: Bench) -> None:
     assert first.end(code, at.longest_s()) == {"counted": False, "why": REASONS["elsewhere"]}
     assert second.end(other, at.longest_s())["counted"]
     void, counted = listens(at)
-    assert void.frames_delivered == round(0.9 * 48000) and void.form_id == counted.form_id
+    assert void.frames_delivered == 48000, "it was begun again after 1 s"
+    assert void.form_id == counted.form_id
     assert (void.heard_on, counted.heard_on) == ("headphones", "phone")
     assert first.ask("POST", "/api/due", {"sitting": first.sitting}).json()["word"] == "sitting"
 

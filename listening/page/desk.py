@@ -31,6 +31,7 @@ from sessions.study import Study
 EARLY_S = 0.05  # as for a sound device: clocks differ
 EARLY_SHARE = 0.0005
 LATE_S = 3.0  # how much longer than its audio a listen may take, network and start of the sound apart
+BEAT_S = 5.0  # how often the page says that a listen goes on
 MOST_LEVEL_CHECKS = 8
 
 REASONS = {
@@ -155,7 +156,11 @@ class Desk:
             round_ = self._round(study, who)
             demand = self._require_demand(round_)
             if seat.due != (round_.record.id, demand.form_id, code):
-                raise PageError(409, "stale", "Another form is due by now.")
+                raise PageError(
+                    409,
+                    "stale",
+                    "This code was used up in another tab or on another device; here is a new one.",
+                )
             self._void_open(study, round_, seat)
             seat.listen_id = study.log.start_listen(
                 round_.record.id, sitting, demand.form_id, demand.position, code, demand.render.frames
@@ -267,11 +272,11 @@ class Desk:
         return going_on
 
     def _void_open(self, study: Study, round_: Round, seat: Seat) -> None:
-        """End what the listener left open, with the part of it that was surely heard."""
+        """End what the listener left open, as if it had played on for one beat after its last sign."""
         for listen in round_.contents.listens:
             if listen.ended_utc is None:
                 known = listen.id == seat.listen_id
-                heard_s = min(seat.heard_s, self.monotonic() - seat.began) if known else 0.0
+                heard_s = min(seat.heard_s + BEAT_S, self.monotonic() - seat.began) if known else 0.0
                 frames = min(round(heard_s * round_.manifest.sample_rate), listen.frames)
                 study.log.end_listen(listen.id, frames, REASONS["elsewhere"])
 

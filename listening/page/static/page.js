@@ -4,7 +4,7 @@
 (() => {
   const token = location.hash.slice(1);
   const TRY_S = 20;
-  const WAITS_S = [0.5, 1, 2, 4, 8];
+  const WAITS_S = [0.5, 1, 2, 3, 5];
   let drawer = "";
   let away = false;
 

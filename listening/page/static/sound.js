@@ -3,12 +3,12 @@
    outside this file can reach, so it cannot be moved, paused or hurried. */
 const Sound = (() => {
   const LEAD_S = 0.1; // between the command and the first frame
-  const SETTLED_S = 0.25; // of playing, before the two clocks are compared
   const SLIP_S = 0.3; // what the sound may fall behind the wall clock
   const SLIP_SHARE = 0.001; // and this much of the time played: two clocks are never quite equal
+  const GAP_S = 0.02; // of under-runs, where the browser counts them
   const START_S = 5; // a device that has not begun by then never will
   const TAIL_S = 0.6; // devices play on for their latency after the last frame was handed over
-  const TICK_MS = 250;
+  const TICK_MS = 100;
   const BEAT_S = 5;
 
   class NoSound extends Error {}
@@ -41,15 +41,27 @@ const Sound = (() => {
 
   const wall = () => performance.now() / 1000;
 
-  /* A piece that is ready to be heard once. ready() must be called by a person's press; play() resolves
-     with {heard_s, reason, endedAt, endedDate, topAt}; reason is null when it was heard whole. */
+  /* Resolves once the device takes sound; a page that is not allowed to play never gets there. */
+  async function running(context) {
+    const asked = wall();
+    while (context.currentTime === 0 || context.state !== "running") {
+      if (wall() - asked > START_S) return false;
+      await new Promise((resolve) => setTimeout(resolve, 10));
+    }
+    return true;
+  }
+
+  const gaps_s = (context) => (context.playbackStats ? context.playbackStats.underrunDuration || 0 : 0);
+
+  /* A piece that is ready to be heard once. ready() must be called by a person's press; play() resolves with
+     {heard_s, reason, topAt, endedAt, endedDate}; reason is null when it was heard whole. */
   async function prepare(bytes, rate) {
     const buffer = await decode(bytes, rate);
     let context = null;
     let top = 0;
     let over = null;
 
-    const at = () => Math.min(Math.max(context.currentTime - top, 0), buffer.duration);
+    const at = () => (top ? Math.min(Math.max(context.currentTime - top, 0), buffer.duration) : 0);
 
     function ready() {
       context = open(rate);
@@ -66,9 +78,8 @@ const Sound = (() => {
         const source = context.createBufferSource();
         source.buffer = buffer;
         source.connect(context.destination);
-        top = context.currentTime + LEAD_S;
-        const asked = wall();
-        let base = null;
+        let ticking = null;
+        let base = null; // when the first frame would have been played, by the wall clock
         let beaten = 0;
 
         const finish = (reason) => {
@@ -76,46 +87,47 @@ const Sound = (() => {
           over = null;
           clearInterval(ticking);
           const heard_s = reason === null ? buffer.duration : at();
-          const report = {
-            heard_s,
-            reason,
-            topAt: base ?? asked,
-            endedAt: wall(),
-            endedDate: Date.now() / 1000,
-          };
+          const report = { heard_s, reason, topAt: base ?? wall(), endedAt: wall(), endedDate: Date.now() / 1000 };
           source.onended = null;
-          if (reason !== null) source.stop();
-          const rest = reason === null ? TAIL_S * 1000 : 0;
+          if (reason !== null && top) source.stop();
           setTimeout(() => {
             context.close();
             resolve(report);
-          }, rest);
+          }, reason === null ? TAIL_S * 1000 : 0);
         };
         over = finish;
 
+        /* A device may take some sound ahead, never less than real time. */
         const tick = () => {
           const played = context.currentTime - top;
           const now = wall();
-          if (base === null) {
-            if (played >= SETTLED_S) base = now - played;
-            else if (now - asked > START_S) finish("paused");
-          } else if (Math.abs(now - played - base) > SLIP_S + SLIP_SHARE * played) {
-            finish("paused");
-          }
-          if (over !== null && played - beaten >= BEAT_S) {
+          base = base === null ? now - played : Math.min(base, now - played);
+          if (now - played - base > SLIP_S + SLIP_SHARE * Math.max(played, 0)) finish("paused");
+          else if (gaps_s(context) > GAP_S) finish("broke");
+          else if (played - beaten >= BEAT_S) {
             beaten = played;
             beat(at());
           }
         };
-        const ticking = setInterval(tick, TICK_MS);
-        context.onstatechange = () => {
-          if (context.state !== "running" && base !== null) finish("paused");
-        };
-        source.onended = () => {
+
+        running(context).then((runs) => {
+          if (over === null) return;
+          if (!runs) {
+            finish("paused");
+            return;
+          }
+          top = context.currentTime + LEAD_S;
+          source.start(top);
+          source.onended = () => {
+            tick();
+            finish(at() >= buffer.duration - 0.05 ? null : "paused");
+          };
+          context.onstatechange = () => {
+            if (context.state !== "running") finish("paused");
+          };
           tick();
-          finish(at() >= buffer.duration - 0.05 ? null : "paused");
-        };
-        source.start(top);
+          ticking = setInterval(tick, TICK_MS);
+        });
       });
     }
 
