@@ -17,6 +17,10 @@ WAY = (
 )
 
 
+# We use no pydantic plugins; looking for them in every installed package costs a tenth of `status`.
+os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+
+
 class Commands(click.Group):
     """Lists commands in the order of the work, and turns every error into one clear message."""
 

@@ -7,8 +7,8 @@ from pathlib import Path
 import click
 
 from render import new_song
-from render.containers import replacing
 from render.errors import SongError
+from render.files import replacing
 from render.song import SONG_FILE
 
 

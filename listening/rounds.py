@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
-from render.containers import wav_audio_sha256
 from render.errors import ListenError, RenderError
 from render.manifest import Manifest, RenderedForm
 from sessions.clock import utc_time
@@ -66,10 +65,11 @@ def standing(
     open_round = next((r for r in rounds if r.complete is None), None)
     asked = [i for i in open_round.order if current_ids is None or i in current_ids] if open_round else []
     rated = rated_forms(contents, open_round) if open_round else {}
-    planned = study.song.rounds
+    outline = study.outline
+    planned = outline.rounds
     due, not_before = None, None
     if open_round is None and len(done) < planned:
-        due, not_before = _next_due(study, done, planned)
+        due, not_before = _next_due(study.clock(), done, planned, outline.days)
     return Standing(
         listener,
         len(done),
@@ -91,13 +91,14 @@ def rated_forms(contents: LogContents, round_: RoundRecord) -> Mapping[int, List
     }
 
 
-def _next_due(study: Study, done: list[RoundRecord], planned: int) -> tuple[date, datetime | None]:
+def _next_due(
+    now: datetime, done: list[RoundRecord], planned: int, days: int
+) -> tuple[date, datetime | None]:
     """The plan spreads rounds evenly over its days; one round a sitting, so an hour lies between two."""
-    now = study.clock()
     if not done or done[-1].ended_utc is None:
         return now.date(), None
     last_date = date.fromisoformat(done[-1].local_date)
-    a_day = math.ceil(planned / study.song.days)
+    a_day = math.ceil(planned / days)
     on_that_day = sum(r.local_date == done[-1].local_date for r in done)
     due = last_date + timedelta(days=1) if on_that_day >= a_day else last_date
     return max(due, min(now.date(), due)), utc_time(done[-1].ended_utc) + SITTING_PAUSE
@@ -245,6 +246,8 @@ def open_if_all_done(study: Study) -> bool:
 
 def require_whole(demand: Demand, manifest: Manifest) -> None:
     """Refuse a render that is missing, cut short or altered."""
+    from render.containers import wav_audio_sha256  # here: `status` asks for no audio and must not wait
+
     path = demand.path
     if not path.is_file():
         raise ListenError(

@@ -52,7 +52,7 @@ class StudyStatus:
 
 def study_status(study: Study) -> StudyStatus:
     """Progress of a study, from song.toml and the log."""
-    song = study.song
+    song = study.outline
     if not study.has_log:
         nothing = "Nothing is rendered yet. Next: `fairhearing check`, then `fairhearing render`."
         return StudyStatus(song.title, False, (), None, (nothing,))

@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 import soundfile
 
-from render.containers import replacing
 from render.errors import RenderError
+from render.files import replacing
 from render.forms import Part, Piece
 from render.song import Song
 from render.splice import Audio, Source, Splicer

@@ -7,10 +7,8 @@ WAV and FLAC of the same floats differ in a third of all samples (measured).
 from __future__ import annotations
 
 import hashlib
-import os
 import struct
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
 
@@ -19,6 +17,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from render.errors import RenderError
+from render.files import replacing
 
 Audio = NDArray[np.float32]
 Int32 = NDArray[np.int32]
@@ -37,26 +36,6 @@ def to_int24(block: Audio, gain: float, scratch: Audio) -> Int32:
     np.rint(work, out=work)
     np.multiply(work, np.float32(256), out=work)
     return work.astype(np.int32)
-
-
-@contextmanager
-def replacing(path: Path) -> Iterator[Path]:
-    """A temporary name in the same folder that becomes `path` when the block succeeds, else vanishes.
-
-    Raises:
-        RenderError: the disk is full, or the folder cannot be written.
-    """
-    half = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        yield half
-        half.replace(path)
-    except OSError as error:
-        raise RenderError(
-            f"{path} could not be written: {error.strerror or error}; make room or check the "
-            "folder's rights, then run the command again (nothing was left half-written)"
-        ) from None
-    finally:
-        half.unlink(missing_ok=True)
 
 
 def write_int32(

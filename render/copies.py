@@ -22,12 +22,12 @@ from render.containers import (
     Audio,
     Int32,
     pad_flac,
-    replacing,
     to_int24,
     wav_audio_sha256,
     write_int32,
 )
 from render.errors import RenderError
+from render.files import replacing
 from render.manifest import Manifest
 
 HIGHEST_RATE = 48000

@@ -304,7 +304,7 @@ class _Examined:
         hop_s = 0.02
         bins = held.weights > 0
         track = join_sound.spectra(sound, self.rate, hop_s)[:, bins].sum(axis=1)
-        quiet = np.flatnonzero(track < 0.1 * float(held.before[bins].sum()))
+        quiet = np.flatnonzero(track < 0.4 * float(held.before[bins].sum()))
         if len(quiet) == 0:
             return None
         begins_s = back_s - (float(quiet[-1]) * hop_s + join_sound.WINDOW_S)

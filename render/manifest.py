@@ -15,9 +15,9 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from render.containers import replacing
 from render.errors import RenderError
-from render.stems import StemFit
+from render.files import replacing
+from render.stem_fit import StemFit
 
 RENDERS = "renders"
 MANIFEST = "manifest.json"

@@ -25,13 +25,13 @@ from render.containers import (
     LONGEST_WAV_BYTES,
     Int32,
     pad_wav,
-    replacing,
     to_int24,
     wav_audio_sha256,
     wav_bytes,
     write_int32,
 )
 from render.errors import RenderError
+from render.files import replacing
 from render.forms import Piece
 from render.loudness import Loudness, Meter
 from render.manifest import (
@@ -48,7 +48,8 @@ from render.manifest import (
 from render.prints import file_print, hash_forms, sums
 from render.song import Song
 from render.splice import BLOCK_FRAMES, Audio, Splicer
-from render.stems import Mixes, StemFit, check_stems, fit_stems, read_audio
+from render.stem_fit import StemFit
+from render.stems import Mixes, check_stems, fit_stems, read_audio
 from render.timeline import Timeline, lay_out, longest_lead
 
 CEILING_DBTP = -1.0

@@ -10,7 +10,7 @@ from render.errors import RenderError
 from render.forms import Treatment
 from render.manifest import FilePrint, Manifest
 from render.song import Song
-from render.stems import StemFit
+from render.stem_fit import StemFit
 from render.timeline import Timeline, content_hash, lay_out
 
 

@@ -8,14 +8,13 @@ from __future__ import annotations
 
 import itertools
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import cached_property
 from pathlib import Path
 from typing import Literal
 
-import soundfile
 from pydantic import ValidationError
 
 from render.errors import AudioError, FormError, SongError
@@ -67,10 +66,19 @@ class Listener:
 
 
 @dataclass(frozen=True)
-class Song:
-    """The bounce, its grid, sections and stems, and the forms to compare ("as written" first)."""
+class Outline:
+    """Who listens how often to what: the part of song.toml that needs no audio to be read."""
 
     title: str
+    listeners: tuple[Listener, ...]
+    rounds: int
+    days: int
+
+
+@dataclass(frozen=True)
+class Song(Outline):
+    """The bounce, its grid, sections and stems, and the forms to compare ("as written" first)."""
+
     folder: Path
     audio: AudioInfo
     grid: Grid
@@ -78,11 +86,8 @@ class Song:
     last_bar: int
     stems: Mapping[str, Path]
     forms: tuple[Form, ...]
-    listeners: tuple[Listener, ...]
     matching: Literal["integrated", "same gain"]
     crossfade_ms: float
-    rounds: int
-    days: int
 
     @cached_property
     def lead_in_frames(self) -> int:
@@ -113,6 +118,17 @@ def load_song(folder: Path) -> Song:
     return song_from_text(read_text(folder / SONG_FILE), folder)
 
 
+def load_outline(folder: Path) -> Outline:
+    """Read `folder`/song.toml without looking at audio, sections or forms.
+
+    Raises:
+        SongError: the file is missing or not in order.
+    """
+    file = _song_file(read_text(folder / SONG_FILE))
+    listeners = _listeners(file, [AS_WRITTEN, *file.forms])
+    return Outline(file.song.title, listeners, file.plan.rounds, file.plan.days)
+
+
 def read_text(path: Path) -> str:
     """song.toml as text (some editors put a byte-order mark before it)."""
     try:
@@ -130,14 +146,7 @@ def read_text(path: Path) -> str:
 
 def song_from_text(text: str, folder: Path) -> Song:
     """The text of a song.toml, checked; audio and stems are found relative to `folder`."""
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise SongError(f"{SONG_FILE} is not valid TOML: {error}; mend that line") from None
-    try:
-        file = SongFile.model_validate(table)
-    except ValidationError as error:
-        raise SongError(first_problem(error, SONG_FILE)) from None
+    file = _song_file(text)
     audio = audio_info(folder / file.song.audio)
     grid = _grid(file, audio)
     sections = _sections(file)
@@ -153,7 +162,7 @@ def song_from_text(text: str, folder: Path) -> Song:
         last_bar=last_bar,
         stems=stems,
         forms=forms,
-        listeners=_listeners(file, forms),
+        listeners=_listeners(file, [form.name for form in forms]),
         matching=file.render.matching,
         crossfade_ms=file.render.crossfade_ms,
         rounds=file.plan.rounds,
@@ -161,8 +170,21 @@ def song_from_text(text: str, folder: Path) -> Song:
     )
 
 
+def _song_file(text: str) -> SongFile:
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SongError(f"{SONG_FILE} is not valid TOML: {error}; mend that line") from None
+    try:
+        return SongFile.model_validate(table)
+    except ValidationError as error:
+        raise SongError(first_problem(error, SONG_FILE)) from None
+
+
 def audio_info(path: Path) -> AudioInfo:
     """The header of an audio file, refused where nothing could be done with it."""
+    import soundfile  # here, because what needs no audio (`status`) must not wait for it
+
     if not path.is_file():
         raise AudioError(f"there is no audio file {path}; check the name in {SONG_FILE}")
     try:
@@ -330,8 +352,8 @@ def _check_as_written(listed: Form, real: Form, where: str) -> None:
         )
 
 
-def _listeners(file: SongFile, forms: tuple[Form, ...]) -> tuple[Listener, ...]:
-    names = {f.name.casefold(): f.name for f in forms}
+def _listeners(file: SongFile, forms: Iterable[str]) -> tuple[Listener, ...]:
+    names = {name.casefold(): name for name in forms}
     listeners: list[Listener] = []
     for name, table in file.listeners.items():
         where = f"listeners.{name}"

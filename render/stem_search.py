@@ -22,7 +22,8 @@ from scipy.signal import windows
 from render.errors import AudioError
 from render.onsets import Floats
 from render.song import AudioInfo, audio_info
-from render.stems import NULL_DB, WINDOW_S, Audio, StemFit, fit_stems
+from render.stem_fit import NULL_DB, StemFit
+from render.stems import WINDOW_S, Audio, fit_stems
 
 SUFFIXES = frozenset({".wav", ".flac", ".aif", ".aiff", ".ogg"})
 EXCERPT_S = 20.0

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
 
@@ -19,35 +18,12 @@ from numpy.typing import NDArray
 from render.errors import AudioError
 from render.forms import Treatment
 from render.song import AudioInfo, Song, audio_info
+from render.stem_fit import StemFit
 
 Audio = NDArray[np.float32]
 
-NULL_DB = -60.0
 WINDOW_S = 0.4
 _FLOOR_DB = -200.0
-
-
-@dataclass(frozen=True)
-class StemFit:
-    """How the sum of all stems compares with the bounce.
-
-    `residual_db`: RMS of bounce minus sum relative to the bounce, over the whole file;
-    `worst_db` the same over the worst 400 ms, which begin at `worst_at_s`;
-    `gain` the constant that matches the sum to the bounce best (least squares).
-    """
-
-    residual_db: float
-    worst_db: float
-    worst_at_s: float
-    gain: float
-
-    @property
-    def nulls(self) -> bool:
-        return self.residual_db <= NULL_DB
-
-    @property
-    def gain_db(self) -> float:
-        return float(20 * np.log10(max(self.gain, 1e-10)))
 
 
 def check_stems(stems: Mapping[str, Path], audio: AudioInfo) -> None:

@@ -14,7 +14,7 @@ from render.errors import FairhearingError, StudyError
 from render.forms import did_you_mean
 from render.manifest import Manifest, RenderedForm, manifest_path, read_manifest
 from render.prints import form_hashes
-from render.song import SONG_FILE, Listener, Song, load_song
+from render.song import SONG_FILE, Listener, Outline, Song, load_outline, load_song
 from sessions.clock import Clock, system_clock
 from sessions.log import Log, NewForm
 from sessions.records import LogContents
@@ -44,6 +44,11 @@ class Study:
     def song(self) -> Song:
         """song.toml, read and checked."""
         return load_song(self.folder)
+
+    @property
+    def outline(self) -> Outline:
+        """Who listens how often, without a look at the audio."""
+        return self.__dict__.get("song") or load_outline(self.folder)
 
     @property
     def has_log(self) -> bool:

@@ -15,13 +15,13 @@ from render.containers import (
     _padding_lengths,
     pad_flac,
     pad_wav,
-    replacing,
     to_int24,
     wav_audio_sha256,
     wav_bytes,
     write_int32,
 )
 from render.errors import RenderError
+from render.files import replacing
 
 
 def noise(frames=5000, channels=2, seed=1):

@@ -8,11 +8,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from render import joins, tempo_fit
-from render.containers import replacing
+from render.files import replacing
 from render.forms import bars_text
 from render.song import SONG_FILE, read_text
 from render.splice import Audio, Splicer
-from render.stems import Mixes, StemFit, check_stems, fit_stems, read_audio
+from render.stem_fit import StemFit
+from render.stems import Mixes, check_stems, fit_stems, read_audio
 from render.timeline import Timeline, lay_out, longest_lead
 from sessions.study import Study
 
