@@ -58,6 +58,7 @@ class FormFacts:
     seconds: float
     ending: str
     replaces: str | None
+    content_hash: str
     render: RenderedForm | None
     form: Form | None = None  # as song.toml has it, while its parts are those that were rendered
 
@@ -85,6 +86,13 @@ class Decision:
     verdict: Mapping[str, Any]
     recorded: Mapping[str, Any]
     checks: tuple[seals.Check, ...]
+
+    @property
+    def content(self) -> str | None:
+        """The content hash of the form that was chosen: a later form may bear its name."""
+        hashes = self.recorded.get("renders", {}).get(self.form, {})
+        content = hashes.get("content")
+        return str(content) if content else None
 
 
 @dataclass(frozen=True)
@@ -138,18 +146,19 @@ class Facts:
         return self.decisions[-1] if self.decisions else None
 
     @property
+    def decided_form(self) -> str | None:
+        """The name that the form decided on has in this report, whatever it is called by now."""
+        content = self.decision.content if self.decision is not None else None
+        return next((form.name for form in self.forms if form.content_hash == content), None)
+
+    @property
     def chosen(self) -> str | None:
-        """The form that the report is about: the one decided, else the best one."""
-        if self.decision is not None:
-            return self.decision.form
-        return self.judgement.best if self.judgement else None
+        """The form that the report is about: the one decided on, else the best one."""
+        return self.decided_form or (self.judgement.best if self.judgement else None)
 
     @property
     def longest_bars(self) -> float:
         return max((form.strip.bars for form in self.forms), default=1.0)
-
-    def has_form(self, name: str) -> bool:
-        return any(form.name == name for form in self.forms)
 
     @property
     def doubtful_joins(self) -> tuple[tuple[FormFacts, Mapping[str, Any]], ...]:
@@ -318,7 +327,7 @@ def _forms(
             described = record.description
             strip = strip_of(song, described.get("parts", ()), None)
             seconds = float(described.get("seconds", 0.0))
-            found.append(FormFacts(names[record.id], strip, seconds, "", None, None))
+            found.append(FormFacts(names[record.id], strip, seconds, "", None, record.content_hash, None))
     return tuple(found)
 
 
@@ -330,7 +339,10 @@ def _rendered(song: Song, manifest: Manifest, render: RenderedForm) -> FormFacts
     ]
     form = _same_form(song, render)
     strip = strip_of(song, described, form)
-    return FormFacts(render.name, strip, render.seconds - lead, _ending(form), render.replaces, render, form)
+    seconds = render.seconds - lead
+    return FormFacts(
+        render.name, strip, seconds, _ending(form), render.replaces, render.content_hash, render, form
+    )  # fmt: skip
 
 
 def _same_form(song: Song, render: RenderedForm) -> Form | None:
@@ -349,6 +361,9 @@ def _ending(form: Form | None) -> str:
 
 def _decisions(study: Study, contents: LogContents | None) -> tuple[Decision, ...]:
     events = [e for e in contents.events if e.kind == "decided"] if contents else []
+    if not events:
+        return ()
+    now = seals.present(study)
     return tuple(
         Decision(
             number=number,
@@ -360,7 +375,7 @@ def _decisions(study: Study, contents: LogContents | None) -> tuple[Decision, ..
             local_date=event.local_date,
             verdict=event.detail.get("verdict") or {},
             recorded=event.detail.get("seals") or {},
-            checks=seals.checks(study, event.detail["seals"]) if event.detail.get("seals") else (),
+            checks=seals.checks(study, event.detail["seals"], now) if event.detail.get("seals") else (),
         )
         for number, event in enumerate(events, 1)
     )

@@ -123,7 +123,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters |= {
-        "chance": words.chance,
+        "chance": lambda p: words.chance(p).replace(" ", "\u00a0"),
         "points": words.points,
         "clock": clock,
         "clock_ms": rebuild_words.clock,
@@ -157,5 +157,5 @@ def whole(text: str) -> str:
 
 
 def curly(text: str) -> str:
-    """A sentence with the page's quotation marks."""
-    return re.sub(r'"([^"]*)"', "“\\1”", text)
+    """A sentence with the page's quotation marks, and figures that keep their % beside them."""
+    return re.sub(r'"([^"]*)"', "“\\1”", text).replace(" %", "\u00a0%")

@@ -38,13 +38,14 @@ class Written:
 def write_report(study: Study, *, open_now: bool = False, seed: int = SEED) -> Written:
     """Write report.html, report.md, ratings.csv and verdict.json into the study's report folder.
 
-    `open_now` opens a sealed study first: its codes are tied to names from then on, and what is heard
-    later stays out of the verdict. `seed` is that of the verdict's draws.
+    `open_now` opens a sealed study first, if anything in it is rated: its codes are tied to names from
+    then on, and what is heard later stays out of the verdict. `seed` is that of the verdict's draws.
 
     Raises:
         SongError, AudioError, LogError: the study is not in order; RenderError: a file could not be written.
     """
-    if open_now and study.log.contents().opened is None:
+    contents = study.log.contents() if open_now and study.has_log else None
+    if contents and contents.opened is None and any(x.rating is not None for x in contents.listens):
         study.log.add_event("opened", {"why": "asked for with `report --open`"})
     facts = gather(study, seed=seed)
     return write_facts(facts, way_back(facts), study.folder / REPORT)

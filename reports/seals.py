@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -70,55 +70,77 @@ def seals(study: Study, manifest: Manifest) -> dict[str, Any]:
     }
 
 
-def checks(study: Study, sealed: Mapping[str, Any]) -> tuple[Check, ...]:
-    """Compares what a decision recorded with what is there now; reads the renders' audio again."""
-    return tuple(_checks(study, sealed))
+@dataclass(frozen=True)
+class Present:
+    """What is there now. `renders` are by content hash: SHA-256 as measured, and as the file has it now
+    (None: no file); None where there is no manifest."""
+
+    song_toml: str | None
+    bounce: str | None
+    renders: Mapping[str, tuple[str, str | None]] | None
 
 
-def _checks(study: Study, sealed: Mapping[str, Any]) -> Iterable[Check]:
+def present(study: Study) -> Present:
+    """Reads song.toml, the bounce and the renders' audio."""
     path = study.folder / SONG_FILE
-    same = path.is_file() and file_sha256(path) == sealed.get("song_toml_sha256")
-    yield Check(
-        SONG_FILE, same, "unchanged since the decision" if same else "has been edited since the decision"
-    )
-    yield _renders_check(study, sealed.get("renders", {}))
+    bounce = study.song.audio.path
+    try:
+        forms = study.manifest.forms
+    except FairhearingError:
+        return Present(_sha256_or_none(path), _sha256_or_none(bounce), None)
+    renders = {form.content_hash: (form.sha256, _audio_or_none(study.folder / form.wav)) for form in forms}
+    return Present(_sha256_or_none(path), _sha256_or_none(bounce), renders)
+
+
+def checks(study: Study, sealed: Mapping[str, Any], now: Present) -> tuple[Check, ...]:
+    """Compares what a decision recorded with what is there now."""
+    return tuple(_checks(study, sealed, now))
+
+
+def _checks(study: Study, sealed: Mapping[str, Any], now: Present) -> Iterable[Check]:
+    same = now.song_toml == sealed.get("song_toml_sha256")
+    edited = "has been edited since the decision"
+    yield Check(SONG_FILE, same, "unchanged since the decision" if same else edited)
+    same = now.bounce == sealed.get("bounce_sha256")
+    yield Check("the bounce", same, "the same file" if same else "another one than at the decision")
+    yield _renders_check(sealed.get("renders", {}), now.renders)
     log = sealed.get("log", {})
     same = bool(log) and log_sha256(study, log["rows"]) == log["sha256"]
     text = "every entry that the decision rests on is still there, unaltered"
-    yield Check(
-        "the log", same, text if same else "entries that the decision rests on were altered or removed"
-    )
+    altered = "entries that the decision rests on were altered or removed"
+    yield Check("the log", same, text if same else altered)
     same = study.log.contents().seed_sha256 == sealed.get("seed_sha256")
     yield Check("the plan's seed", same, "the same" if same else "another one: this is not the same plan")
 
 
-def _renders_check(study: Study, recorded: Mapping[str, Mapping[str, str]]) -> Check:
-    try:
-        manifest = study.manifest
-    except FairhearingError:
+def _renders_check(
+    recorded: Mapping[str, Mapping[str, str]], renders: Mapping[str, tuple[str, str | None]] | None
+) -> Check:
+    if renders is None:
         return Check("the renders", False, "are no longer there; `fairhearing render` makes them again")
     gone, altered = [], []
     for name, hashes in recorded.items():
-        form = manifest.by_hash(hashes["content"])
-        path = None if form is None else study.folder / form.wav
-        if form is None or path is None or not path.is_file():
-            gone.append(name)
-        elif wav_audio_sha256(path) != form.sha256:
+        measured, there = renders.get(hashes["content"], (None, None))
+        if there is not None and there != measured:
             altered.append(name)
-        elif form.sha256 != hashes["sha256"]:
-            gone.append(name)  # the same form, rendered at another gain since
-    return _told(len(recorded), gone, altered)
-
-
-def _told(count: int, gone: Collection[str], altered: Collection[str]) -> Check:
+        elif there != hashes["sha256"]:
+            gone.append(name)  # another form, no file, or the same form at another gain since
     if not gone and not altered:
-        return Check("the renders", True, f"all {count} are the same, sample for sample")
+        return Check("the renders", True, f"all {len(recorded)} are the same, sample for sample")
     told = []
     if gone:
         told.append("rendered anew or no longer among the forms: " + ", ".join(f'"{n}"' for n in gone))
     if altered:
         told.append("altered on the disk: " + ", ".join(f'"{n}"' for n in altered))
     return Check("the renders", False, "; ".join(told))
+
+
+def _sha256_or_none(path: Path) -> str | None:
+    return file_sha256(path) if path.is_file() else None
+
+
+def _audio_or_none(path: Path) -> str | None:
+    return wav_audio_sha256(path) if path.is_file() else None
 
 
 def _keys(connection: Connection, table: Table) -> list[int]:

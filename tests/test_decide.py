@@ -15,6 +15,7 @@ import pytest
 
 from render.containers import wav_audio_sha256
 from render.errors import DecisionError, SongError, StudyError
+from render.matching import render_forms
 from reports import seals
 from reports.decide import decide, is_against, reopen
 from reports.facts import Facts, gather
@@ -24,6 +25,8 @@ from sessions.plan import seed_sha256
 from sessions.study import Study
 from tests.report_studies import RATE, hear, likes, rendered, song_folder
 from tests.test_report import Page, read
+
+GROUNDS = ("song.toml", "the bounce", "the renders", "the log", "the plan's seed")
 
 
 @pytest.fixture
@@ -64,9 +67,7 @@ def test_the_recorded_hashes_are_those_of_the_files(study: Study) -> None:
     for form in study.manifest.forms:
         assert recorded["renders"][form.name]["sha256"] == wav_audio_sha256(study.folder / form.wav)
     assert recorded["seed_sha256"] == seed_sha256(study.log.secret("plan_seed"))
-    assert unchanged(gather(study)) == dict.fromkeys(
-        ("song.toml", "the renders", "the log", "the plan's seed"), True
-    )
+    assert unchanged(gather(study)) == dict.fromkeys(GROUNDS, True)
 
 
 def test_against_the_verdict_a_reason_is_asked_for_and_told(study: Study) -> None:
@@ -244,15 +245,33 @@ def test_a_later_change_of_song_or_renders_shows(study: Study) -> None:
     toml = study.folder / "song.toml"
     toml.write_text(toml.read_text() + "\n# a thought\n")
     facts = gather(Study(study.folder, study.clock))
-    assert unchanged(facts) == {
-        "song.toml": False,
-        "the renders": False,
-        "the log": True,
-        "the plan's seed": True,
-    }
+    assert unchanged(facts) == dict.fromkeys(GROUNDS, True) | {"song.toml": False, "the renders": False}
     text = Page(read(write_report(Study(study.folder, study.clock)), "report.html")).text
     assert "song.toml: has been edited since the decision" in text
     assert f'altered on the disk: "{study.manifest.forms[1].name}"' in text
+
+
+def test_a_form_changed_after_the_decision_is_not_taken_for_the_one_chosen(study: Study) -> None:
+    """A later form may bear the name: what was decided on is known by its content."""
+    decide(study, "early bridge", "", "ana")
+    toml = study.folder / "song.toml"
+    toml.write_text(toml.read_text().replace('"silence 1 bar", ', ""))
+    later = Study(study.folder, study.clock)
+    later.register(render_forms(later.song))  # as `fairhearing render` does
+    facts = gather(later)
+    assert facts.chosen == facts.decided_form == "early bridge (earlier version)"
+    assert facts.form("early bridge").strip.bars == 20 and facts.form(facts.chosen).strip.bars == 21
+    head = Page(read(write_report(later), "report.html").split("</header>")[0]).text
+    assert "“ early bridge (earlier version) ” , the form decided on" in head and "silence 1 bar" in head
+
+
+def test_a_form_renamed_after_the_decision_is_still_the_one_chosen(study: Study) -> None:
+    decide(study, "early bridge", "", "ana")
+    toml = study.folder / "song.toml"
+    toml.write_text(toml.read_text().replace('"early bridge"', '"the one"'))
+    later = Study(study.folder, study.clock)
+    later.register(render_forms(later.song))  # as `fairhearing render` does
+    assert gather(later).chosen == "the one" and unchanged(gather(later))["the renders"]
 
 
 def test_reopening_seals_again_and_keeps_the_decision(study: Study) -> None:
