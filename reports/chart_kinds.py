@@ -13,8 +13,9 @@ from matplotlib.figure import Figure
 from reports import words
 from reports.against import Against
 from reports.charts import SMALL_PT, TEXT_PT, Chart, apart, bare, cut, draw, span, spread, wrap
+from reports.conduct import MARK
 from reports.diagnostics import Curve
-from reports.facts import MARK, Facts
+from reports.facts import Facts
 from reports.familiarity import Floats
 from reports.inks import DAY
 from reports.listeners import Own

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from datetime import timedelta
 from typing import Any
 
 import pandas as pd
@@ -16,37 +15,14 @@ from render.prints import form_hashes
 from render.song import Song
 from reports import seals
 from reports.comments import Comment, all_comments
+from reports.conduct import Conduct, Who, conduct, everybody
 from reports.ratings import StudyRatings, study_ratings
 from reports.reading import SEED
 from reports.strips import Strip, strip_of
 from reports.verdict import Judgement, judge
-from sessions.clock import moment, utc_time
+from sessions.clock import moment
 from sessions.records import EventRecord, LogContents
 from sessions.study import Study
-
-LONG_SITTING = timedelta(minutes=30)
-MARK = " (simulated)"
-
-
-@dataclass(frozen=True)
-class Who:
-    """A listener of song.toml or of the log, and what they have done."""
-
-    name: str
-    simulated: bool
-    weight: float
-    prior_listens: Mapping[str, float]
-    rounds_done: int
-    round_open: bool
-    listens: int
-    voids: int
-    days: int
-    heard_on: tuple[str, ...]
-
-    @property
-    def shown(self) -> str:
-        """The name as it always appears."""
-        return self.name + MARK if self.simulated else self.name
 
 
 @dataclass(frozen=True)
@@ -93,22 +69,6 @@ class Decision:
         hashes = self.recorded.get("renders", {}).get(self.form, {})
         content = hashes.get("content")
         return str(content) if content else None
-
-
-@dataclass(frozen=True)
-class Conduct:
-    """How the test was run, in figures. Spans are in minutes."""
-
-    listens: int
-    voids: int
-    days: int
-    sittings: int
-    longest_sitting_min: float
-    long_sittings: int
-    means: tuple[str, ...]
-    heard_on: tuple[str, ...]
-    first_day: str
-    last_day: str
 
 
 @dataclass(frozen=True)
@@ -217,11 +177,11 @@ def gather(study: Study, *, seed: int = SEED) -> Facts:
         judgement=None,
         judgement_after=None,
         forms=(),
-        who=_who(song, contents),
+        who=everybody(song, contents),
         comments=(),
         decisions=_decisions(study, contents),
         reopened=tuple(e for e in contents.events if e.kind == "reopened") if contents else (),
-        conduct=_conduct(contents) if contents and contents.listens else None,
+        conduct=conduct(contents) if contents and contents.listens else None,
         warnings=warnings,
     )
     return base if manifest is None else _judged(base, song, manifest, contents, seed)
@@ -287,35 +247,6 @@ def _manifest(study: Study) -> tuple[Manifest | None, tuple[str, ...]]:
     )
 
 
-def _who(song: Song, contents: LogContents | None) -> tuple[Who, ...]:
-    listed = {listener.name: listener for listener in song.listeners}
-    simulated = dict(contents.listeners) if contents else {}
-    names = [*listed, *(name for name in simulated if name not in listed)]
-    return tuple(
-        _one(name, listed.get(name), simulated.get(name, False), contents)
-        for name in names
-        if name in listed or (contents and contents.listens_of(name))
-    )
-
-
-def _one(name: str, listed: Any, simulated: bool, contents: LogContents | None) -> Who:
-    rounds = contents.rounds_of(name) if contents else []
-    listens = contents.listens_of(name) if contents else []
-    rated = [x for x in listens if x.rating is not None]
-    return Who(
-        name=name,
-        simulated=simulated,
-        weight=listed.weight if listed else 1.0,
-        prior_listens=listed.prior_listens if listed else {},
-        rounds_done=sum(bool(r.complete) for r in rounds),
-        round_open=any(r.complete is None for r in rounds),
-        listens=len(rated),
-        voids=sum(x.void_reason is not None for x in listens),
-        days=len({x.local_date for x in rated}),
-        heard_on=tuple(sorted({x.heard_on for x in rated})),
-    )
-
-
 def _forms(
     song: Song, manifest: Manifest, contents: LogContents | None, names: Mapping[int, str]
 ) -> tuple[FormFacts, ...]:
@@ -378,27 +309,4 @@ def _decisions(study: Study, contents: LogContents | None) -> tuple[Decision, ..
             checks=seals.checks(study, event.detail["seals"], now) if event.detail.get("seals") else (),
         )
         for number, event in enumerate(events, 1)
-    )
-
-
-def _conduct(contents: LogContents) -> Conduct:
-    listens = contents.listens
-    spans = []
-    for sitting in {x.sitting_id for x in listens}:
-        own = [x for x in listens if x.sitting_id == sitting]
-        begun = min(utc_time(x.started_utc) for x in own)
-        spans.append(max(utc_time(x.ended_utc or x.started_utc) for x in own) - begun)
-    rated = [x for x in listens if x.rating is not None]
-    days = sorted({x.local_date for x in rated or listens})
-    return Conduct(
-        listens=len(rated),
-        voids=sum(x.void_reason is not None for x in listens),
-        days=len(days),
-        sittings=len(spans),
-        longest_sitting_min=max(spans).total_seconds() / 60,
-        long_sittings=sum(span > LONG_SITTING for span in spans),
-        means=tuple(sorted({x.means for x in listens})),
-        heard_on=tuple(sorted({x.heard_on for x in listens})),
-        first_day=days[0],
-        last_day=days[-1],
     )

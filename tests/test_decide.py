@@ -262,7 +262,7 @@ def test_a_form_changed_after_the_decision_is_not_taken_for_the_one_chosen(study
     assert facts.chosen == facts.decided_form == "early bridge (earlier version)"
     assert facts.form("early bridge").strip.bars == 20 and facts.form(facts.chosen).strip.bars == 21
     head = Page(read(write_report(later), "report.html").split("</header>")[0]).text
-    assert "“ early bridge (earlier version) ” , the form decided on" in head and "silence 1 bar" in head
+    assert "“ early bridge (earlier version) ”, the form decided on" in head and "silence 1 bar" in head
 
 
 def test_a_form_renamed_after_the_decision_is_still_the_one_chosen(study: Study) -> None:
