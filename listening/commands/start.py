@@ -45,7 +45,7 @@ def demo(directory: Path) -> None:
 @click.command()
 @click.argument("audio", type=click.Path(path_type=Path, dir_okay=False))
 @click.option("--tempo", type=click.FloatRange(10, 1000), metavar="BPM", help="Quarter notes per minute.")
-@click.option("--meter", default="4/4", show_default=True)
+@click.option("--meter", default="4/4", show_default=True, help="Beats in a bar / what a beat is.")
 @click.option(
     "--start", "start_s", type=click.FloatRange(0), metavar="SECONDS", help="Where bar 1 beat 1 falls."
 )
