@@ -58,6 +58,7 @@ def run(
     rules: Rules | None = None,
     step: Callable[[], None] = lambda: None,
     leaders: bool = False,
+    draws: int = DRAWS,
 ) -> Campaign:
     """Reads studies that differ in their ratings alone after every round up to `last`, until each is clear.
 
@@ -73,7 +74,7 @@ def run(
         if left:
             until = np.flatnonzero(made[0].round <= done)
             ratings = np.column_stack([made[i].seen.rating[until] for i in left])
-            after = _Round(made[0].seen.only(until), ratings, weights, heard, rules, prior, seed)
+            after = _Round(made[0].seen.only(until), ratings, weights, heard, rules, prior, seed, draws)
             for column, study in enumerate(left):
                 best, clear = after.read(column, may_be_clear and not first[study])
                 leader[done - 1, study] = best
@@ -94,6 +95,7 @@ class _Round:
     rules: Rules
     prior: Prior
     seed: int
+    draws: int
 
     @cached_property
     def found(self) -> Fit:
@@ -111,9 +113,9 @@ class _Round:
         lead = (mean[a] - mean[b]) / sqrt(cover[a, a] + cover[b, b] - 2 * cover[a, b])
         if not ask or NormalDist().cdf(lead) < self.rules.clear_chance - 0.05:
             return a, False  # a leader that does not even beat the runner-up so surely needs no draws
-        chances = Chances.of(mixture.draws(DRAWS, self.seed))
+        chances = Chances.of(mixture.draws(self.draws, self.seed))
 
         def cautious() -> Chances:
-            return Chances.of(targets(self.cautious, self.weights, column).draws(DRAWS, self.seed))
+            return Chances.of(targets(self.cautious, self.weights, column).draws(self.draws, self.seed))
 
         return chances.order[0], state_of(chances, self.heard, self.rules, cautious) == CLEAR

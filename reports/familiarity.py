@@ -52,13 +52,8 @@ class Prior:
     noise_sd: float = 10.0
 
 
-# A second opinion before a verdict is called clear: forms may wear off or settle slowly, each in its own way.
-CAUTIOUS = Prior(
-    own_gap=((1.0, 0.5), (2.0, 0.5)),
-    common_gap=((1.0, 1.0),),
-    tau=((1.75, 0.3), (3.0, 0.35), (5.0, 0.2), (8.0, 0.1), (14.0, 0.05)),
-    gap_mean=3.0,
-)
+# A second opinion before a verdict is called clear: each form may wear off, or wear in, in its own way.
+CAUTIOUS = Prior(own_gap=((1.0, 0.5), (2.0, 0.5)), tau=((1.75, 0.35), (3.0, 0.4), (5.0, 0.25)))
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ class Rules:
     clear_days: int = 3
     leaning_listens: int = 3
     # (listens, chance that the cautious reading must give): early on, an advantage may still wear off
-    cautious_chance: tuple[tuple[int, float], ...] = ((5, 0.96), (6, 0.94), (7, 0.91), (8, 0.81))
+    cautious_chance: tuple[tuple[int, float], ...] = ((5, 0.93), (6, 0.91), (7, 0.88), (8, 0.84))
 
     def cautious_needed(self, listens: int) -> float:
         """The chance that the cautious reading must give the leader after so many listens."""

@@ -7,20 +7,25 @@ study is read after every round with the model and the gates of the verdict, unt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from math import ceil
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from reports import words
 from reports.campaign import run
 from reports.familiarity import Floats
-from reports.gates import Rules
+from reports.gates import CLEAR, EVEN, Rules
 from reports.reading import SEED
 from reports.worlds import World, simulate
+
+if TYPE_CHECKING:
+    from reports.verdict import Judgement
 
 GAPS = (4.0, 6.0, 8.0, 10.0, 15.0)
 ORDINARY_GAP = 8.0  # points between the best form and the next that a study should be able to settle
 GOOD_CHANCE = 0.80
 MOST_ROUNDS = 24
+MOST_LISTENERS = 12  # of a panel whose way to go is simulated
 Progress = Callable[[int, int], None]  # (steps done, steps in all)
 
 
@@ -185,7 +190,7 @@ def _run(
     first = np.zeros((len(gaps), batches, _BATCH))
     right = np.zeros_like(first)
     raw = np.ones(panel.listeners) if panel.weights is None else panel.weights
-    weights = raw / raw.sum()
+    weights = raw / raw.sum() if raw.sum() > 0 else np.full(len(raw), 1 / len(raw))
     for batch in range(batches):
         best = batch % panel.forms  # every form, the known one too, is the best one equally often
         made = [
@@ -249,27 +254,28 @@ def _advice(
     return [*told, f"What would help, with its chance: {'; '.join(options)}."]
 
 
-def still_needed(
-    gap: float,
-    done: int,
-    panel: Hearers,
-    plan: Pace,
-    *,
-    noise_sd: float,
-    seed: int = SEED,
-    studies: int = 100,
-    progress: Progress | None = None,
-) -> str:
-    """How many more rounds a clear verdict probably needs, if the lead (`gap`, points) is what it looks now.
+def to_go(
+    judgement: "Judgement", *, studies: int = 100, seed: int = SEED, progress: Progress | None = None
+) -> str | None:
+    """What a clear verdict probably still needs, in one sentence, if the lead is what it looks like now.
 
-    `done` rounds have been heard; `noise_sd` is the noise that the ratings have shown so far.
+    Simulated with this panel's size, its prior listens, its pace and the noise of its ratings so far. None
+    when the verdict is clear or even, with no ratings, or with more than MOST_LISTENERS listeners.
     """
+    seen, panel = judgement.reading.seen, judgement.panel
+    if judgement.state in (CLEAR, EVEN) or not len(seen) or seen.listeners > MOST_LISTENERS:
+        return None
+    known = np.full((seen.listeners, seen.forms), np.inf)
+    np.minimum.at(known, (seen.listener, seen.form), seen.exposure)
+    known = np.where(np.isinf(known), 0.0, known)[:, list(judgement.reading.candidates)]
+    first, second = judgement.order[:2]
+    gap = max(judgement.settled[first].mean - judgement.settled[second].mean, 0.5)
     found = outlook(
-        panel,
-        plan,
+        Hearers(known, panel.weights),
+        Pace(judgement.rounds, judgement.days),
         gaps=(gap,),
         studies=studies,
-        noise_sd=noise_sd,
+        noise_sd=judgement.noise_sd,
         advise=False,
         seed=seed,
         progress=progress,
@@ -277,9 +283,8 @@ def still_needed(
     needed = found.rounds_needed[gap]
     lead = f"If the lead stays as large as it looks now ({words.points(gap)})"
     if needed is None:
-        return (
-            f"{lead}, even {found.most_rounds} rounds will probably not make it clear; more listeners might."
-        )
-    if needed <= done:
-        return f"{lead}, a clear verdict may come with any of the next rounds."
-    return f"{lead}, about {words.counted(needed - done, 'more round')} will probably make it clear."
+        return f"{lead}, even {found.most_rounds} rounds will hardly make it clear; more listeners might."
+    left = needed - judgement.rounds
+    if left <= 0:
+        return f"{lead}, any of the next rounds may make it clear."
+    return f"{lead}, about {words.counted(left, 'more round')} will probably make it clear."

@@ -43,6 +43,7 @@ class Basis:
     seed: int
     prior_listens: Floats  # (n,)
     round: Floats  # (n,) rounds of each listener, counted from 1
+    heard_on: Sequence[str] = ()  # (n,) what each was heard on, if known
 
     def again(self, seen: Observations, weights: Floats | None = None, prior: Prior | None = None) -> Reading:
         return read(
@@ -79,6 +80,9 @@ def _readings(basis: Basis) -> Iterable[tuple[str, Reading | None]]:
         for text, factor in (("halved", 0.5), ("doubled", 2.0), ("taken as none", 0.0)):
             exposure = seen.exposure + (factor - 1) * basis.prior_listens
             yield f"declared prior listens {text}", basis.again(replace(seen, exposure=exposure))
+    for device in sorted(set(basis.heard_on)) if len(set(basis.heard_on)) > 1 else ():
+        left = np.flatnonzero(np.array(basis.heard_on) != device)
+        yield f"without what was heard on {device or 'an unnamed device'}", basis.again(seen.only(left))
     yield from _without_some(basis)
 
 

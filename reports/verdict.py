@@ -180,6 +180,7 @@ def _basis(t: pd.DataFrame, reading: Reading, panel: Panel, seed: int) -> Basis:
         seed=seed,
         prior_listens=t["prior_listens"].to_numpy(np.float64),
         round=t.groupby("listener")["round"].rank(method="dense").to_numpy(np.float64),
+        heard_on=t["heard_on"].fillna("").astype(str).tolist() if "heard_on" in t else (),
     )
 
 

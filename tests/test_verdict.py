@@ -67,11 +67,11 @@ def state(best: float, loss: float, runner_up_loss: float, cautious: float = 1, 
         ({"best": 0.95, "runner_up_loss": 1.0}, CLEAR),  # clear is asked before even
         ({"best": 0.85, "runner_up_loss": 2.0, "listens": [4, 4]}, LEANING),
         ({"best": 0.85, "runner_up_loss": 2.0, "days": [1, 1]}, EVEN),
-        ({"cautious": 0.959}, LEANING),
-        ({"cautious": 0.96}, CLEAR),
-        ({"cautious": 0.81, "listens": [8, 8]}, CLEAR),  # what could wear off has worn off by then
-        ({"cautious": 0.81, "listens": [8, 7]}, CLEAR),
-        ({"cautious": 0.81, "listens": [7, 7]}, LEANING),
+        ({"cautious": 0.929}, LEANING),
+        ({"cautious": 0.93}, CLEAR),
+        ({"cautious": 0.84, "listens": [8, 8]}, CLEAR),  # what could wear off has worn off by then
+        ({"cautious": 0.84, "listens": [8, 7]}, CLEAR),
+        ({"cautious": 0.84, "listens": [7, 7]}, LEANING),
         ({"names": "", "listens": [], "days": []}, LISTEN),
     ],
 )
