@@ -20,6 +20,7 @@ from sessions.clock import Clock, Moment, moment, utc_time
 from sessions.plan import draw_code, new_seed
 from sessions.records import ASPECTS, OVERALL, LogContents, opened_event, read_contents, read_events
 from sessions.store import Store
+from sessions.sums import row_sum
 
 SITTING_PAUSE = timedelta(minutes=60)
 LONGEST_COMMENT = 4000
@@ -42,10 +43,14 @@ class Log:
         self.store = store
         self.clock = clock
 
-    def contents(self, listener: str | None = None) -> LogContents:
-        """Everything in the log (or all of one listener's), in one consistent state."""
+    def contents(self, listener: str | None = None, *, listens: bool = True) -> LogContents:
+        """Everything in the log (or all of one listener's), in one consistent state.
+
+        The cost grows with what is read: ask for one listener's part, or for no `listens`, where that
+        is enough.
+        """
         with self.store.reading() as connection:
-            return read_contents(connection, listener)
+            return read_contents(connection, listener, listens=listens)
 
     def secret(self, name: str) -> str:
         """A secret of the study ("plan_seed", "packet_key"), drawn from the system's entropy at first."""
@@ -303,7 +308,8 @@ class Log:
 
     def _insert(self, connection: Connection, table: Table, **values: Any) -> Sequence[Any]:
         now: Moment = moment(self.clock())
-        done = connection.execute(table.insert().values(at_utc=now.utc, local_date=now.local_date, **values))
+        row = values | {"at_utc": now.utc, "local_date": now.local_date}
+        done = connection.execute(table.insert().values(**row, row_sum=row_sum(table, row)))
         return done.inserted_primary_key or (0,)
 
 

@@ -1,16 +1,20 @@
-"""What the log holds, as records: read in one go, in the order it was written."""
+"""What the log holds, as records: read in one go, in the order it was written, each row checked."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, Table, select, true
+from sqlalchemy import Connection, FromClause, Row, Select, Table, select
 
+from render.errors import LogError
 from sessions import tables as t
 from sessions.plan import seed_sha256
+from sessions.store import RESTORE
+from sessions.sums import is_whole
 
 OVERALL = "overall"
 ASPECTS = ("opening", "flow", "build", "ending")
@@ -102,10 +106,24 @@ class LogContents:
         return next(f for f in self.forms if f.id == form_id)
 
     def rounds_of(self, listener: str) -> list[RoundRecord]:
-        return [r for r in self.rounds if r.listener == listener]
+        return self._rounds_by_listener.get(listener, [])
 
     def listens_of(self, listener: str) -> list[ListenRecord]:
-        return [x for x in self.listens if x.listener == listener]
+        return self._listens_by_listener.get(listener, [])
+
+    @cached_property
+    def _rounds_by_listener(self) -> Mapping[str, list[RoundRecord]]:
+        found: dict[str, list[RoundRecord]] = {}
+        for round_ in self.rounds:
+            found.setdefault(round_.listener, []).append(round_)
+        return found
+
+    @cached_property
+    def _listens_by_listener(self) -> Mapping[str, list[ListenRecord]]:
+        found: dict[str, list[ListenRecord]] = {}
+        for listen in self.listens:
+            found.setdefault(listen.listener, []).append(listen)
+        return found
 
     @property
     def opened(self) -> EventRecord | None:
@@ -113,27 +131,36 @@ class LogContents:
         return opened_event(self.events)
 
 
-def read_contents(connection: Connection, listener: str | None = None) -> LogContents:
-    """The whole log in one consistent state, or (with `listener`) one listener's rounds and listens."""
-    seed = connection.execute(select(t.secrets.c.value).where(t.secrets.c.name == "plan_seed")).scalar()
-    listeners = connection.execute(select(t.listeners).order_by(t.listeners.c.id)).all()
-    names = {row.id: row.name for row in listeners}
+def read_contents(
+    connection: Connection, listener: str | None = None, *, listens: bool = True
+) -> LogContents:
+    """The whole log in one consistent state, or (with `listener`) one listener's rounds and listens.
+
+    Without `listens` there are none: who has done which rounds needs none of them.
+
+    Raises:
+        LogError: some rows are not as they were written.
+    """
+    tables = _SMALL + _ROUNDS + (_LISTENS if listens else ())
+    rows = _read(connection, tables, listener)
+    names = {row.id: str(row.name) for row in rows[t.listeners]}
+    seed = next((row.value for row in rows[t.secrets] if row.name == "plan_seed"), None)
     return LogContents(
-        forms=tuple(_forms(connection)),
-        listeners={row.name: bool(row.simulated) for row in listeners},
-        rounds=tuple(_rounds(connection, names, listener)),
-        listens=tuple(_listens(connection, names, listener)),
-        events=read_events(connection),
+        forms=tuple(
+            FormRecord(row.id, row.content_hash, row.name, row.replaces, json.loads(row.description))
+            for row in rows[t.forms]
+        ),
+        listeners={row.name: bool(row.simulated) for row in rows[t.listeners]},
+        rounds=tuple(_rounds(rows, names)),
+        listens=tuple(_listens(rows, names)) if listens else (),
+        events=_events(rows),
         seed_sha256=seed_sha256(seed) if seed else None,
     )
 
 
 def read_events(connection: Connection) -> tuple[EventRecord, ...]:
     """The study's events, oldest first."""
-    return tuple(
-        EventRecord(row.kind, json.loads(row.detail), row.at_utc, row.local_date)
-        for row in connection.execute(select(t.events).order_by(t.events.c.id))
-    )
+    return _events(_read(connection, (t.events,)))
 
 
 def opened_event(events: Iterable[EventRecord]) -> EventRecord | None:
@@ -147,70 +174,80 @@ def opened_event(events: Iterable[EventRecord]) -> EventRecord | None:
     return found
 
 
-def _forms(connection: Connection) -> list[FormRecord]:
-    return [
-        FormRecord(row.id, row.content_hash, row.name, row.replaces, json.loads(row.description))
-        for row in connection.execute(select(t.forms).order_by(t.forms.c.id))
-    ]
+_SMALL = (t.secrets, t.listeners, t.forms, t.events)
+_ROUNDS = (t.rounds, t.round_ends)
+_LISTENS = (t.sittings, t.listens, t.listen_ends, t.ratings, t.comments)
+_Rows = Mapping[Table, Sequence[Row[Any]]]
 
 
-def _rounds(connection: Connection, names: Mapping[int, str], listener: str | None) -> list[RoundRecord]:
-    r, e = t.rounds.c, t.round_ends.c
-    query = (
-        select(t.rounds, e.at_utc.label("ended_utc"), e.complete)
-        .join_from(t.rounds, t.round_ends, isouter=True)
-        .where(_of(names, listener))
-        .order_by(r.id)
-    )
-    return [
-        RoundRecord(
-            row.id, names[row.listener_id], row.number, tuple(json.loads(row.order_json)), row.render_set,
-            row.at_utc, row.local_date, row.ended_utc, None if row.complete is None else bool(row.complete),
+def _read(connection: Connection, tables: Sequence[Table], listener: str | None = None) -> _Rows:
+    """The rows of `tables` in the order they were written, every one compared with its sum."""
+    found = {}
+    damaged = []
+    for table in tables:
+        query = select(table).order_by(*table.primary_key)
+        if listener is not None and table not in _SMALL:
+            query = _only(query, table, listener)
+        found[table] = connection.execute(query).all()
+        damaged += [f"{table.name} {row[0]}" for row in found[table] if not is_whole(table, row)]
+    if damaged:
+        named = ", ".join(damaged[:5]) + (" and more" if len(damaged) > 5 else "")
+        raise LogError(
+            f"{len(damaged)} of the log's entries changed on the disk since they were written ({named}). The "
+            f"others are whole, but the log is not read, so that no wrong rating is ever used: {RESTORE}"
         )
-        for row in connection.execute(query)
-    ]  # fmt: skip
+    return found
 
 
-def _of(names: Mapping[int, str], listener: str | None) -> ColumnElement[bool]:
-    """The condition that a row of rounds is one listener's, or anybody's."""
-    wanted = [key for key, name in names.items() if listener in (None, name)]
-    return true() if listener is None else t.rounds.c.listener_id.in_(wanted)
+def _only(query: Select[Any], table: Table, listener: str) -> Select[Any]:
+    """One listener's rows: by their number in the row itself, or by way of the listen's round."""
+    joined: FromClause = table
+    if "listen_id" in table.c:
+        joined = joined.join(t.listens, t.listens.c.id == table.c.listen_id)
+    if "listener_id" not in table.c:
+        own = table if "round_id" in table.c else t.listens
+        joined = joined.join(t.rounds, t.rounds.c.id == own.c.round_id)
+    whose = (table if "listener_id" in table.c else t.rounds).c.listener_id
+    return query.select_from(joined.join(t.listeners, t.listeners.c.id == whose)).where(
+        t.listeners.c.name == listener
+    )
 
 
-def _with_listens(table: Table) -> Select[Any]:
-    """Rows of ratings or comments, in the order they were written, beside their listens and rounds."""
-    joined = table.join(t.listens, t.listens.c.id == table.c.listen_id).join(t.rounds)
-    return select(table).select_from(joined).order_by(table.c.id)
+def _events(rows: _Rows) -> tuple[EventRecord, ...]:
+    return tuple(
+        EventRecord(row.kind, json.loads(row.detail), row.at_utc, row.local_date) for row in rows[t.events]
+    )
 
 
-def _listens(connection: Connection, names: Mapping[int, str], listener: str | None) -> list[ListenRecord]:
-    whose = _of(names, listener)
+def _rounds(rows: _Rows, names: Mapping[int, str]) -> Iterator[RoundRecord]:
+    ends = {row.round_id: row for row in rows[t.round_ends]}
+    for row in rows[t.rounds]:
+        end = ends.get(row.id)
+        yield RoundRecord(
+            row.id, names[row.listener_id], row.number, tuple(json.loads(row.order_json)), row.render_set,
+            row.at_utc, row.local_date, end.at_utc if end else None, bool(end.complete) if end else None,
+        )  # fmt: skip
+
+
+def _listens(rows: _Rows, names: Mapping[int, str]) -> Iterator[ListenRecord]:
     ratings: dict[int, dict[str, float]] = {}
-    for row in connection.execute(_with_listens(t.ratings).where(whose)):
+    for row in rows[t.ratings]:
         ratings.setdefault(row.listen_id, {})[row.aspect] = row.value
     comments: dict[int, list[tuple[float | None, str]]] = {}
-    for row in connection.execute(_with_listens(t.comments).where(whose)):
+    for row in rows[t.comments]:
         comments.setdefault(row.listen_id, []).append((row.time_s, row.text))
-    end, sitting, round_ = t.listen_ends.c, t.sittings.c, t.rounds.c
-    query = (
-        select(
-            t.listens, end.at_utc.label("ended_utc"), end.frames_delivered, end.void_reason,
-            sitting.heard_on, sitting.means, round_.number, round_.listener_id,
-        )
-        .join_from(t.listens, t.listen_ends, isouter=True)
-        .join(t.sittings, sitting.id == t.listens.c.sitting_id)
-        .join(t.rounds, round_.id == t.listens.c.round_id)
-        .where(whose)
-        .order_by(t.listens.c.id)
-    )  # fmt: skip
-    return [
-        ListenRecord(
-            id=row.id, listener=names[row.listener_id], round_id=row.round_id, round_number=row.number,
-            sitting_id=row.sitting_id, heard_on=row.heard_on, means=row.means, form_id=row.form_id,
-            position=row.position, code=row.code, frames=row.frames, started_utc=row.at_utc,
-            local_date=row.local_date, after_opening=bool(row.after_opening), ended_utc=row.ended_utc,
-            frames_delivered=row.frames_delivered or 0, void_reason=row.void_reason,
+    rounds = {row.id: row for row in rows[t.rounds]}
+    sittings = {row.id: row for row in rows[t.sittings]}
+    ends = {row.listen_id: row for row in rows[t.listen_ends]}
+    for row in rows[t.listens]:
+        round_, sitting, end = rounds[row.round_id], sittings[row.sitting_id], ends.get(row.id)
+        yield ListenRecord(
+            id=row.id, listener=names[round_.listener_id], round_id=row.round_id,
+            round_number=round_.number, sitting_id=row.sitting_id, heard_on=sitting.heard_on,
+            means=sitting.means, form_id=row.form_id, position=row.position, code=row.code,
+            frames=row.frames, started_utc=row.at_utc, local_date=row.local_date,
+            after_opening=bool(row.after_opening), ended_utc=end.at_utc if end else None,
+            frames_delivered=end.frames_delivered if end else 0,
+            void_reason=end.void_reason if end else None,
             ratings=ratings.get(row.id, {}), comments=tuple(comments.get(row.id, ())),
-        )
-        for row in connection.execute(query)
-    ]  # fmt: skip
+        )  # fmt: skip

@@ -6,13 +6,16 @@ folder stays whole. Any other SQLAlchemy URL serves panels that outgrow one mach
 
 from __future__ import annotations
 
+import os
+import sqlite3
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, func, make_url, select
-from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError, OperationalError
+from sqlalchemy.exc import ArgumentError, DatabaseError, IntegrityError, NoSuchModuleError
 from sqlalchemy.pool import NullPool
 
 from render.errors import LogError
@@ -20,6 +23,10 @@ from sessions import tables
 from sessions.clock import Clock, moment
 
 BUSY_S = 20.0
+RESTORE = (
+    "keep the file as it is and put a copy in its place (a backup, the history of a synchronised folder); "
+    "the renders and song.toml are not affected"
+)
 ONE_WRITER = 7306  # the advisory lock by which a server has one writer at a time, as SQLite does
 
 
@@ -31,6 +38,8 @@ class Store:
         self.engine = _sqlite(where) if isinstance(where, Path) else _server(where)
         self.name = str(where) if isinstance(where, Path) else self.engine.url.render_as_string()
         with self._explained():
+            if isinstance(where, Path):
+                self._require_whole()
             self._migrate()
 
     @contextmanager
@@ -57,6 +66,15 @@ class Store:
     def close(self) -> None:
         self.engine.dispose()
 
+    def _require_whole(self) -> None:
+        """Refuse a damaged file before anything of it is believed (0.4 ms; 60 ms with 1,000 listeners)."""
+        with self.reading() as connection:
+            found = connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar()
+            lost = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
+        if found != "ok" or lost is not None:
+            why = found if lost is None else f"{lost[0]} {lost[1]} belongs to a row of {lost[2]} that is gone"
+            raise LogError(f"the log {self.name} is damaged ({why}); {RESTORE}")
+
     def _migrate(self) -> None:
         with self.reading() as connection:
             found = tables.version(connection)
@@ -74,21 +92,17 @@ class Store:
         """Database errors as one clear message."""
         try:
             yield
-        except OperationalError as error:
+        except (DatabaseError, UnicodeDecodeError) as error:
             raise LogError(f"the log {self.name} cannot be used: {_reason(error)}") from None
-        except DatabaseError as error:
-            raise LogError(
-                f"the log {self.name} is damaged or refused the entry: {_reason(error)}; "
-                "keep a copy of the file as it is before anything else"
-            ) from None
 
 
 def _sqlite(path: Path) -> Engine:
     try:
-        path.touch(mode=0o600, exist_ok=True)
+        _begin_file(path)
     except OSError as error:
-        if not path.exists():
-            raise LogError(f"the log {path} cannot be written: {error.strerror}") from None
+        raise LogError(f"the log {path} cannot be written: {error.strerror}") from None
+    if path.stat().st_size == 0:
+        raise LogError(f"the log {path} is empty, so what was in it is lost; {RESTORE}")
     engine = create_engine(
         URL.create("sqlite", database=str(path)), poolclass=NullPool, connect_args={"timeout": BUSY_S}
     )
@@ -107,6 +121,21 @@ def _sqlite(path: Path) -> Engine:
     return engine
 
 
+def _begin_file(path: Path) -> None:
+    """Make a new log, its owner's alone. It begins with a header: an empty file is then known as damaged."""
+    try:
+        handle = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | getattr(os, "O_BINARY", 0), 0o600)
+    except OSError:
+        if not path.exists():
+            raise
+        if path.stat().st_size == 0:
+            time.sleep(0.2)  # another process may be about to write the header
+        return
+    with closing(sqlite3.connect(":memory:")) as blank, os.fdopen(handle, "wb") as file:
+        blank.execute("PRAGMA user_version = 1")
+        file.write(blank.serialize())
+
+
 def _server(url: str) -> Engine:
     try:
         return create_engine(make_url(url), pool_pre_ping=True)
@@ -117,14 +146,17 @@ def _server(url: str) -> Engine:
         ) from None
 
 
-def _reason(error: DatabaseError) -> str:
-    text = str(error.orig).strip().splitlines()[0] if error.orig else str(error)
+def _reason(error: Exception) -> str:
+    cause = getattr(error, "orig", None) or error
+    text = (str(cause).strip().splitlines() or [type(cause).__name__])[0]
     if "locked" in text:
         return f"another process has held it for {BUSY_S:.0f} s; close the other fairhearing and try again"
     if "readonly" in text or "read-only" in text:
         return "it is read-only; give yourself the right to write to the study's folder"
-    if "full" in text:
-        return "the disk is full; nothing was recorded, make room and try again"
-    if "not a database" in text or "malformed" in text:
-        return f"it is damaged ({text}); restore it from a copy, the renders and song.toml are not affected"
+    if "full" in text or "disk I/O error" in text:
+        return f"the disk is full or failed ({text}); nothing was recorded, make room and try again"
+    if isinstance(error, IntegrityError):
+        return f"it refused the entry ({text}); nothing was recorded, run the command again"
+    if any(sign in text for sign in ("not a database", "malformed", "decode", "no such")):
+        return f"it is damaged ({text}); {RESTORE}"
     return text

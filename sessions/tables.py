@@ -7,13 +7,16 @@ either before it or after it.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 from sqlalchemy import (
+    BigInteger,
     CheckConstraint,
     Column,
     Connection,
     Float,
     ForeignKey,
+    Index,
     Integer,
     MetaData,
     String,
@@ -34,6 +37,11 @@ def _stamp() -> list[Column[str]]:
     return [Column("at_utc", String(27), nullable=False), Column("local_date", String(10), nullable=False)]
 
 
+def _stamp_and_sum() -> list[Column[Any]]:
+    """The stamp, and the row's own sum (see sums.py); rows from before version 3 have none."""
+    return [*_stamp(), Column("row_sum", BigInteger)]
+
+
 schema_versions = Table("schema_versions", metadata, Column("version", Integer, primary_key=True), *_stamp())
 
 secrets = Table(
@@ -41,7 +49,7 @@ secrets = Table(
     metadata,
     Column("name", String(40), primary_key=True),
     Column("value", Text, nullable=False),
-    *_stamp(),
+    *_stamp_and_sum(),
 )
 
 events = Table(
@@ -50,7 +58,7 @@ events = Table(
     Column("id", Integer, primary_key=True),
     Column("kind", String(40), nullable=False),
     Column("detail", Text, nullable=False),
-    *_stamp(),
+    *_stamp_and_sum(),
 )
 
 listeners = Table(
@@ -59,7 +67,7 @@ listeners = Table(
     Column("id", Integer, primary_key=True),
     Column("name", String(80), nullable=False, unique=True),
     Column("simulated", Integer, nullable=False),
-    *_stamp(),
+    *_stamp_and_sum(),
 )
 
 forms = Table(
@@ -70,7 +78,7 @@ forms = Table(
     Column("name", Text, nullable=False),
     Column("replaces", Text),
     Column("description", Text, nullable=False),  # JSON: parts, bars, seconds; a retired form stays explained
-    *_stamp(),
+    *_stamp_and_sum(),
 )
 
 rounds = Table(
@@ -81,7 +89,7 @@ rounds = Table(
     Column("number", Integer, nullable=False),
     Column("order_json", Text, nullable=False),  # JSON: form ids in the order they are heard
     Column("render_set", String(64), nullable=False),
-    *_stamp(),
+    *_stamp_and_sum(),
     UniqueConstraint("listener_id", "number"),
 )
 
@@ -90,7 +98,7 @@ round_ends = Table(
     metadata,
     Column("round_id", ForeignKey("rounds.id"), primary_key=True),
     Column("complete", Integer, nullable=False),
-    *_stamp(),
+    *_stamp_and_sum(),
 )
 
 sittings = Table(
@@ -100,7 +108,7 @@ sittings = Table(
     Column("listener_id", ForeignKey("listeners.id"), nullable=False),
     Column("heard_on", Text, nullable=False),
     Column("means", String(20), nullable=False),  # device, page, packet, simulated
-    *_stamp(),
+    *_stamp_and_sum(),
 )
 
 codes = Table(
@@ -110,7 +118,7 @@ codes = Table(
     Column("code", Integer, primary_key=True),
     Column("round_id", ForeignKey("rounds.id"), nullable=False),
     Column("form_id", ForeignKey("forms.id"), nullable=False),
-    *_stamp(),
+    *_stamp_and_sum(),
 )
 
 listens = Table(
@@ -124,7 +132,7 @@ listens = Table(
     Column("code", Integer, nullable=False),
     Column("frames", Integer, nullable=False),
     Column("after_opening", Integer, nullable=False),
-    *_stamp(),
+    *_stamp_and_sum(),
 )
 
 listen_ends = Table(
@@ -133,7 +141,7 @@ listen_ends = Table(
     Column("listen_id", ForeignKey("listens.id"), primary_key=True),
     Column("frames_delivered", Integer, nullable=False),
     Column("void_reason", Text),  # null: heard to its end
-    *_stamp(),
+    *_stamp_and_sum(),
 )
 
 ratings = Table(
@@ -143,7 +151,7 @@ ratings = Table(
     Column("listen_id", ForeignKey("listens.id"), nullable=False),
     Column("aspect", String(20), nullable=False),
     Column("value", Float, nullable=False),
-    *_stamp(),
+    *_stamp_and_sum(),
     CheckConstraint("value >= 0 AND value <= 100"),
 )
 
@@ -154,7 +162,7 @@ comments = Table(
     Column("listen_id", ForeignKey("listens.id"), nullable=False),
     Column("time_s", Float),  # seconds after the form's first bar line; null: about the whole
     Column("text", Text, nullable=False),
-    *_stamp(),
+    *_stamp_and_sum(),
 )
 
 links = Table(
@@ -178,12 +186,20 @@ submissions = Table(
     metadata,
     Column("listener_id", ForeignKey("listeners.id"), primary_key=True),
     Column("submission", String(100), primary_key=True),
-    *_stamp(),
+    *_stamp_and_sum(),
 )
 
 _FIRST_TABLES = [
     secrets, events, listeners, forms, rounds, round_ends, sittings, codes, listens, listen_ends, ratings,
     comments,
+]  # fmt: skip
+
+_INDEXES = [
+    Index(f"{column.table.name}_by_{column.name}", column)
+    for column in (
+        sittings.c.listener_id, listens.c.round_id, listens.c.sitting_id, ratings.c.listen_id,
+        comments.c.listen_id,
+    )
 ]  # fmt: skip
 
 
@@ -195,7 +211,19 @@ def _create_page_tables(connection: Connection) -> None:
     metadata.create_all(connection, tables=[links, link_ends, submissions])
 
 
-MIGRATIONS: tuple[Callable[[Connection], None], ...] = (_create_first_tables, _create_page_tables)
+def _add_sums_and_indexes(connection: Connection) -> None:
+    """A sum for every row to come, and indexes, so that one listener's part is found without a full scan."""
+    found = inspect(connection)
+    for table in (*_FIRST_TABLES, submissions):
+        if "row_sum" not in {column["name"] for column in found.get_columns(table.name)}:
+            connection.exec_driver_sql(f"ALTER TABLE {table.name} ADD COLUMN row_sum BIGINT")
+    for index in _INDEXES:
+        index.create(connection, checkfirst=True)
+
+
+MIGRATIONS: tuple[Callable[[Connection], None], ...] = (
+    _create_first_tables, _create_page_tables, _add_sums_and_indexes,
+)  # fmt: skip
 
 
 def version(connection: Connection) -> int:
