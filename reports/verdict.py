@@ -152,11 +152,13 @@ def judge(
         listens={name: int(counts.get(name, 0)) for name in names},
         days=int(t["day"].nunique()),
         rounds=heard.rounds,
-        sentence=words.sentence(state, names, best, loss, rules.bearable_loss) + _but(state, changes),
-        risk=words.risk(names, best, loss),
+        sentence=words.sentence(state, names, best, loss, rules) + _but(state, changes)
+        if len(t)
+        else words.NOTHING,
+        risk=words.risk(names, best, loss) if len(t) else words.NOTHING,
         behind=behind,
         notes=tuple(
-            _notes(panel, behind, rules)
+            _notes(panel, heard, behind, rules)
             + _held_back(state, reading, heard, rules, names[0], second.best)
             + _findings(state, changes, evidence)
         ),
@@ -287,7 +289,7 @@ def _like_them(reading: Reading, panel: Panel, names: Sequence[str], seed: int) 
     return _by_name(Chances.of(draws).best, names, panel)
 
 
-def _notes(panel: Panel, behind: Sequence[str], rules: Rules) -> list[str]:
+def _notes(panel: Panel, heard: Heard, behind: Sequence[str], rules: Rules) -> list[str]:
     notes = []
     if panel.unheard:
         notes.append(f"{words.quoted(panel.unheard)}: not heard by anybody yet; nothing is known about it.")
@@ -295,9 +297,12 @@ def _notes(panel: Panel, behind: Sequence[str], rules: Rules) -> list[str]:
         notes.append(f"{words.few(panel.silent)}: no ratings yet.")
     if panel.retired:
         notes.append(f"{words.quoted(panel.retired)}: retired; the ratings are kept, but it is not judged.")
-    if behind and len(behind) < len(panel.listeners) + len(panel.silent):
+    enough = f"{words.counted(rules.clear_listens, 'listen')} of every form over {rules.clear_days} days"
+    if not heard.enough(rules.clear_listens, rules.clear_days):
         notes.append(
-            f"{words.few(behind)}: not yet {rules.clear_listens} listens of every form over "
-            f"{rules.clear_days} days; the verdict rests on the others' hearing being complete."
+            f"A clear verdict needs at least {enough} from half of the listeners or more; still to come: "
+            f"{words.few(behind)}."
         )
+    elif behind:
+        notes.append(f"{words.few(behind)}: not yet {enough}; the others have heard enough.")
     return notes

@@ -2,9 +2,11 @@
 
 from collections.abc import Sequence
 
-from reports.gates import CLEAR, EVEN, LEANING, LISTEN
+from reports.gates import CLEAR, EVEN, LEANING, LISTEN, Rules
 
 _NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+
+NOTHING = "Keep listening: nothing has been rated yet."
 
 SEALED = {
     CLEAR: "Clear: one form wins; its name stays sealed until the study is opened.",
@@ -56,11 +58,9 @@ def chance(p: float) -> str:
 
 
 def sentence(
-    state: str, order: Sequence[str], best: dict[str, float], loss: dict[str, float], bearable: float
+    state: str, order: Sequence[str], best: dict[str, float], loss: dict[str, float], rules: Rules
 ) -> str:
     """The verdict in one sentence. `order` is best first; `best` and `loss` are by form."""
-    if len(order) < 2:
-        return "Keep listening: a verdict needs ratings of at least two forms."
     first, second = order[0], order[1]
     rest = f"of the {number(len(order))}" if len(order) > 2 else "of the two"
     if state == CLEAR:
@@ -70,7 +70,7 @@ def sentence(
             f"would cost {points(loss[second])} on average."
         )
     if state == EVEN:
-        level = [form for form in order if loss[form] <= bearable]
+        level = [form for form in order if loss[form] <= rules.bearable_loss]
         return (
             f"{quoted(level)} come out even: whichever of them you choose, you give away at most about "
             f"{points(max(loss[form] for form in level))} on average, so choose freely."
@@ -80,6 +80,12 @@ def sentence(
             f'It is leaning towards "{first}" (a chance of {chance(best[first])} that it is the best '
             f"{rest}), but that is not certain yet: choosing it now risks {points(loss[first])} on average, "
             f'"{second}" {points(loss[second])}.'
+        )
+    if best[first] >= rules.leaning_chance:
+        return (
+            f'Keep listening: "{first}" is ahead (a chance of {chance(best[first])} that it is the best '
+            f"{rest}), but it is too early to rely on that: hear every form {number(rules.leaning_listens)} "
+            "times or more."
         )
     return (
         f'Keep listening: no form stands out yet; "{first}" is ahead, but the chance that it is the best '
