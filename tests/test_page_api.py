@@ -140,14 +140,12 @@ def test_a_rating_that_is_refused_leaves_no_trace_of_its_key(at: Bench) -> None:
     assert listens(at)[0].rating == 40
 
 
-def test_a_second_tab_or_device_takes_over(at: Bench) -> None:
-    first = at.caller("ana")
+def test_a_second_tab_takes_over(at: Bench) -> None:
+    first, second = at.caller("ana"), at.caller("ana")
     code = first.due()["code"]
     first.begin(code)
     at.pass_s(1)
     assert first.ask("POST", f"/api/listens/{code}/heard", {"heard_s": 0.9}).status_code == 200
-    second = at.caller("ana", at_home=False)
-    second.sit_down("phone")
     other = second.due()["code"]
     assert other != code
     assert second.begin(other).status_code == 200
@@ -159,8 +157,14 @@ def test_a_second_tab_or_device_takes_over(at: Bench) -> None:
     void, counted = listens(at)
     assert void.frames_delivered == 48000, "it was begun again after 1 s"
     assert void.form_id == counted.form_id
-    assert (void.heard_on, counted.heard_on) == ("headphones", "phone")
+
+
+def test_another_device_begins_a_sitting_of_its_own(at: Bench) -> None:
+    first, second = at.caller("ana"), at.caller("ana", at_home=False)
+    second.sit_down("phone")
     assert first.ask("POST", "/api/due", {"sitting": first.sitting}).json()["word"] == "sitting"
+    second.hear(at.longest_s())
+    assert listens(at)[0].heard_on == "phone"
 
 
 def test_only_what_is_due_can_be_fetched_or_begun(at: Bench) -> None:
