@@ -160,6 +160,22 @@ class Log:
             )
             return code
 
+    def codes_of(self, round_id: int) -> dict[int, int]:
+        """The codes reserved in a round -> form ids. For no listener's eyes."""
+        with self.store.reading() as connection:
+            query = select(t.codes.c.code, t.codes.c.form_id).where(t.codes.c.round_id == round_id)
+            return dict(connection.execute(query).tuples().all())
+
+    def was_submitted(self, listener: str, submission: str) -> bool:
+        """Whether a submission was taken in."""
+        query = (
+            select(t.submissions.c.submission)
+            .join(t.listeners)
+            .where(t.listeners.c.name == listener, t.submissions.c.submission == submission)
+        )
+        with self.store.reading() as connection:
+            return connection.execute(query).first() is not None
+
     def start_listen(
         self, round_id: int, sitting_id: int, form_id: int, position: int, code: int, frames: int
     ) -> int:
