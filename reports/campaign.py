@@ -4,7 +4,7 @@ Studies that share who heard what when share all the work on the model but the r
 campaign of simulated studies costs a small fraction of as many single readings.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from math import sqrt
@@ -57,12 +57,12 @@ def run(
     prior: Prior | None = None,
     rules: Rules | None = None,
     step: Callable[[], None] = lambda: None,
-    leaders: bool = False,
+    leaders: Collection[int] = (),
     draws: int = DRAWS,
 ) -> Campaign:
     """Reads studies that differ in their ratings alone after every round up to `last`, until each is clear.
 
-    With `leaders`, every round is read for every study. `step` is called after each round.
+    After the rounds in `leaders`, every study is read, clear or not. `step` is called after each round.
     """
     prior, rules = prior or Prior(), rules or Rules()
     first, named = np.zeros(len(made), dtype=np.int64), np.full(len(made), -1)
@@ -70,7 +70,7 @@ def run(
     for done in range(1, last + 1):
         heard = heard_after(made[0], done, days_by)
         may_be_clear = heard.enough(rules.clear_listens, rules.clear_days)
-        left = [i for i in range(len(made)) if leaders or (may_be_clear and not first[i])]
+        left = [i for i in range(len(made)) if done in leaders or (may_be_clear and not first[i])]
         if left:
             until = np.flatnonzero(made[0].round <= done)
             ratings = np.column_stack([made[i].seen.rating[until] for i in left])

@@ -113,7 +113,7 @@ def _without_some(basis: Basis) -> Iterable[tuple[str, Reading]]:
 def standardised(seen: Observations) -> Floats:
     """(n,) ratings with every listener's spread within rounds brought to the panel's.
 
-    Spreads are shrunk towards the panel's as if 6 more ratings had shown that, so a listener with few
+    Spreads are shrunk towards the panel's as if 2 more ratings had shown that, so a listener with few
     ratings, or one who always says the same, is not blown up.
     """
     levels = np.zeros(seen.group.max() + 1 if len(seen) else 0)
@@ -125,7 +125,7 @@ def standardised(seen: Observations) -> Floats:
     panel = squares.sum() / max(free.sum(), 1e-9)
     if panel <= 0:
         return seen.rating
-    own = (squares + 6 * panel) / (free + 6)
+    own = (squares + 2 * panel) / (free + 2)
     return np.asarray(levels[seen.group] + off * np.sqrt(panel / own)[seen.listener], dtype=np.float64)
 
 

@@ -58,7 +58,7 @@ def studies(world: World, rounds: int, count: int, seed: int) -> Iterator[list[S
         yield [simulate(world, rounds, (seed, batch), noise_seed=(seed, batch, i)) for i in range(BATCH)]
 
 
-def run_cell(world: World, last: int, count: int, seed: int, leaders: bool = False) -> Cell:
+def run_cell(world: World, last: int, count: int, seed: int, leaders: tuple[int, ...] = ()) -> Cell:
     weights = np.full(world.listeners, 1 / world.listeners)
     parts, plain = [], []
     for made in studies(world, last, count, seed):
@@ -152,7 +152,7 @@ def named(count: int) -> str:
     ]
     for name, world in NAMED.items():
         for listeners in PANELS:
-            cell = run_cell(replace(world, listeners=listeners), 8, count, SEED + listeners, leaders=True)
+            cell = run_cell(replace(world, listeners=listeners), 8, count, SEED + listeners, leaders=(5, 8))
             texts = [
                 f"{_named(cell.leader, cell.best, r):.3f} ({_named(cell.plain, cell.best, r):.3f})"
                 for r in (5, 8)
