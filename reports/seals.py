@@ -1,14 +1,15 @@
 """What a decision rests on, as hashes, and whether it still is what it was.
 
-The log only ever grows, so its seal names the rows that were there (ranges of each table's keys): the same
-rows must give the same hash for ever, however many follow.
+The log only ever grows, so its seal names the rows that were there (ranges of each table's keys) and their
+columns: the same rows must give the same hash for ever, whatever rows, or columns of a later fairhearing,
+follow.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,6 +28,7 @@ SEALED_TABLES = (
     t.events, t.listeners, t.forms, t.rounds, t.round_ends, t.sittings, t.listens, t.listen_ends, t.ratings,
     t.comments,
 )  # fmt: skip
+NOT_CONTENT = frozenset({"row_sum"})  # what the log keeps about a row beside what it says
 
 
 @dataclass(frozen=True)
@@ -45,16 +47,23 @@ def file_sha256(path: Path) -> str:
 
 
 def log_seal(study: Study) -> dict[str, Any]:
-    """The rows that the log holds now and the SHA-256 over their contents."""
+    """The rows and columns that the log holds now and the SHA-256 over their contents."""
+    columns = {
+        table.name: [column.name for column in table.columns if column.name not in NOT_CONTENT]
+        for table in SEALED_TABLES
+    }
     with study.log.store.reading() as connection:
         rows = {table.name: _ranges(_keys(connection, table)) for table in SEALED_TABLES}
-        return {"rows": rows, "sha256": _log_sha256(connection, rows)}
+        return {"rows": rows, "columns": columns, "sha256": _log_sha256(connection, rows, columns)}
 
 
-def log_sha256(study: Study, rows: Mapping[str, str]) -> str:
-    """SHA-256 over the log's rows with the keys in `rows` (ranges by table), as they are now."""
-    with study.log.store.reading() as connection:
-        return _log_sha256(connection, rows)
+def log_is_unaltered(study: Study, seal: Mapping[str, Any]) -> bool:
+    """Whether the rows of a seal are all there, as they were."""
+    try:
+        with study.log.store.reading() as connection:
+            return _log_sha256(connection, seal["rows"], seal["columns"]) == str(seal["sha256"])
+    except KeyError:
+        return False
 
 
 def seals(study: Study, manifest: Manifest) -> dict[str, Any]:
@@ -105,7 +114,7 @@ def _checks(study: Study, sealed: Mapping[str, Any], now: Present) -> Iterable[C
     yield Check("the bounce", same, "the same file" if same else "another one than at the decision")
     yield _renders_check(sealed.get("renders", {}), now.renders)
     log = sealed.get("log", {})
-    same = bool(log) and log_sha256(study, log["rows"]) == log["sha256"]
+    same = log_is_unaltered(study, log)
     text = "every entry that the decision rests on is still there, unaltered"
     altered = "entries that the decision rests on were altered or removed"
     yield Check("the log", same, text if same else altered)
@@ -148,15 +157,16 @@ def _keys(connection: Connection, table: Table) -> list[int]:
     return list(connection.execute(select(key).order_by(key)).scalars())
 
 
-def _log_sha256(connection: Connection, rows: Mapping[str, str]) -> str:
+def _log_sha256(connection: Connection, rows: Mapping[str, str], columns: Mapping[str, Sequence[str]]) -> str:
     digest = hashlib.sha256()
     for table in SEALED_TABLES:
-        wanted = _within(rows.get(table.name, ""))
+        wanted = _within(rows[table.name])
         key = next(iter(table.primary_key))
-        for row in connection.execute(select(table).order_by(key)):
-            if any(first <= row._mapping[key] <= last for first, last in wanted):
-                told = [table.name, *row]
-                digest.update(json.dumps(told, ensure_ascii=False, separators=(",", ":")).encode() + b"\n")
+        told = [table.c[name] for name in columns[table.name]]
+        for row in connection.execute(select(key, *told).order_by(key)):
+            if any(first <= row[0] <= last for first, last in wanted):
+                line = json.dumps([table.name, *row[1:]], ensure_ascii=False, separators=(",", ":"))
+                digest.update(line.encode() + b"\n")
     return digest.hexdigest()
 
 

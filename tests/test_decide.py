@@ -204,14 +204,15 @@ def test_a_second_decision_does_not_erase_the_first(study: Study) -> None:
 @pytest.mark.parametrize(
     ("what", "statement"),
     [
-        ("a rating", "UPDATE ratings SET value = 99 WHERE id = 5"),
+        ("a rating", "UPDATE ratings SET value = 99, row_sum = NULL WHERE id = 5"),
         ("a comment removed", "DELETE FROM comments WHERE id = 1"),
-        ("a date", "UPDATE listens SET local_date = '2020-01-01' WHERE id = 3"),
-        ("a voided listen", "UPDATE listen_ends SET void_reason = 'x' WHERE listen_id = 7"),
-        ("an earlier event", "UPDATE events SET detail = '{}' WHERE kind = 'noted'"),
+        ("a date", "UPDATE listens SET local_date = '2020-01-01', row_sum = NULL WHERE id = 3"),
+        ("a voided listen", "UPDATE listen_ends SET void_reason = 'x', row_sum = NULL WHERE listen_id = 7"),
+        ("an earlier event", "UPDATE events SET detail = '{}', row_sum = NULL WHERE kind = 'noted'"),
     ],
 )
 def test_an_altered_log_is_noticed(study: Study, what: str, statement: str) -> None:
+    """Also where the row's own sum, which finds damage, was taken away by whoever altered it."""
     study.log.comment(1, "a word")
     study.log.add_event("noted", {"what": what})
     decide(study, "early bridge", "", "ana")
@@ -230,9 +231,10 @@ def test_a_log_that_only_grows_is_the_same_log(study: Study) -> None:
     reopen(study, "one more day")
     hear(study, likes(early_bridge=75), rounds=2, first=6, finish=False)
     with sqlite3.connect(study.folder / "log.sqlite") as connection:
-        connection.execute(
-            "UPDATE ratings SET at_utc = '2001-01-01' WHERE id = (SELECT max(id) FROM ratings)"
-        )
+        last = "(SELECT max(id) FROM ratings)"
+        early = f"UPDATE ratings SET at_utc = '2001-01-01', row_sum = NULL WHERE id = {last}"
+        assert connection.execute(early).rowcount == 1
+        connection.execute("ALTER TABLE ratings ADD COLUMN of_a_later_version TEXT DEFAULT 'x'")
     assert unchanged(gather(study))["the log"]
 
 
