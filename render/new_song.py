@@ -6,7 +6,7 @@ import os
 import re
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -18,6 +18,7 @@ from render.grid import Grid, Meter, exact
 from render.idea_file import toml_string
 from render.ideas import Idea  # fmt: skip
 from render.ideas import propose as propose_ideas
+from render.odd_bars import OddBars, odd_bars
 from render.onsets import onsets
 from render.song import audio_info, song_from_text
 from render.stem_search import FoundStem, StemSearch, search
@@ -97,12 +98,16 @@ def propose(
         assert tempo is not None
         found_start, downbeat_sure = estimate_start(audio, info.sample_rate, tempo, counted)
     start = start_s if start_s is not None else min(found_start, max(info.seconds - 0.1, 0.0))
-    grid = Grid(info.sample_rate, exact(start), exact(tempo), counted)
+    grid, odd = _with_odd_bars(
+        audio, Grid(info.sample_rate, exact(start), exact(tempo), counted), start_s is None
+    )
+    start = float(grid.start_s)
     suggestion = sections(audio, grid, last_bar(audio, grid))
     draft = _Draft(
         audio_path,
         folder,
         grid,
+        odd,
         suggestion,
         search(stems_folder, audio_path, audio) if stems_folder else None,
     )
@@ -115,6 +120,19 @@ def propose(
         text, tuple(lines), tempo, start, guessed is not None, guessed, fitted, suggestion, draft.stems,
         tuple(ideas),
     )  # fmt: skip
+
+
+def _with_odd_bars(audio: Audio, grid: Grid, may_move: bool) -> tuple[Grid, OddBars]:
+    """The grid with bars of another length put in, where they are clear; its start moved if it may be."""
+    curve = onsets(audio, grid.sample_rate)
+    odd = odd_bars(audio, grid.sample_rate, curve, grid, last_bar(audio, grid))
+    if odd.first_offset and may_move:
+        moved = grid.start_s + odd.first_offset * grid.stretch(1).beat_s
+        bar_s = grid.stretch(1).bar_s
+        moved -= bar_s if moved >= bar_s else 0
+        grid = replace(grid, start_s=exact(round(float(moved), 3)))
+        odd = odd_bars(audio, grid.sample_rate, curve, grid, last_bar(audio, grid))
+    return replace(grid, changes=odd.changes(grid.meter)), odd
 
 
 def last_bar(audio: Audio, grid: Grid) -> int:
@@ -140,6 +158,7 @@ class _Draft:
     audio_path: Path
     folder: Path
     grid: Grid
+    odd: OddBars
     suggestion: Suggestion
     stems: StemSearch | None
 
@@ -159,7 +178,9 @@ class _Draft:
             f"tempo = {tempo:.6g}  # quarter notes per minute",
             f'meter = "{self.grid.meter}"',
             f"start = {start:.3f}  # seconds where bar 1 beat 1 falls",
-            "# changes = [{ bar = 33, tempo = 92.0 }, { bar = 41, meter = \"2/4\" }]",
+            self.odd.text(self.grid.meter) + "  # first beats seem to move there: listen"
+            if self.odd.bars
+            else '# changes = [{ bar = 33, tempo = 92.0 }, { bar = 41, meter = "2/4" }]',
         ])  # fmt: skip
 
     def stem_table(self) -> str:
@@ -243,6 +264,7 @@ def _lines(
         unsure = "" if sure else "; which beat is the first of a bar is not sure: listen"
         told.append(f"bar 1 begins at {float(draft.grid.start_s):.3f} s{unsure}")
     told += fitted.lines()
+    told += [draft.odd.line(draft.grid.meter)] if draft.odd.bars else []
     found = draft.suggestion
     names = ", ".join(f"{s.name} ({s.bars_text})" for s in found.sections)
     told += [found.warning] if found.warning else []

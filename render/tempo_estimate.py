@@ -24,6 +24,7 @@ SLOWEST, FASTEST = 50.0, 215.0  # beats a minute that we look for
 USUAL_TEMPO, USUAL_OCTAVES = 112.0, 0.75  # centre and width of what songs use: our own rule of thumb
 COMMON_TIME = Meter(4, 4)
 _START_WITHIN_S = 60.0
+_MOVE_COST = 6.0
 STEADY = 0.3  # phase agreement of a steady song; see `Pulse.agreement`
 _RATIOS = tuple(
     Fraction(*r) for r in ((1, 4), (1, 3), (1, 2), (2, 3), (1, 1), (3, 2), (2, 1), (3, 1), (4, 1))
@@ -273,6 +274,12 @@ def downbeat(
 
 def downbeat_evidence(audio: Audio, sample_rate: int, curve: Onsets, beats_s: Floats, per_bar: int) -> Floats:
     """For each place in the bar, how much it is like a first beat (mean z-scores), `(per_bar,)`."""
+    scores = beat_scores(audio, sample_rate, curve, beats_s)
+    return np.array([scores[place::per_bar].mean() for place in range(per_bar)])
+
+
+def beat_scores(audio: Audio, sample_rate: int, curve: Onsets, beats_s: Floats) -> Floats:
+    """How much each beat is like the first of a bar: harmony changes, low sounds, rising level."""
     sound = describe(audio, sample_rate, np.append(beats_s, 2 * beats_s[-1] - beats_s[-2]))
     change = np.zeros(len(beats_s))
     # two beats on each side: a passing note is not a change of chord
@@ -281,12 +288,29 @@ def downbeat_evidence(audio: Audio, sample_rate: int, curve: Onsets, beats_s: Fl
     change[2:-1] = 1 - (pairs[2:] * pairs[:-2]).sum(axis=1)
     low = Onsets(curve.rate, curve.registers[:, 0], curve.registers).smooth(0.015).at(beats_s)
     level = np.diff(sound.level_db, prepend=sound.level_db[:1])
-    evidence = np.zeros(per_bar)
+    scores = np.zeros(len(beats_s))
     for weight, row in ((1.0, change), (0.4, low), (0.2, np.maximum(level, 0))):
         spread = float(row.std())
-        scores = (row - row.mean()) / spread if spread > 1e-9 else row * 0
-        evidence += weight * np.array([scores[b::per_bar].mean() for b in range(per_bar)])
-    return evidence
+        scores += weight * (row - row.mean()) / spread if spread > 1e-9 else 0.0
+    return scores
+
+
+def downbeat_path(scores: Floats, per_bar: int) -> tuple[list[int], float]:
+    """Which beat of each of the grid's bars is its first (0 = the grid's own), and what moving gains.
+
+    The best path, where moving to another beat costs as much as three bars of clear evidence.
+    """
+    bars = len(scores) // per_bar
+    table = scores[: bars * per_bar].reshape(bars, per_bar)
+    total, came = table[0].copy(), []
+    for row in table[1:]:
+        stay, jump = total, float(total.max()) - _MOVE_COST
+        came.append(np.where(stay >= jump, np.arange(per_bar), int(np.argmax(total))))
+        total = np.maximum(stay, jump) + row
+    path = [int(np.argmax(total))]
+    for moves in reversed(came):
+        path.append(int(moves[path[-1]]))
+    return path[::-1], float(total.max() - table.sum(axis=0).max())
 
 
 def _first_sound_s(curve: Onsets) -> float:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from render.grid import Grid, exact
+from render.odd_bars import odd_bars
 from render.onsets import Floats, Onsets, attack_times, onsets
 from render.splice import Audio
 from render.tempo_estimate import (
@@ -46,6 +47,7 @@ class TempoFit:
 
     `on_grid`: share of attack strength within 25 ms of the grid's half beats, and `by_chance`, what
     scattered attacks would have. `offset_ms`: how late the attacks are against the grid where it starts.
+    `odd_bars`: bars of another length that the grid does not have, None where there are none.
     `better_*` are None where nothing fits clearly better: a tempo (quarters a minute), a start (seconds),
     a downbeat (beats later). `counted` is a half or double tempo that the song is likelier counted in.
     `wrong_from_bar`: the first bar whose lines are more than 35 ms off for good. `drifts`: no constant
@@ -61,6 +63,7 @@ class TempoFit:
     better_start_s: float | None
     counted: float | None
     better_downbeat_beats: int | None
+    odd_bars: str | None
     drifts: bool
     drift_ms: float
     wrong_from_bar: int | None
@@ -69,8 +72,8 @@ class TempoFit:
     @property
     def fits(self) -> bool:
         """Nothing to mend."""
-        wrong = (self.better_tempo, self.better_start_s, self.better_downbeat_beats)
-        return self.has_beat and not self.drifts and wrong == (None, None, None)
+        wrong = (self.better_tempo, self.better_start_s, self.better_downbeat_beats, self.odd_bars)
+        return self.has_beat and not self.drifts and wrong == (None,) * 4
 
     def as_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -110,6 +113,8 @@ class TempoFit:
                 f"harmony and low notes change {beats} beat{'s' if beats > 1 else ''} after the bar lines: "
                 "bar 1 probably begins there"
             )
+        if self.odd_bars is not None:
+            told.append(self.odd_bars)
         if self.counted is not None:
             told.append(
                 f"the beat is rather {self.counted:g} than {self.tempo:g}: bars may be counted otherwise"
@@ -129,6 +134,7 @@ class _Fit:
     def __init__(self, audio: Audio, sample_rate: int, grid: Grid) -> None:
         self.audio, self.rate, self.grid = audio, sample_rate, grid
         self.tempo = float(grid.tempo)
+        self.one_tempo = all(change.tempo is None for change in grid.changes)
         self.curve = onsets(audio, sample_rate)
         self.bars = 0
         while float(grid.line_s(self.bars + 2)) <= self.curve.seconds and self.bars < 5000:
@@ -140,14 +146,16 @@ class _Fit:
             return self.told(has_beat=False)
         steady = pulses[0].agreement >= STEADY
         offsets, clearness = offset_path(self.curve, self.grid, self.bars)
-        tempo = self.other_tempo(pulses) if steady and not self.grid.changes else None
+        tempo = self.other_tempo(pulses) if steady and self.one_tempo else None
         if tempo is not None and self.keeps_better(tempo, offsets):
-            bars_s: Floats = np.arange(self.bars, dtype=np.float64) * float(self.grid.stretch(1).bar_s)
-            wrong = self.first_wrong_bar(bars_s * (self.tempo / tempo - 1))
+            wrong = self.first_wrong_bar((self.bars_s() - self.bars_s()[0]) * (self.tempo / tempo - 1))
             return self.told(has_beat=True, better_tempo=tempo, wrong_from_bar=wrong)
         if not steady and clearness < CLEAR:
             return self.told(has_beat=False)
         return self.judged(offsets, pulses, steady)
+
+    def bars_s(self) -> Floats:
+        return np.array([float(self.grid.line_s(bar)) for bar in range(1, self.bars + 1)])
 
     def keeps_better(self, tempo: float, offsets: Floats) -> bool:
         """Whether the song keeps `tempo` better than its grid's: a performance that strays keeps neither."""
@@ -157,7 +165,7 @@ class _Fit:
 
     def line_and_rest(self, offsets: Floats) -> tuple[float, float, float]:
         """Slope, offset at bar 1, how far bars stray from that line (seconds, 95 %)."""
-        bars_s = np.array([float(self.grid.line_s(bar)) for bar in range(1, self.bars + 1)])
+        bars_s = self.bars_s()
         slope, at_start = robust_line(bars_s - bars_s[0], offsets)
         rest = smooth(offsets - at_start - slope * (bars_s - bars_s[0]))
         return slope, at_start, float(np.percentile(np.abs(rest), 95))
@@ -166,8 +174,8 @@ class _Fit:
         on_grid, by_chance = self.on_grid()
         blank: dict[str, Any] = {
             "offset_ms": 0.0, "better_tempo": None, "better_start_s": None, "counted": None,
-            "better_downbeat_beats": None, "drifts": False, "drift_ms": 0.0, "wrong_from_bar": None,
-            "offsets_ms": (),
+            "better_downbeat_beats": None, "odd_bars": None, "drifts": False, "drift_ms": 0.0,
+            "wrong_from_bar": None, "offsets_ms": (),
         }  # fmt: skip
         return TempoFit(self.tempo, has_beat, on_grid, by_chance, **{**blank, **what})
 
@@ -177,20 +185,22 @@ class _Fit:
         slope, at_start, drift_s = self.line_and_rest(offsets)
         drifts = drift_s > DRIFT_S
         better_tempo = None
-        if not drifts and not self.grid.changes and abs(slope) * self.curve.seconds > 0.02:
+        if not drifts and self.one_tempo and abs(slope) * self.curve.seconds > 0.02:
             better_tempo = nearly_round(self.tempo / (1 + slope), self.curve.seconds)
         plain = better_tempo is None and not drifts
         shift_s = self.exact_shift(float(np.median(offsets))) if plain else at_start
         shifted = abs(shift_s) > SHIFT_S and not drifts
         start_s = float(self.grid.start_s) + shift_s
         wrong = offsets - (shift_s if shifted else 0.0)
+        downbeat, odd = (None, None) if drifts or better_tempo else self.first_beats(shift_s)
         return self.told(
             has_beat=True,
             offset_ms=1000 * shift_s,
             better_tempo=better_tempo,
             better_start_s=round(max(start_s, 0.0), 3) if shifted else None,
             counted=None if drifts or not steady else self.counted(pulses),
-            better_downbeat_beats=None if drifts or better_tempo else self.other_downbeat(shift_s),
+            better_downbeat_beats=downbeat,
+            odd_bars=odd,
             drifts=drifts,
             drift_ms=1000 * drift_s,
             wrong_from_bar=self.first_wrong_bar(smooth(wrong)) if drifts or better_tempo else None,
@@ -252,15 +262,18 @@ class _Fit:
         before, after = attacks - beats[nearest - 1], attacks - beats[nearest]
         return rough_s + float(np.median(np.where(np.abs(before) < np.abs(after), before, after)))
 
-    def other_downbeat(self, shift_s: float) -> int | None:
-        """How many beats after the grid's bar lines the bars rather begin, where that is clear."""
+    def first_beats(self, shift_s: float) -> tuple[int | None, str | None]:
+        """How many beats after the grid's bar lines the bars rather begin, and odd bars, where clear."""
         per_bar = self.grid.meter.beats
         if self.grid.changes or per_bar < 2 or self.bars < 8:
-            return None
+            return None, None
+        odd = odd_bars(self.audio, self.rate, self.curve, self.grid, self.bars)
+        if odd.bars:
+            return odd.first_offset or None, odd.line(self.grid.meter)
         beats = self.half_beats()[::2] + shift_s
         evidence = downbeat_evidence(self.audio, self.rate, self.curve, beats[beats >= 0], per_bar)
         best = int(np.argmax(evidence))
-        return best if best and evidence[best] - evidence[0] > DOWNBEAT_MARGIN else None
+        return (best if best and evidence[best] - evidence[0] > DOWNBEAT_MARGIN else None), None
 
     def first_wrong_bar(self, offsets: Floats) -> int | None:
         """The first bar from which on the lines are more than 35 ms off for good."""
