@@ -86,7 +86,7 @@ def rated_forms(contents: LogContents, round_: RoundRecord) -> Mapping[int, List
     """form id -> the counted and rated listen of a round."""
     return {
         x.form_id: x
-        for x in contents.listens
+        for x in contents.listens_of(round_.listener)
         if x.round_id == round_.id and x.heard_to_the_end and x.rating is not None
     }
 
@@ -114,12 +114,12 @@ def enter_round(study: Study, listener: str, *, any_day: bool = False) -> Round:
     manifest = study.require_fresh_renders()
     name = study.listener(listener).name
     forms = study.register(manifest)
-    contents = study.log.contents()
+    contents = study.log.contents(name)
     open_round = next((r for r in contents.rounds_of(name) if r.complete is None), None)
     if open_round is not None and not _renders_are_there(study, open_round):
         study.log.end_round(open_round.id, complete=False)
         study.log.add_event("round abandoned", {"listener": name, "why": "its renders are lost or damaged"})
-        contents, open_round = study.log.contents(), None
+        contents, open_round = study.log.contents(name), None
     if open_round is None:
         _require_due(study, standing(study, contents, name), any_day)
         hashes = {form.content_hash: form.id for form in forms}
@@ -161,7 +161,7 @@ def _require_due(study: Study, stands: Standing, any_day: bool) -> None:
 
 
 class Round:
-    """A listener's open round, as the log has it at this moment."""
+    """A listener's open round, as the log has it at this moment. `contents` holds this listener's part."""
 
     def __init__(self, study: Study, listener: str) -> None:
         self.study = study
@@ -170,7 +170,7 @@ class Round:
 
     def refresh(self) -> None:
         """Read the log again."""
-        contents = self.study.log.contents()
+        contents = self.study.log.contents(self.listener)
         found = next((r for r in contents.rounds_of(self.listener) if r.complete is None), None)
         if found is None:
             raise ListenError(f"{self.listener} has no open round")
@@ -236,7 +236,7 @@ class Round:
 
 def open_if_all_done(study: Study) -> bool:
     """Open the study when every listener has done every planned round."""
-    contents = study.log.contents()
+    contents = study.log.contents(listens=False)
     stands = [standing(study, contents, listener.name) for listener in study.song.listeners]
     if contents.opened is None and stands and all(s.finished for s in stands):
         study.log.add_event("opened", {"why": "all planned rounds are done"})

@@ -101,7 +101,7 @@ class Study:
         """Render sets that rounds in progress still need."""
         if not self.has_log:
             return set()
-        return {r.render_set for r in self.log.contents().rounds if r.complete is None}
+        return {r.render_set for r in self.log.contents(listens=False).rounds if r.complete is None}
 
     def require_fresh_renders(self) -> Manifest:
         """The current renders, refused when song.toml has changed since they were made."""
@@ -119,7 +119,7 @@ class Study:
     def register(self, manifest: Manifest, simulated: Iterable[str] = ()) -> list[CurrentForm]:
         """Make the song's listeners and rendered forms known to the log, and draw the plan's seed."""
         self.log.secret("plan_seed")
-        known = self.log.contents()
+        known = self.log.contents(listens=False)
         marked = set(simulated)
         for listener in self.song.listeners:
             if listener.name not in known.listeners:
