@@ -94,7 +94,8 @@ class Camps:
     def sentence(self) -> str:
         (a, b), (ours, theirs) = self.forms, self.members
         return (
-            f'The panel splits in two camps instead of agreeing on a middle: {words.few(ours)} want "{a}" '
+            f"The panel splits in two camps instead of agreeing on a middle: {words.few(ours)} "
+            f'{"wants" if len(ours) == 1 else "want"} "{a}" '
             f'rather than "{b}", {words.few(theirs)} the reverse. An average hides that: talk about them.'
         )
 
