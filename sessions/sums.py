@@ -15,6 +15,7 @@ from typing import Any
 from sqlalchemy import Float, Integer, Row, Table
 
 SUM = "row_sum"
+_text = json.JSONEncoder(default=str).encode  # bytes where a number was: damage too
 
 
 def row_sum(table: Table, values: Mapping[str, Any]) -> int:
@@ -32,7 +33,7 @@ def is_whole(table: Table, row: Row[Any]) -> bool:
 
 
 def _sum(table: Table, values: Sequence[Any]) -> int:
-    return zlib.crc32(json.dumps([table.name, *values], default=str).encode("ascii"))
+    return zlib.crc32(_text([table.name, *values]).encode("ascii"))
 
 
 @lru_cache(maxsize=64)
