@@ -8,7 +8,7 @@ from typing import Any
 from reports.chart_kinds import settled
 from reports.charts import Chart
 from reports.facts import Facts, gather
-from reports.files import plain, write_text
+from reports.files import plain, write_text, writing_into
 from reports.page import environment, shared
 from reports.reading import SEED
 from reports.report import REPORT, Written, as_json, told, verdict_json
@@ -50,14 +50,14 @@ def write_comparison(study: Study, other: Study, *, seed: int = SEED) -> Written
     both = common(sides[0].facts, sides[1].facts)
     sentence = compared(sides[0], sides[1], both)
     folder = study.folder / REPORT
-    folder.mkdir(parents=True, exist_ok=True)
     texts = {
         "comparison.html": _html(sides, both, sentence),
         "comparison.md": _markdown(sides, both, sentence),
         "comparison.json": as_json(_json(sides, both, sentence)),
     }
-    for name, text in texts.items():
-        write_text(folder / name, text)
+    with writing_into(folder):
+        for name, text in texts.items():
+            write_text(folder / name, text)
     return Written(tuple(folder / name for name in texts), sentence, any(side.facts.sealed for side in sides))
 
 

@@ -3,9 +3,29 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
+from render.errors import RenderError
 from render.files import replacing
+
+
+@contextmanager
+def writing_into(folder: Path) -> Iterator[None]:
+    """Makes `folder`, and says in one message why something in it could not be written.
+
+    Raises:
+        RenderError: the disk is full, or the folder cannot be written.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        yield
+    except OSError as error:
+        raise RenderError(
+            f"{folder} could not be written: {error.strerror or error}; make room or check the folder's "
+            "rights, then run the command again (nothing was left half-written)"
+        ) from None
 
 
 def write_text(path: Path, text: str) -> None:

@@ -15,7 +15,7 @@ from typing import Any
 from reports import page, text_report
 from reports.against import against
 from reports.facts import Facts, gather
-from reports.files import write_text
+from reports.files import write_text, writing_into
 from reports.ratings import COLUMNS
 from reports.reading import SEED
 from reports.way_back import WayBack, way_back
@@ -53,7 +53,6 @@ def write_report(study: Study, *, open_now: bool = False, seed: int = SEED) -> W
 
 def write_facts(facts: Facts, way: WayBack | None, folder: Path) -> Written:
     """Write what was gathered into `folder`."""
-    folder.mkdir(parents=True, exist_ok=True)
     sentence = told(facts)
     case = against(facts, facts.chosen) if facts.chosen is not None and not facts.sealed else None
     texts: dict[str, Callable[[], str]] = {
@@ -64,8 +63,9 @@ def write_facts(facts: Facts, way: WayBack | None, folder: Path) -> Written:
             json.dumps(verdict_json(facts, sentence), indent=1, ensure_ascii=False) + "\n"
         ),
     }
-    for name, text in texts.items():
-        write_text(folder / name, text())
+    with writing_into(folder):
+        for name, text in texts.items():
+            write_text(folder / name, text())
     return Written(tuple(folder / name for name in texts), sentence, facts.sealed)
 
 

@@ -8,11 +8,12 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
+from render.errors import RenderError
 from render.forms import Form
 from render.manifest import RenderedForm
 from render.song import Song
 from reports.facts import Facts
-from reports.files import plain, write_text
+from reports.files import plain, write_text, writing_into
 from reports.markers import Cue, write_cued_wav, write_midi
 from reports.rebuild import Sheet, sheet
 from reports.rerecord import Comment as Note
@@ -82,19 +83,24 @@ def write_way_back(facts: Facts, form: Form, way: WayBack, folder: Path) -> tupl
     """
     render = next(f.render for f in facts.forms if f.name == form.name)
     assert render is not None and facts.manifest is not None
-    folder.mkdir(parents=True, exist_ok=True)
+    source = facts.song.folder / render.wav
+    if not source.is_file():
+        raise RenderError(
+            f'the render of "{form.name}" is missing; run `fairhearing render`, then decide again'
+        )
     texts = {
         "rebuild.md": way.sheet.as_markdown(),
         "rebuild.csv": way.sheet.as_csv(),
         "re-record.md": again_markdown(facts.song.title, way),
         "re-record.csv": again_csv(way),
     }
-    for name, text in texts.items():
-        write_text(folder / name, text)
     midi = folder / "rebuild.mid"
-    write_midi(facts.song, form, midi)
     wav = folder / f"{file_name(f'{facts.song.title} - {form.name}')}.wav"
-    write_cued_wav(facts.song.folder / render.wav, cues(render, facts.manifest.sample_rate), wav)
+    with writing_into(folder):
+        for name, text in texts.items():
+            write_text(folder / name, text)
+        write_midi(facts.song, form, midi)
+        write_cued_wav(source, cues(render, facts.manifest.sample_rate), wav)
     return (*(folder / name for name in texts), midi, wav)
 
 

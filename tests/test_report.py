@@ -366,7 +366,9 @@ def test_a_changed_song_toml_is_said(tmp_path: Path) -> None:
 
 def test_a_strip_by_hand(panel: Study) -> None:
     """ "early bridge": intro 1-4, bridge 5-8, verse 9-12, silence 13, refrain 14-17 and 18-21; 2 s a bar."""
-    strip = gather(panel).form("early bridge").strip
+    form = gather(panel).form("early bridge")
+    assert form.seconds == pytest.approx(21 * 2.0 + 0.5)  # and it rings on for a beat
+    strip = form.strip
     assert [(part.first_bar, part.last_bar) for part in strip.parts] == [
         (1, 4), (5, 8), (9, 12), (13, 13), (14, 17), (18, 21),
     ]  # fmt: skip
@@ -380,6 +382,7 @@ def test_a_strip_by_hand(panel: Study) -> None:
 def test_short_silences_are_bars_of_their_own(crowd: Study) -> None:
     """ "half": intro bars 1-2, two beats of silence (bar 3, 1 s), refrain (bars 4-7)."""
     facts = gather(crowd)
+    assert facts.form("half").seconds == pytest.approx(2 * 2.0 + 1.0 + 4 * 2.0 + 0.5)
     strip = facts.form("half").strip
     assert [(part.first_bar, part.last_bar) for part in strip.parts] == [(1, 2), (3, 3), (4, 7)]
     assert strip.lines_s == pytest.approx([0, 2, 4, 5, 7, 9, 11])
