@@ -164,7 +164,7 @@ class Log:
         """The codes reserved in a round -> form ids. For no listener's eyes."""
         with self.store.reading() as connection:
             query = select(t.codes.c.code, t.codes.c.form_id).where(t.codes.c.round_id == round_id)
-            return dict(connection.execute(query).tuples().all())
+            return {row.code: row.form_id for row in connection.execute(query)}
 
     def was_submitted(self, listener: str, submission: str) -> bool:
         """Whether a submission was taken in."""
