@@ -1,6 +1,6 @@
 """How good a start is: tempo, sections, stems, joins, on songs whose answers are known.
 
-    python -m tests.benchmarks.bench_good_start [tempo fit sections stems joins hopeless speed]
+    python -m tests.benchmarks.bench_good_start [tempo fit odd sections stems joins hopeless speed]
 
 Prints Markdown tables; RESULTS_good_start.md keeps a run of it. Times are ratios to the song's length.
 The eight songs of tests/invented_songs.py were at hand while settings were chosen; the `held out` songs
@@ -12,6 +12,7 @@ from __future__ import annotations
 import sys
 import tempfile
 import time
+from fractions import Fraction
 from pathlib import Path
 
 import mir_eval
@@ -21,6 +22,8 @@ import soundfile
 from listening.demo_song import FULL, synthesise, write_song
 from render import joins, new_song, stem_search
 from render.grid import Change, Grid, Meter, exact
+from render.odd_bars import odd_bars
+from render.onsets import onsets
 from render.song import song_from_text
 from render.splice import Splicer
 from render.stems import Mixes, fit_stems, read_audio
@@ -130,6 +133,26 @@ def bench_fit() -> None:
         right = sum(n is not None and abs(n - s.tempo) < 0.1 for n, (s, _) in zip(named, sounds, strict=True))
         rows.append((f"tempo x {ratio:g}", sum(n is not None for n in named), right))
     table("what is wrong|named, of 8|rightly, of 8", rows)
+
+
+def bench_odd() -> None:
+    print("\n## Bars of another length, not written down")
+    songs = [*SONGS, *(held_out(seed) for seed in range(20))]
+    rng = np.random.default_rng(11)
+    rows: list[tuple[object, ...]] = []
+    for kind, some in (("the eight songs", songs[:8]), ("held out", songs[8:])):
+        alarms = exact_bar = near = 0
+        for song in some:
+            sound, grid = play(song, RATE), grid_of(song)
+            alarms += bool(odd_bars(sound, RATE, onsets(sound, RATE), grid, song.bars).bars)
+            bar, beats = int(rng.integers(8, song.bars - 8)), int(rng.integers(1, song.beats))
+            stop = grid.line_frame(bar + 1)
+            cut = np.concatenate([sound[: grid.before_line_frame(bar + 1, Fraction(beats))], sound[stop:]])
+            found = odd_bars(cut, RATE, onsets(cut, RATE), grid, song.bars - 1).bars
+            exact_bar += found == ((bar, song.beats - beats),)
+            near += len(found) == 1 and abs(found[0][0] - bar) <= 4 and found[0][1] == song.beats - beats
+        rows.append((kind, len(some), alarms, exact_bar, near))
+    table("songs|n|false alarms|a shortened bar found exactly|within 4 bars", rows)
 
 
 def f_measure(first_bars: list[int], song: InventedSong, found: list[int]) -> tuple[float, float, float]:
@@ -300,7 +323,7 @@ def bench_speed(folder: Path) -> None:
 
 
 def main() -> None:
-    wanted = sys.argv[1:] or ["tempo", "fit", "sections", "stems", "joins", "hopeless", "speed"]
+    wanted = sys.argv[1:] or ["tempo", "fit", "odd", "sections", "stems", "joins", "hopeless", "speed"]
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         for part in wanted:
