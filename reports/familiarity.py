@@ -178,7 +178,7 @@ def _equations(seen: Observations, ratings: Floats, prior: Prior) -> Iterable[_E
         # the expected gap is moved to the left side, so that every effect has prior mean 0
         moved = ratings - prior.gap_mean * design[:, where.common_gap]
         both = centred(np.hstack([design, moved]), seen.group)
-        gram = _product(both, both)
+        gram = product(both, both)
         sums = _sums(both, block, cells[0] * cells[1]).reshape(*cells, both.shape[1])
         if turn is None or roots is None:  # a listener's own columns do not depend on tau
             own = (sums[..., where.q] + np.swapaxes(sums[..., where.q], 1, 2)) / 2
@@ -189,7 +189,7 @@ def _equations(seen: Observations, ratings: Floats, prior: Prior) -> Iterable[_E
         flat = turned.reshape(cells[0] * cells[1], both.shape[1])
         for dev, dev_weight in prior.dev:
             spread = dev**2 / (1 + dev**2 * roots)
-            rest = gram - _product(flat, spread.reshape(-1, 1) * flat)
+            rest = gram - product(flat, spread.reshape(-1, 1) * flat)
             k = where.count
             yield _Equations(
                 gram=rest[:k, :k],
@@ -203,13 +203,13 @@ def _equations(seen: Observations, ratings: Floats, prior: Prior) -> Iterable[_E
             )
 
 
-def _product(a: Floats, b: Floats) -> Floats:
+def product(a: Floats, b: Floats) -> Floats:
     """a.T @ b for long thin (n, k) arrays, in pieces too small for a BLAS to share among threads.
 
     So the sums do not depend on the number of cores, and a busy machine does not make the threads wait.
     """
     k = a.shape[1]
-    rows = max(8, 150_000 // k**2)
+    rows = max(8, 150_000 // (k * b.shape[1]))
     whole = len(a) // rows * rows
     pieces = a[:whole].reshape(-1, rows, k), b[:whole].reshape(-1, rows, b.shape[1])
     total = (np.swapaxes(pieces[0], 1, 2) @ pieces[1]).sum(0)

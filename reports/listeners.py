@@ -54,10 +54,9 @@ class Settling:
         return self.mean[:, a] - self.mean[:, b], np.sqrt(np.maximum(variance, 1e-12))
 
 
-def own_orders(
-    settling: Settling, names: Sequence[str], forms: Sequence[str], seed: int, draws: int = 2000
-) -> tuple[Own, ...]:
+def own_orders(settling: Settling, names: Sequence[str], forms: Sequence[str], seed: int) -> tuple[Own, ...]:
     """Each listener's order with its uncertainty; `names` (L,) and `forms` (C,)."""
+    draws = int(np.clip(200_000 // max(len(names), 1), 400, 2000))
     normal = np.random.default_rng(seed).standard_normal((draws, len(forms)))
     roots = np.linalg.cholesky(settling.cover + 1e-9 * np.eye(len(forms)))
     found = []

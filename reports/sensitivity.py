@@ -8,7 +8,9 @@ import numpy as np
 from reports.familiarity import Floats, Observations, Prior
 from reports.reading import Reading, read
 
-MOST_LISTENERS = 12  # beyond that, tenths of the panel are left out, not single listeners
+MOST_LISTENERS = 12  # beyond that, fifths of the panel are left out, not single listeners
+
+_FIFTHS = ("the first", "the second", "the third", "the fourth", "the last")
 
 
 @dataclass(frozen=True)
@@ -100,7 +102,10 @@ def _without_some(basis: Basis) -> Iterable[tuple[str, Reading]]:
     if count <= MOST_LISTENERS:
         parts = [(f"without {name}", np.array([i])) for i, name in enumerate(basis.listeners)]
     else:
-        parts = [(f"without tenth {i + 1} of the listeners", np.arange(i, count, 10)) for i in range(10)]
+        parts = [
+            (f"without {name} fifth of the listeners", np.arange(i, count, 5))
+            for i, name in enumerate(_FIFTHS)
+        ]
     for text, out in parts:
         weights = basis.weights.copy()
         weights[out] = 0.0

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reports.familiarity import Fit, Floats
+from reports.familiarity import Fit, Floats, product
 
 NEGLIGIBLE = 1e-7  # grid points of less weight than this are left out of draws
 
@@ -59,10 +59,11 @@ def targets(found: Fit, listeners: Floats | None, which: int = 0) -> Mixture:
     if listeners is not None:
         for i, equations in enumerate(found.outer):
             b = equations.listeners
-            pull = np.einsum("l,lij,lj->lij", listeners, b.turn, equations.spread)
-            take[i] -= np.einsum("lij,ljk->ik", pull, b.cross)
-            shift[i] = np.einsum("lij,lj->i", pull, b.answer[..., which])
-            extra[i] = np.einsum("l,lij,lkj->ik", listeners, pull, b.turn)
+            across = np.swapaxes(b.turn, 1, 2).reshape(-1, forms)  # (L F, F): rows are eigenvectors
+            pull = (listeners[:, None] * equations.spread).reshape(-1, 1) * across
+            take[i] -= product(pull, b.cross.reshape(len(pull), found.where.count))
+            shift[i] = b.answer[..., which].ravel() @ pull
+            extra[i] = product(pull, np.repeat(listeners, forms)[:, None] * across)
     at = keep // found.inner
     turned = take[at] @ cover @ np.swapaxes(take[at], 1, 2) + extra[at]
     return Mixture(
