@@ -8,8 +8,9 @@ import pandas as pd
 
 from reports.agreement import Agreement, agreement
 from reports.diagnostics import Diagnostics, diagnose
-from reports.familiarity import Floats, Prior
+from reports.familiarity import Prior
 from reports.listeners import Camps, Own, Settling, ballots, camps, own_orders
+from reports.panel import Panel
 from reports.reading import Reading
 from reports.votes import Vote, count_ranks
 
@@ -41,19 +42,9 @@ class Beside:
     diagnostics: Diagnostics
 
 
-def beside(
-    t: pd.DataFrame,
-    reading: Reading,
-    *,
-    listeners: Sequence[str],
-    forms: Sequence[str],
-    candidates: Sequence[str],
-    weights: Floats,
-    ballot_weights: Floats,
-    prior: Prior,
-    seed: int,
-) -> Beside:
-    """From a tidy table and its reading. `weights` (L,) sum to 1; `ballot_weights` (L,) are as given."""
+def beside(t: pd.DataFrame, reading: Reading, panel: Panel, seed: int) -> Beside:
+    """From a tidy table, its reading and the panel."""
+    listeners, candidates = panel.listeners, panel.candidates
     settling = Settling.of(reading)
     heard = t.pivot_table(index="listener", columns="form", values="rating", aggfunc="mean")
     heard = heard.reindex(index=list(listeners), columns=list(candidates))
@@ -64,9 +55,9 @@ def beside(
         plain=plain(t, candidates),
         agreement=agreement(rounds.to_numpy(np.float64), heard.to_numpy(np.float64)),
         listeners=own_orders(settling, listeners, candidates, seed),
-        camps=camps(settling, listeners, candidates, weights),
-        vote=count_ranks(ranks, ballot_weights, candidates),
-        diagnostics=diagnose(reading, listeners, forms, prior),
+        camps=camps(settling, listeners, candidates, panel.weights),
+        vote=count_ranks(ranks, panel.ballots, candidates),
+        diagnostics=diagnose(reading, listeners, panel.forms, Prior()),
     )
 
 

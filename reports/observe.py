@@ -1,6 +1,6 @@
 """A table of ratings (pandas) to the arrays that the model reads (numpy), in an order of its own."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -87,7 +87,7 @@ def _ranked(values: Ints) -> Ints:
     return np.unique(values, return_inverse=True)[1].astype(np.int64)
 
 
-def mean_weights(names: Sequence[str], weights: dict[str, float] | None) -> Floats:
+def mean_weights(names: Sequence[str], weights: Mapping[str, float] | None) -> Floats:
     """(L,) weights of the listeners that sum to 1; equal where none are given or all are zero."""
     raw = np.array([1.0 if weights is None else weights.get(name, 1.0) for name in names])
     if raw.size and raw.sum() <= 0:

@@ -1,0 +1,67 @@
+"""What the reader must be told beside the sentence: who and what is missing, and what speaks against it."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from reports import gates, words
+from reports.beside import Beside
+from reports.familiarity import Floats
+from reports.gates import Chances, Heard, Rules, state_of
+from reports.panel import Panel
+from reports.reading import Reading
+from reports.sensitivity import Change
+
+
+def but(state: str, changes: Sequence[Change]) -> str:
+    """What is added to the sentence when another method would name another form."""
+    others = [change for change in changes if not change.same]
+    if not others or state not in (gates.CLEAR, gates.LEANING):
+        return ""
+    return " " + words.otherwise([(change.change, change.best) for change in others])
+
+
+def missing(panel: Panel, heard: Heard, behind: Sequence[str], rules: Rules) -> list[str]:
+    """Forms and listeners without ratings, and what a clear verdict still lacks."""
+    notes = []
+    if panel.unheard:
+        notes.append(f"{words.quoted(panel.unheard)}: not heard by anybody yet; nothing is known about it.")
+    if panel.silent:
+        notes.append(f"{words.few(panel.silent)}: no ratings yet.")
+    if panel.retired:
+        notes.append(f"{words.quoted(panel.retired)}: retired; the ratings are kept, but it is not judged.")
+    enough = f"{words.counted(rules.clear_listens, 'listen')} of every form over {rules.clear_days} days"
+    if not heard.enough(rules.clear_listens, rules.clear_days):
+        notes.append(
+            f"A clear verdict needs at least {enough} from half of the listeners or more; still to come: "
+            f"{words.few(behind)}."
+        )
+    elif behind:
+        notes.append(f"{words.few(behind)}: not yet {enough}; the others have heard enough.")
+    return notes
+
+
+def held_back(
+    state: str, reading: Reading, heard: Heard, rules: Rules, leader: str, cautious: Floats
+) -> list[str]:
+    """Why a verdict is not clear although its chance is high enough: the cautious reading doubts it."""
+    lenient = Chances(np.ones_like(cautious), np.zeros_like(cautious))
+    if state == gates.CLEAR or state_of(reading.chances, heard, rules, lambda: lenient) != gates.CLEAR:
+        return []
+    chance = float(cautious[reading.chances.order[0]])
+    return [
+        f'"{leader}" would be clear, but its lead may still be wearing off: allowing for that, the chance is '
+        f"{words.chance(chance)}, and after {words.counted(heard.reached, 'listen')} of each form it must be "
+        f"{words.chance(rules.cautious_needed(heard.reached))}. Further rounds will tell."
+    ]
+
+
+def findings(state: str, changes: Sequence[Change], evidence: Beside) -> list[str]:
+    """What speaks against the verdict, or should be known about the ratings."""
+    found = []
+    others = [(change.change, change.best) for change in changes if not change.same]
+    if others and state not in (gates.CLEAR, gates.LEANING):
+        found.append(words.otherwise(others))
+    if evidence.camps:
+        found.append(evidence.camps.sentence)
+    return [*found, *evidence.diagnostics.warnings]
