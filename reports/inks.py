@@ -21,13 +21,12 @@ class Inks:
     soft: str  # secondary text
     faint: str  # marks that stand back
     hair: str  # rules between rows: decoration only
-    wash: str  # a panel's ground
     tints: tuple[str, ...]  # grounds of a strip's parts, the song's beginning first
     on_tints: tuple[str, ...]  # the text on them
 
     def css(self) -> str:
         """The colours as custom properties of CSS."""
-        plain = {name: getattr(self, name) for name in ("paper", "ink", "soft", "faint", "hair", "wash")}
+        plain = {name: getattr(self, name) for name in ("paper", "ink", "soft", "faint", "hair")}
         pairs = {f"tint-{i}": tint for i, tint in enumerate(self.tints)}
         texts = {f"on-tint-{i}": text for i, text in enumerate(self.on_tints)}
         return " ".join(f"--{name}: {value};" for name, value in {**plain, **pairs, **texts}.items())
@@ -50,7 +49,6 @@ def _inks(paper: str, ink: str, soft: float, faint: float, shares: tuple[float, 
         soft=mixed(ink, paper, soft),
         faint=mixed(ink, paper, faint),
         hair=mixed(ink, paper, 0.18),
-        wash=mixed(ink, paper, 0.05),
         tints=tuple(mixed(ink, paper, share) for share in shares),
         on_tints=tuple(ink if share < 0.5 else paper for share in shares),
     )

@@ -14,7 +14,7 @@ from render.song import Song
 from render.timeline import lay_out
 from reports.inks import TINTS
 
-WIDE_LETTERS = 105  # letters that a strip takes on a desk's screen and on paper, and on a phone
+WIDE_LETTERS = 112  # letters that a strip takes on a desk's screen and on paper, and on a phone
 NARROW_LETTERS = 44
 
 
@@ -71,6 +71,10 @@ class Strip:
     def share(self, part: StripPart, longest: float) -> float:
         """A part's width in percent of the longest form's."""
         return 100 * part.bars / max(longest, 1e-9)
+
+    def numbered(self, part: StripPart, longest: float, letters: int) -> bool:
+        """Whether the part's number fits into its width."""
+        return len(str(part.number)) + 0.8 <= self.share(part, longest) / 100 * letters
 
     def fits(self, part: StripPart, longest: float, letters: int) -> bool:
         """Whether the part's words fit into its width on at most three lines."""

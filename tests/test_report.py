@@ -17,7 +17,7 @@ from reports.facts import gather
 from reports.page import clock, curly
 from reports.ratings import COLUMNS
 from reports.report import Written, write_report
-from reports.strips import strip_of
+from reports.strips import letters_wide, strip_of
 from sessions.study import Study
 from tests.report_studies import EIGHT, Hand, hear, likes, rendered, song_folder
 
@@ -377,6 +377,15 @@ def test_a_strip_by_hand(panel: Study) -> None:
     assert strip.parts[0].tint == 0 and strip.parts[1].tint == 7
     assert strip.bar_at(-1) == 1 and strip.bar_at(1000) == 21 and strip.bar_at(24.0) == 13
     assert sum(strip.share(part, 21) for part in strip.parts) == pytest.approx(100)
+
+
+def test_words_and_numbers_stand_only_where_they_fit(panel: Study) -> None:
+    strip = gather(panel).form("early bridge").strip
+    refrain, silence = strip.parts[4], strip.parts[3]
+    assert strip.fits(refrain, 21, 112) and not strip.fits(refrain, 210, 112)
+    assert not strip.fits(silence, 21, 112) and strip.numbered(silence, 21, 112)
+    assert not strip.numbered(silence, 210, 112)
+    assert letters_wide("橋") == 2 and letters_wide("a\u0301") == 1  # East Asian width; a combining accent
 
 
 def test_short_silences_are_bars_of_their_own(crowd: Study) -> None:
