@@ -83,12 +83,7 @@ def propose(
     folder = folder or audio_path.parent
     info = audio_info(audio_path)
     counted = _meter(meter)
-    if tempo is not None and not 10 <= tempo <= 1000:
-        raise SongError(f"tempo {tempo:g}: a tempo lies between 10 and 1000 quarter notes a minute")
-    if start_s is not None and not 0 <= start_s < info.seconds:
-        raise SongError(
-            f"start {start_s:g}: bar 1 begins within the audio, between 0 and {info.seconds:.2f} s"
-        )
+    _check_given(tempo, start_s, info.seconds)
     audio = read_audio(audio_path)
     guessed = estimate(audio, info.sample_rate, counted) if tempo is None else None
     downbeat_sure = True
@@ -120,6 +115,13 @@ def propose(
         text, tuple(lines), tempo, start, guessed is not None, guessed, fitted, suggestion, draft.stems,
         tuple(ideas),
     )  # fmt: skip
+
+
+def _check_given(tempo: float | None, start_s: float | None, seconds: float) -> None:
+    if tempo is not None and not 10 <= tempo <= 1000:
+        raise SongError(f"tempo {tempo:g}: a tempo lies between 10 and 1000 quarter notes a minute")
+    if start_s is not None and not 0 <= start_s < seconds:
+        raise SongError(f"start {start_s:g}: bar 1 begins within the audio, between 0 and {seconds:.2f} s")
 
 
 def _with_odd_bars(audio: Audio, grid: Grid, may_move: bool) -> tuple[Grid, OddBars]:
@@ -175,9 +177,9 @@ class _Draft:
             "[song]",
             f"title = {toml_string(title[:200])}",
             f"audio = {toml_string(self.relative(self.audio_path))}",
-            f"tempo = {tempo:.6g}  # quarter notes per minute",
+            f"tempo = {tempo!r}  # quarter notes per minute",
             f'meter = "{self.grid.meter}"',
-            f"start = {start:.3f}  # seconds where bar 1 beat 1 falls",
+            f"start = {start!r}  # seconds where bar 1 beat 1 falls",
             self.odd.text(self.grid.meter) + "  # first beats seem to move there: listen"
             if self.odd.bars
             else '# changes = [{ bar = 33, tempo = 92.0 }, { bar = 41, meter = "2/4" }]',

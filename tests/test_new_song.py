@@ -95,3 +95,9 @@ def test_what_cannot_be_is_refused(folder: Path, tmp_path: Path) -> None:
             propose(bounce(folder), **wrong)  # type: ignore[arg-type]
     with pytest.raises(AudioError):
         propose(tmp_path / "nothing.wav")
+
+
+def test_given_numbers_are_kept_to_the_last_digit(folder: Path) -> None:
+    found = propose(bounce(folder), tempo=112.0000125, start_s=0.4000625)
+    song = song_from_text(found.text, folder)
+    assert (float(song.grid.tempo), float(song.grid.start_s)) == (112.0000125, 0.4000625)
