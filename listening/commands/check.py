@@ -88,13 +88,14 @@ def _sources(study: Study) -> tuple[Audio, StemFit | None, Mixes]:
     return bounce, fit, Mixes(song, bounce, fit)
 
 
-def write_joins_audio(study: Study, path: Path) -> None:
-    """Four bars around each join, for the maker's ears."""
+def write_joins_audio(study: Study, path: Path) -> list[str]:
+    """Four bars around each join, for the maker's ears; a line for each, with its time in the file."""
     from render.audition import write_audition
 
     _, _, mixes = _sources(study)
-    write_audition(study.song, mixes, path)
+    cues = write_audition(study.song, mixes, path)
     mixes.close()
+    return [cue.line for cue in cues]
 
 
 def propose_ideas(study: Study, count: int, seed: int, *, write: bool) -> list[Idea]:

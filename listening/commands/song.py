@@ -35,8 +35,7 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None) -> None:
     study = open_study(folder)
     with progress("listening to the song") as step:
         found = examine_song(study, step)
-    if joins_audio is not None:
-        write_joins_audio(study, joins_audio)
+    cues = write_joins_audio(study, joins_audio) if joins_audio is not None else []
     if as_json:
         echo_json(found.as_json())
         return
@@ -64,7 +63,9 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None) -> None:
         click.echo(click.wrap_text(line, width=100))
     echo_warnings(found.warnings)
     if joins_audio is not None:
-        click.echo(f"The joins, four bars around each: {joins_audio}")
+        click.echo(f"{joins_audio} holds four bars around each join, for the maker's ears only:")
+        for cue in cues:
+            click.echo(f"  {cue}")
     notes = " but for the notes above" if found.warnings else ""
     click.echo(f"song.toml is in order{notes}. Next: `fairhearing render`.")
 
