@@ -15,6 +15,7 @@ from typing import Any
 from markupsafe import Markup
 
 from listening.answers import make_ticket
+from listening.collect import Collected, collect
 from listening.page.desk import REASONS
 from listening.page.shelf import level_check_flac
 from listening.page.shell import environment, words
@@ -23,6 +24,8 @@ from render.copies import Copies, flac_copies, opus_copies
 from render.errors import AnswersError
 from render.files import replacing
 from sessions.study import Study
+
+__all__ = ["PACKETS", "Collected", "collect", "write_packet"]
 
 PACKETS = "packets"
 CODES_A_FORM = 3  # a broken-off listen begins again under a fresh code
