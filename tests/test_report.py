@@ -104,15 +104,15 @@ def report(panel: Study) -> Written:
 def crowd(tmp_path_factory: pytest.TempPathFactory) -> Study:
     """Forty listeners, eight forms, names in many scripts, and comments of all lengths."""
     names = [f"listener {i}" for i in range(1, 38)] + ["Þórður", "王小明", "محمد"]
-    folder = song_folder(tmp_path_factory.mktemp("crowd") / "song", EIGHT, names, rounds=2)
+    folder = song_folder(tmp_path_factory.mktemp("crowd") / "song", EIGHT, names, rounds=1)
     study = rendered(folder)
 
-    def says(who: str, form: str, number: int) -> list[tuple[float | None, str]]:
-        if number == 2 and who == "王小明":
+    def says(who: str, _form: str, _number: int) -> list[tuple[float | None, str]]:
+        if who == "王小明":
             return [(9.0, LONG), (5.0, "<script>alert('no')</script> & <img src=x onerror=alert(1)>")]
-        return [(None, "هذا هو الأفضل\nسطر ثان")] if number == 1 and who == "محمد" else []
+        return [(None, "هذا هو الأفضل\nسطر ثان")] if who == "محمد" else []
 
-    hear(study, likes(half=70), rounds=2, says=says, aspects=True)
+    hear(study, likes(half=70), rounds=1, says=says, aspects=True)
     return study
 
 
@@ -255,7 +255,7 @@ def test_a_crowd_with_names_in_any_script(crowd: Study) -> None:
         assert name in page.text.replace("\u2068", "").replace("\u2069", "")
     assert "<script>alert('no')</script>" in page.text
     assert " ".join(LONG.split()) in page.text
-    assert "opening" in page.text and "50 (80)" in page.text
+    assert "opening" in page.text and "50 (40)" in page.text
     assert len(read(written, "report.md")) > 2000
 
 
