@@ -94,14 +94,17 @@ def rated_forms(contents: LogContents, round_: RoundRecord) -> Mapping[int, List
 def _next_due(
     now: datetime, done: list[RoundRecord], planned: int, days: int
 ) -> tuple[date, datetime | None]:
-    """The plan spreads rounds evenly over its days; one round a sitting, so an hour lies between two."""
-    if not done or done[-1].ended_utc is None:
+    """The plan spreads rounds evenly over its days; one round a sitting, so an hour lies between two.
+
+    A round that ended in the future was heard by a clock that has been set back since: nobody waits for it.
+    """
+    if not done or done[-1].ended_utc is None or utc_time(done[-1].ended_utc) - now > SITTING_PAUSE:
         return now.date(), None
     last_date = date.fromisoformat(done[-1].local_date)
     a_day = math.ceil(planned / days)
     on_that_day = sum(r.local_date == done[-1].local_date for r in done)
     due = last_date + timedelta(days=1) if on_that_day >= a_day else last_date
-    return max(due, min(now.date(), due)), utc_time(done[-1].ended_utc) + SITTING_PAUSE
+    return due, utc_time(done[-1].ended_utc) + SITTING_PAUSE
 
 
 def enter_round(study: Study, listener: str, *, any_day: bool = False) -> Round:

@@ -24,6 +24,7 @@ Int32 = NDArray[np.int32]
 
 SUBTYPE = "PCM_24"
 LONGEST_WAV_BYTES = (1 << 32) - (1 << 20)
+RIFF_HEADER = 12  # "RIFF", a size, "WAVE"
 WAV_PAD_HEADER = 8  # "JUNK" and its length
 FLAC_PAD_HEADER = 4
 _LONGEST_FLAC_PAD = (1 << 24) - 1
@@ -76,11 +77,15 @@ def pad_wav(path: Path, size: int) -> None:
 
 
 def wav_audio_sha256(path: Path) -> str:
-    """SHA-256 over a WAV file's audio alone: padding, and the sizes that follow from it, may change."""
+    """SHA-256 over a WAV file's audio and the format it is to be played in (what lies before it).
+
+    Padding behind it, and the size that follows from that, may change.
+    """
     digest = hashlib.sha256()
     with path.open("rb") as file:
         start, length = _data(file, path)
-        file.seek(start)
+        file.seek(RIFF_HEADER)
+        digest.update(file.read(start - RIFF_HEADER))
         while length > 0 and (block := file.read(min(length, 1 << 20))):
             digest.update(block)
             length -= len(block)
@@ -89,10 +94,10 @@ def wav_audio_sha256(path: Path) -> str:
 
 def _data(file: BinaryIO, path: Path) -> tuple[int, int]:
     """Where a WAV file's audio begins, and its bytes."""
-    head = file.read(12)
+    head = file.read(RIFF_HEADER)
     if head[:4] != b"RIFF" or head[8:12] != b"WAVE":
         raise RenderError(f"{path} is not a WAV file; delete it and run `fairhearing render`")
-    at = 12
+    at = RIFF_HEADER
     while len(header := file.read(8)) == 8:
         length = int.from_bytes(header[4:], "little")
         if header[:4] == b"data":

@@ -5,6 +5,7 @@ It ties forms to files, so it is the maker's; no listener's screen shows any of 
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 from collections.abc import Collection, Mapping
@@ -21,6 +22,7 @@ from render.stem_fit import StemFit
 
 RENDERS = "renders"
 MANIFEST = "manifest.json"
+SUM = "sha256"
 
 
 # renders, their copies, older manifests, and what a killed render left half-written
@@ -142,10 +144,13 @@ def read_manifest(path: Path) -> Manifest:
     """Read a manifest.
 
     Raises:
-        RenderError: there is none, or it is damaged.
+        RenderError: there is none, or it is damaged (it carries the sum of all that it says).
     """
     try:
-        return Manifest.model_validate(json.loads(path.read_text(encoding="utf-8")))
+        content = json.loads(path.read_text(encoding="utf-8"))
+        if not isinstance(content, dict) or content.pop(SUM, None) != _sum(content):
+            raise ValueError
+        return Manifest.model_validate(content)
     except FileNotFoundError:
         raise RenderError("nothing is rendered yet; run `fairhearing render` first") from None
     except (ValueError, ValidationError):
@@ -181,6 +186,11 @@ def keep_set(manifest: Manifest, folder: Path, keep_sets: Collection[str]) -> No
 
 def write_manifest(manifest: Manifest, path: Path) -> None:
     """Write a manifest whole or not at all."""
-    text = json.dumps(manifest.model_dump(mode="json"), indent=1, ensure_ascii=False)
+    content = manifest.model_dump(mode="json")
+    text = json.dumps({SUM: _sum(content), **content}, indent=1, ensure_ascii=False)
     with replacing(path) as half:
         half.write_text(text + "\n", encoding="utf-8")
+
+
+def _sum(content: Mapping[str, Any]) -> str:
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode("ascii")).hexdigest()

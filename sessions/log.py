@@ -271,6 +271,7 @@ class Log:
             raise LogError("only a listen that was heard to its end can be rated; hear it from the top")
         if row.complete is not None:
             raise LogError("the round is over; its ratings stand as they are")
+        require_not_rated_elsewhere(connection, listen_id)
 
     def _void_open_listens(self, connection: Connection, round_id: int) -> None:
         listener_id = connection.execute(
@@ -327,6 +328,19 @@ class Log:
         row = values | {"at_utc": now.utc, "local_date": now.local_date}
         done = connection.execute(table.insert().values(**row, row_sum=row_sum(table, row)))
         return done.inserted_primary_key or (0,)
+
+
+def require_not_rated_elsewhere(connection: Connection, listen_id: int) -> None:
+    """Refuse a second rated listen of a form in one round (heard in two windows at the same time)."""
+    this, other = t.listens.alias(), t.listens.alias()
+    same = (other.c.round_id == this.c.round_id) & (other.c.form_id == this.c.form_id)
+    rated_as = connection.execute(
+        select(other.c.code)
+        .select_from(this.join(other, same).join(t.ratings, t.ratings.c.listen_id == other.c.id))
+        .where(this.c.id == listen_id, other.c.id != listen_id, t.ratings.c.aspect == OVERALL)
+    ).scalar()
+    if rated_as is not None:
+        raise LogError(f"this form was rated meanwhile, as {rated_as}; that rating stands")
 
 
 def _json(detail: Mapping[str, Any]) -> str:

@@ -12,7 +12,7 @@ from sqlalchemy import Connection, Table, select
 from render.errors import LogError
 from sessions import tables as t
 from sessions.clock import moment
-from sessions.log import LONGEST_COMMENT, Log
+from sessions.log import LONGEST_COMMENT, Log, require_not_rated_elsewhere
 from sessions.records import ASPECTS, OVERALL, opened_event, read_events
 from sessions.sums import row_sum
 
@@ -46,7 +46,7 @@ def take_in(log: Log, listener: str, submission: str, listen: TakenListen) -> bo
     """Write a listen, its end, ratings and comments in one transaction; False if it was there before.
 
     Raises:
-        LogError: the round is over, or a rating is none.
+        LogError: the round is over, the form was rated meanwhile, or a rating is none.
     """
     with log.store.writing() as connection:
         whose = select(t.listeners.c.id).where(t.listeners.c.name == listener)
@@ -69,6 +69,8 @@ def take_in(log: Log, listener: str, submission: str, listen: TakenListen) -> bo
             connection, t.listen_ends, listen.ended, listen_id=listen_id,
             frames_delivered=listen.frames_delivered, void_reason=listen.void_reason,
         )  # fmt: skip
+        if listen.ratings:
+            require_not_rated_elsewhere(connection, listen_id)
         for rating in listen.ratings:
             if rating.aspect not in (OVERALL, *ASPECTS) or not 0 <= rating.value <= 100:
                 raise LogError(f"{rating.aspect} = {rating.value} is not a rating; ratings are 0 to 100")

@@ -127,6 +127,17 @@ def test_a_listen_left_open_elsewhere_is_voided_by_the_next(tmp_path: Path) -> N
     log.end_listen(now, 1000)
 
 
+def test_a_form_is_rated_once_in_a_round_though_it_was_heard_in_two_windows(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    round_id, sitting, (first, _) = started(log)
+    one, two = (heard(log, round_id, sitting, first) for _ in range(2))
+    log.rate(two, {"overall": 40})
+    with pytest.raises(LogError, match="rated meanwhile"):
+        log.rate(one, {"overall": 60})
+    log.rate(two, {"overall": 41})
+    assert [x.rating for x in log.contents().listens] == [None, 41]
+
+
 def test_a_sitting_ends_with_an_hours_pause_or_another_place(tmp_path: Path) -> None:
     clock = SetClock()
     log = open_log(tmp_path, clock)
@@ -217,9 +228,10 @@ log = open_log(Path(sys.argv[1]))
 name, count = sys.argv[2], int(sys.argv[3])
 log.add_listener(name)
 ids = [f.id for f in log.contents().forms]
-round_id = log.start_round(name, 1, ids, "set")
 sitting = log.sit_down(name, "headphones", "device")
 for number in range(count):
+    if number % 2 == 0:
+        round_id = log.start_round(name, number // 2 + 1, ids, "set")
     listen = heard(log, round_id, sitting, ids[number % 2])
     log.rate(listen, {"overall": number})
     print(number, flush=True)
