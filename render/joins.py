@@ -304,11 +304,13 @@ class _Examined:
         hop_s = 0.02
         bins = held.weights > 0
         track = join_sound.spectra(sound, self.rate, hop_s)[:, bins].sum(axis=1)
-        quiet = np.flatnonzero(track < 0.4 * float(held.before[bins].sum()))
-        if len(quiet) == 0:
-            return None
-        begins_s = back_s - (float(quiet[-1]) * hop_s + join_sound.WINDOW_S)
-        return begins_s if begins_s >= 0.03 else None
+        full = float(held.before[bins].sum())
+        # the phrase begins where there was nothing; under other instruments, at least the held note does
+        for quiet in (np.flatnonzero(track < share * full) for share in (0.1, 0.4)):
+            begins_s = back_s - (float(quiet[-1]) * hop_s + join_sound.WINDOW_S) if len(quiet) else 0.0
+            if begins_s >= 0.03:
+                return begins_s
+        return None
 
     @property
     def ends_softly(self) -> bool:
