@@ -50,10 +50,10 @@ SCRIPTS = {
 
 # (listener, form, seconds after bar 1, words)
 COMMENTS = (
-    ("marit", "early bridge", 75.0, "the bridge answers the verse here, I had never heard it that way"),
+    ("marit", "early bridge", 41.0, "the bridge answers the verse here, I had never heard it that way"),
     ("marit", "as written", 62.0, "verse 2 again, and I wait"),
     ("joao", "refrain first", 9.0, "in at once, but then where does it grow?"),
-    ("joao", "early bridge", 98.0, "goose bumps at the last refrain"),
+    ("joao", "early bridge", 110.0, "goose bumps at the last refrain"),
     ("tove", "one verse", 70.0, "too soon for me, I miss the second story"),
     ("tove", "going away", None, "it never comes home"),
 )

@@ -82,7 +82,7 @@ def form_names(manifest: Manifest, contents: LogContents) -> dict[int, str]:
     """form id -> name; a retired form whose name is in use again is told apart by a number."""
     current = {form.content_hash: form.name for form in manifest.forms}
     names = {form.id: current[form.content_hash] for form in contents.forms if form.content_hash in current}
-    taken = set(names.values())
+    taken = set(current.values())
     for form in contents.forms:
         if form.id not in names:
             name, version = form.name, 1

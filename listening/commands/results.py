@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import getpass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -16,6 +17,10 @@ from listening.commands.common import (
     with_json,
     with_study,
 )
+
+if TYPE_CHECKING:
+    from reports.decide import Decided
+    from reports.report import Written
 
 
 @click.command()
@@ -70,19 +75,24 @@ def report(folder: Path, as_json: bool, open_now: bool, other: Path | None) -> N
     if other is not None:
         from reports.compare import write_comparison
 
-        click.echo(f"The comparison: {write_comparison(study, open_study(other))}")
+        _echo_written(write_comparison(study, open_study(other)), as_json)
         return
     written = write_report(study, open_now=open_now)
+    _echo_written(written, as_json)
+    decided = any(event.kind == "decided" for event in study.log.contents().events)
+    if not (as_json or written.sealed or decided):
+        click.echo("Next: `fairhearing decide FORM --because TEXT`.")
+
+
+def _echo_written(written: Written, as_json: bool) -> None:
+    """What was written, and its sentence."""
     if as_json:
-        echo_json(
-            {"sealed": written.sealed, "sentence": written.sentence, "files": [str(p) for p in written.paths]}
-        )
+        files = [str(path) for path in written.paths]
+        echo_json({"sealed": written.sealed, "sentence": written.sentence, "files": files})
         return
     click.echo(click.wrap_text(written.sentence, width=100))
     for path in written.paths:
         click.echo(f"  {path}")
-    if not written.sealed:
-        click.echo("Next: `fairhearing decide FORM --because TEXT`.")
 
 
 @click.command()
@@ -97,13 +107,15 @@ def decide(folder: Path, form: str | None, because: str | None, by: str | None, 
 
     study = open_study(folder)
     if reopen:
-        decisions.reopen(study, because or "")
-        click.echo("The study is open for more rounds. Raise plan.rounds in song.toml if all are done.")
+        _echo_decided(decisions.reopen(study, because or ""))
         return
     if form is None:
         names = ", ".join(f'"{f.name}"' for f in study.song.forms)
         raise click.UsageError(f"which form? One of {names}")
-    decided = decisions.decide(study, form, because or "", by or getpass.getuser())
+    _echo_decided(decisions.decide(study, form, because or "", by or getpass.getuser()))
+
+
+def _echo_decided(decided: Decided) -> None:
     for line in decided.lines:
         click.echo(click.wrap_text(line, width=100))
     for path in decided.paths:
