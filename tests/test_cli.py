@@ -109,6 +109,18 @@ def test_a_fault_of_our_own_shows_no_traceback_unless_asked(study: Path) -> None
     assert "song.toml" in run(study, "check", code=1)
 
 
+def test_ideas_are_written_below_what_is_there(study: Path) -> None:
+    path = study / "song.toml"
+    before = path.read_bytes().replace(b"\n", b"\r\n").replace(b"[forms]", b"# mine\r\n[forms]")
+    path.write_bytes(before)
+    found = json.loads(run(study, "ideas", "--count", "2", "--write", "--json"))
+    after = path.read_bytes()
+    assert b"# mine" in after and b"\n" not in after.replace(b"\r\n", b""), "comments and line endings stay"
+    for idea in found:
+        assert json.dumps(idea["name"]).encode() in after
+    run(study, "check")
+
+
 def test_verdict_reads_ratings_from_anywhere(tmp_path: Path) -> None:
     rows = ["listener,day,round,position,form,rating,prior_listens"]
     for round_ in range(1, 7):

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from render import joins, tempo_fit
 from render.files import replacing
 from render.forms import bars_text
-from render.song import SONG_FILE, read_text
+from render.song import SONG_FILE
 from render.splice import Audio, Splicer
 from render.stem_fit import StemFit
 from render.stems import Mixes, check_stems, fit_stems, read_audio
@@ -106,7 +106,8 @@ def propose_ideas(study: Study, count: int, seed: int, *, write: bool) -> list[I
     found = ideas.propose(study.song, read_audio(study.song.audio.path), count, seed)
     if write:
         path = study.folder / SONG_FILE
-        text = write_into(read_text(path), found, study.folder)
+        as_it_is = path.read_bytes().decode("utf-8")  # with its own line endings
+        text = write_into(as_it_is, found, study.folder)
         with replacing(path) as half:
             half.write_text(text, encoding="utf-8", newline="")
     return found
