@@ -36,24 +36,27 @@ class Prior:
     never heard is expected to be rated that much below its settled value.
     """
 
-    q: Weighted = ((0.05, 0.15), (0.15, 0.15), (0.3, 0.25), (0.6, 0.25), (1.2, 0.15), (2.5, 0.05))
-    dev: Weighted = ((0.05, 0.2), (0.25, 0.3), (0.5, 0.3), (1.0, 0.2))
-    own_gap: Weighted = ((0.3, 0.5), (1.0, 0.4), (2.0, 0.1))
+    q: Weighted = ((0.05, 0.1), (0.2, 0.15), (0.4, 0.25), (0.8, 0.3), (1.4, 0.15), (2.5, 0.05))
+    dev: Weighted = ((0.05, 0.2), (0.25, 0.35), (0.5, 0.3), (1.0, 0.15))
+    own_gap: Weighted = ((0.2, 0.6), (0.6, 0.3), (1.5, 0.1))
     common_gap: Weighted = ((0.7, 1.0),)
-    tau: Weighted = (
-        *((0.0, 0.15), (1.0, 0.17), (1.75, 0.2), (3.0, 0.23)),
-        *((5.0, 0.15), (8.0, 0.07), (14.0, 0.03)),
-    )
+    tau: Weighted = ((0.0, 0.15), (1.0, 0.2), (1.75, 0.25), (3.0, 0.25), (5.0, 0.1), (8.0, 0.05))
     own_gap_tau: float = 3.0  # a form's own gap that fades slower than this is smaller in proportion
     position: float = 0.25
-    carry_over: float = 0.20
+    carry_over: float = 0.15
     gap_mean: float = 5.0
     noise_df: float = 6.0
     noise_sd: float = 10.0
 
 
 # A second opinion before a verdict is called clear: each form may wear off, or wear in, in its own way.
-CAUTIOUS = Prior(own_gap=((1.0, 0.5), (2.0, 0.5)), tau=((1.75, 0.35), (3.0, 0.4), (5.0, 0.25)))
+CAUTIOUS = Prior(
+    q=((0.05, 0.15), (0.15, 0.15), (0.3, 0.25), (0.6, 0.25), (1.2, 0.15), (2.5, 0.05)),
+    dev=((0.05, 0.2), (0.25, 0.3), (0.5, 0.3), (1.0, 0.2)),
+    own_gap=((1.0, 0.5), (2.0, 0.5)),
+    tau=((1.75, 0.35), (3.0, 0.4), (5.0, 0.25)),
+    carry_over=0.2,
+)
 
 
 @dataclass(frozen=True)

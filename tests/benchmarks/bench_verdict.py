@@ -239,34 +239,39 @@ SPREADS = (1.0, 5.0, 10.0)
 def calibration(count: int) -> str:
     lines = [
         "Truths of the forms drawn from normal distributions of SD 1, 5 and 10 points (a third of the",
-        "studies each), the listeners' average deviation counted as part of it (SD 4 / sqrt(listeners)),",
-        f"incumbent at random merit; {count} studies a cell, seeds {SEED} + 20 + listeners. `stated`:",
-        "mean P(best) of the form named; `true`: how often it was the best. Coverage: 90 % intervals",
-        "of the settled ratings around their average.",
+        "studies each), the listeners' average deviation counted as part of it, incumbent at random merit;",
+        f"{count} a cell, seeds {SEED} + 20 + listeners. `wide`: gap 0-20 with SD 5, tau 1-6,",
+        "deviations SD 6, positions SD 3. Stated, the mean P(best) of the form named -> how often it was the",
+        "best, by the chance stated. Coverage: 90 % intervals of the settled ratings around their average.",
         "",
-        "| listeners | rounds | stated under .7 -> true | .7-.85 | .85-.93 | over .93 | coverage |",
-        "|---|---|---|---|---|---|---|",
+        "| world | listeners | rounds | under .7 | .7-.85 | .85-.93 | over .93 | all | coverage |",
+        "|---|---|---|---|---|---|---|---|---|",
     ]
-    edges = (0.0, 0.70, 0.85, 0.93, 1.01)
-    for listeners in PANELS:
-        for rounds in (4, 8):
-            stated, right, inside = _calibrated(listeners, rounds, count)
-            texts = []
-            for low, high in itertools.pairwise(edges):
-                at = (stated >= low) & (stated < high)
-                shown = f"{stated[at].mean():.3f} -> {right[at].mean():.3f} ({at.sum()})" if at.any() else "-"
-                texts.append(shown)
-            lines.append(f"| {listeners} | {rounds} | {' | '.join(texts)} | {inside.mean():.3f} |")
-            _say(lines[-1])
+    wide = World(gap=(0, 20), gap_wobble=5, tau=(1, 6), dev_sd=6, position_sd=3)
+    for name, world in (("default", World()), ("wide", wide)):
+        for listeners in PANELS:
+            for rounds in (4, 8):
+                lines.append(_calibration_row(name, replace(world, listeners=listeners), rounds, count))
+                _say(lines[-1])
     return "\n".join(lines)
 
 
-def _calibrated(listeners: int, rounds: int, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    weights = np.full(listeners, 1 / listeners)
+def _calibration_row(name: str, world: World, rounds: int, count: int) -> str:
+    stated, right, inside = _calibrated(world, rounds, count)
+    texts = []
+    for low, high in itertools.pairwise((0.0, 0.70, 0.85, 0.93, 1.01)):
+        at = (stated >= low) & (stated < high)
+        texts.append(f"{stated[at].mean():.3f} -> {right[at].mean():.3f} ({at.sum()})" if at.any() else "-")
+    texts.append(f"{stated.mean():.3f} -> {right.mean():.3f}")
+    return f"| {name} | {world.listeners} | {rounds} | {' | '.join(texts)} | {inside.mean():.3f} |"
+
+
+def _calibrated(base: World, rounds: int, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    weights = np.full(base.listeners, 1 / base.listeners)
     stated, right, inside = [], [], []
     for study in range(count):
-        world = World(listeners=listeners, spread=SPREADS[study % 3], dev_counts=True)
-        made = simulate(world, rounds, (SEED + 20 + listeners, study))
+        world = replace(base, spread=SPREADS[study % 3], dev_counts=True)
+        made = simulate(world, rounds, (SEED + 20 + base.listeners, study))
         reading = read(made.seen, weights, draws=2000)
         stated.append(reading.chances.best[reading.leader])
         right.append(made.truth[reading.leader] == made.truth.max())
