@@ -31,7 +31,7 @@ from render.containers import (
     write_int32,
 )
 from render.errors import RenderError
-from render.files import replacing
+from render.files import one_at_a_time, replacing
 from render.forms import Piece
 from render.loudness import Loudness, Meter
 from render.manifest import (
@@ -46,7 +46,7 @@ from render.manifest import (
     read_manifest,
 )
 from render.prints import file_print, hash_forms, sums
-from render.song import Song
+from render.song import SONG_FILE, Song
 from render.splice import BLOCK_FRAMES, Audio, Splicer
 from render.stem_fit import StemFit
 from render.stems import Mixes, check_stems, fit_stems, read_audio
@@ -78,13 +78,15 @@ def render_forms(
 ) -> Manifest:
     """Render every form of `song` into its folder; what is there and still right is left alone.
 
-    `keep_sets` are older render sets that open rounds still need: their files stay.
+    `keep_sets` are older render sets that open rounds still need: their files stay. A second process that
+    renders the same study waits for the first.
 
     Raises:
         SongError, FormError, AudioError: the song is not in order; RenderError: a form cannot be
             matched, or a file could not be written.
     """
-    return _Renderer(song, progress).run(keep_sets)
+    with one_at_a_time(song.folder / SONG_FILE):
+        return _Renderer(song, progress).run(keep_sets)
 
 
 class _Renderer:

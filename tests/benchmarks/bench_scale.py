@@ -1,0 +1,123 @@
+"""What a large panel costs: its log stored, read, reported and judged, on SQLite and on PostgreSQL.
+
+    python -m tests.benchmarks.bench_scale [LISTENERS ...]       (default: 10 100 1000)
+
+Every panel hears five rounds of five short invented forms. Prints seconds, each the best of three turns
+(the report and the filling: one turn), and how many times each grows from the smallest panel to the largest.
+"keep a listen" is what one more listener waits for: code, start, end and rating, each on the disk before the
+next; "a page's state" is one request of the listening page as it is answered.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from contextlib import nullcontext
+from datetime import UTC, timedelta
+from pathlib import Path
+
+from listening.page.standing import state_of
+from listening.rounds import enter_round
+from listening.status import study_status
+from reports.ratings import study_ratings
+from reports.report import write_report
+from reports.verdict import judge
+from sessions.study import Study
+from tests.panels import Ticking, fill, panel
+from tests.postgres import Server, postgres
+
+ROUNDS = 5
+TURNS = 3
+Figures = dict[str, float]
+
+
+def best(of: Callable[[], object]) -> float:
+    """Seconds of the quickest of some turns."""
+    found = []
+    for _ in range(TURNS):
+        begun = time.perf_counter()
+        of()
+        found.append(time.perf_counter() - begun)
+    return min(found)
+
+
+def once(of: Callable[[], object]) -> float:
+    begun = time.perf_counter()
+    of()
+    return time.perf_counter() - begun
+
+
+def measured(folder: Path, listeners: int, store: str | None) -> Figures:
+    """Seconds of each step, for a panel of so many listeners."""
+    study = panel(folder, listeners, store)
+    assert isinstance(study.clock, Ticking)
+    found = {"fill, in one transaction": once(lambda: fill(study, last=ROUNDS - 1))}
+    study.clock.now += timedelta(hours=16)
+    name = study.song.listeners[0].name
+    begin = once(lambda: enter_round(study, name, any_day=True))
+    round_ = enter_round(study, name, any_day=True)
+    sitting = study.log.sit_down(name, "headphones", "device")
+
+    def keep_one() -> None:
+        demand = round_.next_demand
+        assert demand is not None
+        listen = round_.begin(demand, sitting)
+        study.log.end_listen(listen.id, demand.render.frames)
+        study.log.rate(listen.id, {"overall": 61})
+        round_.refresh()
+
+    found |= {"begin a round": begin, "keep a listen": best(keep_one)}
+
+    def again() -> Study:
+        return Study(folder, study.clock, store)
+
+    ready = again()
+    _ = ready.log, ready.song
+    found["open the log"] = best(lambda: again().log)
+    found["a page's state"] = best(lambda: state_of(ready.in_zone(UTC), name, ""))
+    found["read one listener"] = best(lambda: ready.log.contents(name))
+    found["read all"] = best(ready.log.contents)
+    found["status"] = best(lambda: study_status(again()))
+    contents, manifest, song = ready.log.contents(), ready.manifest, ready.song
+    found["table of ratings"] = best(lambda: study_ratings(song, manifest, contents))
+    table = study_ratings(song, manifest, contents).table
+    found["judge"] = best(lambda: judge(table))
+    found["report, opened"] = once(lambda: write_report(again(), open_now=True))
+    if store is None:
+        found["log, bytes a listen"] = (folder / "log.sqlite").stat().st_size / len(contents.listens)
+    return found
+
+
+def of_kind(kind: str, sizes: list[int], server: Server | None) -> dict[int, Figures]:
+    found = {}
+    for size in sizes:
+        with tempfile.TemporaryDirectory() as place:
+            store = server.new_database() if server else None
+            found[size] = measured(Path(place) / "study", size, store)
+        print(kind, size, json.dumps({k: round(v, 4) for k, v in found[size].items()}), file=sys.stderr)
+    return found
+
+
+def table(kind: str, found: dict[int, Figures]) -> str:
+    sizes = list(found)
+    lines = [f"### {kind}", "", f"| | {' | '.join(f'{n} listeners' for n in sizes)} | growth |"]
+    lines.append("|---|" + "---:|" * (len(sizes) + 1))
+    for what in found[sizes[0]]:
+        values = [found[n][what] for n in sizes]
+        shown = " | ".join(f"{v:.4f}" if v < 1 else f"{v:.2f}" for v in values)
+        lines.append(f"| {what} | {shown} | {values[-1] / values[0]:.1f}x |")
+    return "\n".join(lines)
+
+
+def main() -> None:
+    sizes = [int(text) for text in sys.argv[1:]] or [10, 100, 1000]
+    for kind in ("SQLite", "PostgreSQL"):
+        with postgres() if kind == "PostgreSQL" else nullcontext() as server:
+            print(table(kind, of_kind(kind, sizes, server)), end="\n\n", flush=True)
+
+
+if __name__ == "__main__":
+    main()
