@@ -128,7 +128,6 @@ const Screens = (() => {
       count += 1;
       keep();
       $("listen-kept").textContent = count === 1 ? "1 moment kept." : `${count} moments kept.`;
-      notice(`Moment ${count} kept.`);
     };
     $("listen-rest").hidden = true;
     $("listen-on").hidden = false;
@@ -174,6 +173,7 @@ const Screens = (() => {
       const box = $("rule").getBoundingClientRect();
       const share = Math.min(Math.max((event.clientX - box.left) / box.width, 0), 1);
       $("overall").value = String(Math.round(share * 100));
+      fault($("overall"), "overall-error", "");
       mark();
       changed();
     };
@@ -221,9 +221,12 @@ const Screens = (() => {
       });
       save(draft);
     };
-    $("rate-form").oninput = () => {
+    $("rate-form").oninput = ({ target }) => {
       mark();
       gather();
+      const right = number(target.value) !== null;
+      if (target === $("overall") && right) fault(target, "overall-error", "");
+      if (aspects.includes(target.id) && (right || !target.value)) fault(target, "aspects-error", "");
     };
     fault($("overall"), "overall-error", "");
     for (const aspect of aspects) fault($(aspect), "aspects-error", "");
