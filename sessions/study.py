@@ -45,7 +45,7 @@ class Study:
         """song.toml, read and checked."""
         return load_song(self.folder)
 
-    @property
+    @cached_property
     def outline(self) -> Outline:
         """Who listens how often, without a look at the audio."""
         return self.__dict__.get("song") or load_outline(self.folder)
