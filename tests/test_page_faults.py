@@ -32,7 +32,7 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture(scope="module")
 def rendered(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_study(tmp_path_factory.mktemp("faults") / "study", bar_s=0.4).folder
+    return make_study(tmp_path_factory.mktemp("faults") / "study", bar_s=0.35).folder
 
 
 @pytest.fixture
@@ -158,7 +158,7 @@ def test_a_lost_connection_in_mid_listen_and_while_rating(
         start(page)
         line.cut()
         notice(page, "No connection")
-        page.wait_for_timeout(2500)
+        page.wait_for_timeout(1500)
         line.mend()
         page.locator("#rate-form").wait_for(timeout=ENDED_MS)
         page.locator("#overall").fill("64")

@@ -7,6 +7,7 @@ import threading
 import time
 import webbrowser
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 
 import uvicorn
 from starlette.applications import Starlette
@@ -62,7 +63,9 @@ def serve(
     say(WHAT_LAN_OPENS if lan else WHAT_HERE_MEANS)
     _say_links(study, wanted, again, base, say)
     say(f"\nServing {base} until you press Ctrl-C. Ratings are kept in the study as they come in.")
-    _server(app, proxied=address is not None).run(sockets=[door])
+    with suppress(KeyboardInterrupt):  # uvicorn passes Ctrl-C on when it has answered what was under way
+        _server(app, proxied=address is not None).run(sockets=[door])
+    say("Stopped. Links that were given out work again when you serve at the same address.")
 
 
 def open_for(study: Study, listener: str, any_day: bool = False, say: Say = print) -> None:
@@ -79,7 +82,8 @@ def open_for(study: Study, listener: str, any_day: bool = False, say: Say = prin
     threading.Thread(target=_open_browser, args=(server, link.address, say), daemon=True).start()
     say("The page opens in your browser. Come back here and press Ctrl-C when you have done.")
     try:
-        server.run(sockets=[door])
+        with suppress(KeyboardInterrupt):
+            server.run(sockets=[door])
     finally:
         links.end(study, link)
 
