@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from render.copies import flac_copies
 from render.matching import render_forms
 from sessions.study import Study
 
@@ -74,10 +75,12 @@ def make_study(
     bar_s: float = 1.0,
     toml: str = SONG_TOML,
 ) -> Study:
-    """The study in `folder`, rendered; its bars last `bar_s`."""
+    """The study in `folder`, rendered and with a log, as after a first `host`; its bars last `bar_s`."""
     folder.mkdir(parents=True, exist_ok=True)
     write_bounce(folder / "bounce.wav", sample_rate, bar_s)
     (folder / "song.toml").write_text(toml.replace("tempo = 120", f"tempo = {120 / bar_s}"), encoding="utf-8")
     study = Study(folder, clock) if clock else Study(folder)
-    render_forms(study.song)
+    study.register(render_forms(study.song))
+    study.log.secret("page_key")
+    flac_copies(folder, study.manifest)
     return study

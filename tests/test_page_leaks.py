@@ -51,20 +51,21 @@ def secrets_of(study: Study) -> list[str]:
     return told
 
 
-def whole_round(at: Bench) -> Caller:
-    ana = at.caller("ana")
+@pytest.fixture(scope="module")
+def ana(house: Bench) -> Caller:
+    """Somebody who has been through a whole round; `seen` holds all answers they got."""
+    ana = house.caller("ana")
     for _ in range(3):
         ana.ask("GET", "/api/state")
-        code = ana.hear(at.longest_s())
+        code = ana.hear(house.longest_s())
         ana.ask("POST", f"/api/listens/{code}/heard", {"heard_s": 1})
         ana.answer(code, 50, comments=[{"text": "x", "time_s": 1}])
     ana.post("/api/round/close", {"round": 1})
     return ana
 
 
-def test_no_answer_in_a_whole_round_tells_a_form(at: Bench) -> None:
-    ana = whole_round(at)
-    hidden = secrets_of(at.study)
+def test_no_answer_in_a_whole_round_tells_a_form(house: Bench, ana: Caller) -> None:
+    hidden = secrets_of(house.study)
     told = [r for r in ana.seen if r.headers["content-type"] == "application/json"]
     assert len(told) > 15
     for response in told:
@@ -73,8 +74,7 @@ def test_no_answer_in_a_whole_round_tells_a_form(at: Bench) -> None:
         assert not re.search(r"\b(seconds|frames|length|duration|form_id|sha256|path)\b", response.text)
 
 
-def test_sound_is_the_same_from_outside_whatever_form_it_is(at: Bench) -> None:
-    ana = whole_round(at)
+def test_sound_is_the_same_from_outside_whatever_form_it_is(ana: Caller) -> None:
     sounds = [r for r in ana.seen if r.url.path.endswith("/sound")]
     assert len(sounds) == 3
     assert len({r.content for r in sounds}) == 3
@@ -85,9 +85,8 @@ def test_sound_is_the_same_from_outside_whatever_form_it_is(at: Bench) -> None:
     assert shown[0]["content-type"] == "application/octet-stream"
 
 
-def test_requests_of_a_listen_are_answered_alike_whatever_form_it_is(at: Bench) -> None:
+def test_requests_of_a_listen_are_answered_alike_whatever_form_it_is(ana: Caller) -> None:
     """Every form takes the same requests, with answers of the same size."""
-    ana = whole_round(at)
     sizes: dict[str, set[int]] = {}
     for response in ana.seen:
         where = re.sub(r"\d{3,}", "CODE", response.url.path)
@@ -96,10 +95,10 @@ def test_requests_of_a_listen_are_answered_alike_whatever_form_it_is(at: Bench) 
     assert len(sizes) == 6 and all(len(found) == 1 for found in sizes.values()), sizes
 
 
-def test_the_pages_source_is_the_same_for_everybody_and_knows_nothing(at: Bench) -> None:
-    hidden = [*secrets_of(at.study), "ana", "Zoë", at.study.song.title]
+def test_the_pages_source_is_the_same_for_everybody_and_knows_nothing(house: Bench) -> None:
+    hidden = [*secrets_of(house.study), "ana", "Zoë", house.study.song.title]
     for path in ("/", *(f"/static/{name}" for name in STATIC)):
-        text = httpx.get(at.served.base + path).text
+        text = httpx.get(house.served.base + path).text
         found = [word for word in hidden if re.search(rf"(?<!\w){re.escape(word)}(?!\w)", text)]
         assert not found, (path, found)
         assert not re.search(r"https?://(?!www\.w3\.org/2000/svg)", text), "nothing is loaded from elsewhere"
@@ -127,11 +126,11 @@ def secrets_of_names(at: Bench) -> list[str]:
     return [form.name for form in at.study.song.forms]
 
 
-def test_every_answer_carries_the_strict_headers(at: Bench) -> None:
+def test_every_answer_carries_the_strict_headers(house: Bench) -> None:
     """OWASP's secure headers; the policy allows only what the page itself brings."""
-    ana = at.caller("ana", at_home=False)
-    base = at.served.base
-    answers = [ana.ask("GET", "/api/state"), ana.ask("GET", "/api/nothing"), httpx.get(base),
+    bo = house.caller("bo", at_home=False)
+    base = house.served.base
+    answers = [bo.ask("GET", "/api/state"), bo.ask("GET", "/api/nothing"), httpx.get(base),
                httpx.get(f"{base}/static/page.js"), httpx.get(f"{base}/api/state"), httpx.put(f"{base}/"),
                httpx.get(base, headers={"Range": "bytes=0-1"}),
                httpx.post(f"{base}/api/due", content=b"x" * (MOST_BODY_BYTES + 1))]  # fmt: skip
@@ -165,14 +164,16 @@ def test_nothing_else_is_reachable(house: Bench, path: str) -> None:
     assert answer.split(b" ", 2)[1] in (b"404", b"405", b"409"), answer[:300]
 
 
+@pytest.fixture(scope="module")
+def sound(house: Bench) -> tuple[Caller, str, bytes]:
+    """A listener, where the sound of their due listen is, and the sound."""
+    zoe = house.caller("Zoë <b>")
+    path = f"/api/listens/{zoe.due()['code']}/sound"
+    return zoe, path, zoe.ask("GET", path).content
+
+
 class TestRanges:
     """RFC 9110 section 14: ranges; section 15.3.7 and 15.5.17: their answers."""
-
-    @pytest.fixture(scope="class")
-    def sound(self, house: Bench) -> tuple[Caller, str, bytes]:
-        ana = house.caller("ana")
-        path = f"/api/listens/{ana.due()['code']}/sound"
-        return ana, path, ana.ask("GET", path).content
 
     @pytest.mark.parametrize(("asked", "start", "stop"), [
         ("bytes=0-0", 0, 1), ("bytes=100-199", 100, 200), ("bytes=500-", 500, None), ("bytes=-7", -7, None),
@@ -181,8 +182,8 @@ class TestRanges:
     def test_one_range(
         self, sound: tuple[Caller, str, bytes], asked: str, start: int, stop: int | None
     ) -> None:
-        ana, path, whole = sound
-        part = ana.ask("GET", path, Range=asked)
+        zoe, path, whole = sound
+        part = zoe.ask("GET", path, Range=asked)
         assert part.status_code == 206 and part.content == whole[start:stop]
         first = start if start >= 0 else len(whole) + start
         assert part.headers["content-range"] == f"bytes {first}-{first + len(part.content) - 1}/{len(whole)}"
@@ -192,28 +193,28 @@ class TestRanges:
         "bytes=5-2", "bytes=a-b", "bytes=", "bytes=-", "items=0-1", "bytes=0-1,4-5", "bytes 0-1", "bytes=٣-٤",
     ])  # fmt: skip
     def test_what_is_no_range_is_ignored(self, sound: tuple[Caller, str, bytes], asked: str) -> None:
-        ana, path, whole = sound
-        sent = {"Authorization": f"Bearer {ana.token}", "Range": asked.encode()}
-        response = ana.client.get(path, headers=sent)  # type: ignore[arg-type]
+        zoe, path, whole = sound
+        sent = {"Authorization": f"Bearer {zoe.token}", "Range": asked.encode()}
+        response = zoe.client.get(path, headers=sent)  # type: ignore[arg-type]
         assert response.status_code == 200 and response.content == whole
 
     @pytest.mark.parametrize("asked", ["bytes=999999999-", "bytes=999999999-1000000000", "bytes=-0"])
     def test_a_range_outside(self, sound: tuple[Caller, str, bytes], asked: str) -> None:
-        ana, path, whole = sound
-        response = ana.ask("GET", path, Range=asked)
+        zoe, path, whole = sound
+        response = zoe.ask("GET", path, Range=asked)
         assert response.status_code == 416 and response.headers["content-range"] == f"bytes */{len(whole)}"
 
     def test_conditions_never_match_and_never_fail(self, sound: tuple[Caller, str, bytes]) -> None:
         """Section 13.1.5: If-Range without a matching validator means the whole."""
-        ana, path, whole = sound
-        response = ana.ask("GET", path, **{"Range": "bytes=0-1", "If-Range": '"x"'})
+        zoe, path, whole = sound
+        response = zoe.ask("GET", path, **{"Range": "bytes=0-1", "If-Range": '"x"'})
         assert response.status_code == 200 and response.content == whole
         for name in ("If-None-Match", "If-Modified-Since"):
-            assert ana.ask("GET", path, **{name: "Mon, 09 Mar 2026 19:00:00 GMT"}).status_code == 200
+            assert zoe.ask("GET", path, **{name: "Mon, 09 Mar 2026 19:00:00 GMT"}).status_code == 200
 
     def test_a_head_is_a_get_without_the_body(self, sound: tuple[Caller, str, bytes]) -> None:
-        ana, path, whole = sound
-        response = ana.ask("HEAD", path)
+        zoe, path, whole = sound
+        response = zoe.ask("HEAD", path)
         assert response.status_code == 200 and response.content == b""
         assert int(response.headers["content-length"]) == len(whole)
         assert response.headers["accept-ranges"] == "bytes"
@@ -239,9 +240,9 @@ def test_no_way_in_without_a_token(house: Bench, sent: str) -> None:
     assert response.status_code == 401 and response.headers["www-authenticate"] == "Bearer"
 
 
-def test_bodies_are_limited_also_when_they_hide_their_size(at: Bench) -> None:
-    ana = at.caller("ana", at_home=False)
-    headers = {"Authorization": f"Bearer {ana.token}", "Content-Type": "application/json"}
+def test_bodies_are_limited_also_when_they_hide_their_size(house: Bench) -> None:
+    bo = house.caller("bo", at_home=False)
+    headers = {"Authorization": f"Bearer {bo.token}", "Content-Type": "application/json"}
 
     def chunks() -> Iterator[bytes]:
         for _ in range(40):
@@ -249,21 +250,21 @@ def test_bodies_are_limited_also_when_they_hide_their_size(at: Bench) -> None:
 
     for body in (b" " * (MOST_BODY_BYTES + 1), chunks()):
         try:
-            response = httpx.post(f"{at.served.base}/api/due", content=body, headers=headers)
+            response = httpx.post(f"{house.served.base}/api/due", content=body, headers=headers)
             assert response.status_code == 413
         except httpx.WriteError:
             pass  # the door was closed while we were still talking
-    assert ana.get("/api/state")["stage"] == "ready"
+    assert bo.get("/api/state")["stage"] == "ready"
 
 
-def test_only_json_is_taken(at: Bench) -> None:
+def test_only_json_is_taken(house: Bench) -> None:
     """A form of another site can send text/plain or a form, never JSON, without asking first."""
-    ana = at.caller("ana")
-    headers = {"Authorization": f"Bearer {ana.token}"}
+    bo = house.caller("bo")
+    headers = {"Authorization": f"Bearer {bo.token}"}
     for kind in ("text/plain", "application/x-www-form-urlencoded", ""):
         sent = headers | ({"Content-Type": kind} if kind else {})
-        body = json.dumps({"sitting": ana.sitting})
-        assert httpx.post(f"{at.served.base}/api/due", content=body, headers=sent).status_code == 415
+        body = json.dumps({"sitting": bo.sitting})
+        assert httpx.post(f"{house.served.base}/api/due", content=body, headers=sent).status_code == 415
 
 
 @pytest.mark.parametrize("body", [

@@ -74,32 +74,30 @@
       return request(method, path, made, { options: { signal: AbortSignal.timeout(TRY_S * 1000) } });
     });
 
-  /* Fetches sound, and after a lost connection only what is still missing of it. */
+  /* Fetches sound into one piece of memory, and after a lost connection only what is still missing of it. */
   async function fetchSound(path) {
-    const parts = [];
+    let bytes = new Uint8Array(0);
     let got = 0;
-    let whole = null;
     const more = async () => {
       const extra = got > 0 ? { headers: { Range: `bytes=${got}-` } } : {};
       const response = await request("GET", path, undefined, extra);
       if (!response.ok) return response;
       if (response.status === 200) {
-        parts.length = 0;
+        bytes = new Uint8Array(Number(response.headers.get("Content-Length")));
         got = 0;
-        whole = Number(response.headers.get("Content-Length"));
       }
       const reader = response.body.getReader();
       for (;;) {
         const { done, value } = await reader.read();
         if (done) break;
-        parts.push(value);
+        bytes.set(value, got);
         got += value.length;
       }
-      if (whole && got < whole) throw new Error("cut short");
+      if (got < bytes.length) throw new Error("cut short");
       return { ok: true, json: async () => null };
     };
     await persist(more);
-    return new Blob(parts).arrayBuffer();
+    return bytes.buffer;
   }
 
   const storeName = (code) => `fair ${drawer} ${code}`;
