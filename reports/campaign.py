@@ -12,8 +12,8 @@ from statistics import NormalDist
 
 import numpy as np
 
-from reports.familiarity import CAUTIOUS, Fit, Floats, Ints, Observations, Prior, fit
-from reports.gates import CLEAR, Chances, Heard, Rules, state_of
+from reports.familiarity import OWN, SLOW, Fit, Floats, Ints, Observations, Prior, fit
+from reports.gates import CLEAR, Chances, Doubts, Heard, Rules, state_of
 from reports.settled import targets
 from reports.worlds import Simulated
 
@@ -59,10 +59,12 @@ def run(
     step: Callable[[], None] = lambda: None,
     leaders: Collection[int] = (),
     draws: int = DRAWS,
+    doubtful: bool = True,
 ) -> Campaign:
     """Reads studies that differ in their ratings alone after every round up to `last`, until each is clear.
 
-    After the rounds in `leaders`, every study is read, clear or not. `step` is called after each round.
+    After the rounds in `leaders`, every study is read, clear or not; `doubtful=False` leaves out the
+    cautious readings. `step` is called after each round.
     """
     prior, rules = prior or Prior(), rules or Rules()
     first, named = np.zeros(len(made), dtype=np.int64), np.full(len(made), -1)
@@ -74,7 +76,9 @@ def run(
         if left:
             until = np.flatnonzero(made[0].round <= done)
             ratings = np.column_stack([made[i].seen.rating[until] for i in left])
-            after = _Round(made[0].seen.only(until), ratings, weights, heard, rules, prior, seed, draws)
+            after = _Round(
+                made[0].seen.only(until), ratings, weights, heard, rules, prior, seed, draws, doubtful
+            )
             for column, study in enumerate(left):
                 best, clear = after.read(column, may_be_clear and not first[study])
                 leader[done - 1, study] = best
@@ -96,14 +100,15 @@ class _Round:
     prior: Prior
     seed: int
     draws: int
+    doubtful: bool
 
     @cached_property
     def found(self) -> Fit:
         return fit(self.seen, self.prior, self.ratings)
 
     @cached_property
-    def cautious(self) -> Fit:
-        return fit(self.seen, CAUTIOUS, self.ratings)
+    def doubts(self) -> tuple[Fit, Fit]:
+        return fit(self.seen, SLOW, self.ratings), fit(self.seen, OWN, self.ratings)
 
     def read(self, column: int, ask: bool) -> tuple[int, bool]:
         """The leader, and whether the reading is clear (only looked at with `ask`)."""
@@ -115,7 +120,10 @@ class _Round:
             return a, False  # a leader that does not even beat the runner-up so surely needs no draws
         chances = Chances.of(mixture.draws(self.draws, self.seed))
 
-        def cautious() -> Chances:
-            return Chances.of(targets(self.cautious, self.weights, column).draws(self.draws, self.seed))
+        def doubts() -> Doubts | None:
+            if not self.doubtful:
+                return None
+            slow, own = (targets(found, self.weights, column) for found in self.doubts)
+            return Doubts(*(Chances.of(each.draws(self.draws, self.seed)) for each in (slow, own)))
 
-        return chances.order[0], state_of(chances, self.heard, self.rules, cautious) == CLEAR
+        return chances.order[0], state_of(chances, self.heard, self.rules, doubts) == CLEAR

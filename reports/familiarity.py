@@ -17,7 +17,7 @@ Shapes: n ratings, L listeners, F forms, K shared columns, G grid points, m sets
 
 import itertools
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -49,14 +49,20 @@ class Prior:
     noise_sd: float = 10.0
 
 
-# A second opinion before a verdict is called clear: each form may wear off, or wear in, in its own way.
-CAUTIOUS = Prior(
+# Second opinions before a verdict is called clear. They expect smaller differences between the forms, and
+_DOUBTFUL = Prior(
     q=((0.05, 0.15), (0.15, 0.15), (0.3, 0.25), (0.6, 0.25), (1.2, 0.15), (2.5, 0.05)),
     dev=((0.05, 0.2), (0.25, 0.3), (0.5, 0.3), (1.0, 0.2)),
-    own_gap=((1.0, 0.5), (2.0, 0.5)),
-    tau=((1.75, 0.35), (3.0, 0.4), (5.0, 0.25)),
     carry_over=0.2,
 )
+# that familiarity may take long to settle,
+SLOW = replace(
+    _DOUBTFUL,
+    own_gap=((0.3, 0.5), (1.0, 0.4), (2.0, 0.1)),
+    tau=((0.0, 0.15), (1.0, 0.17), (1.75, 0.2), (3.0, 0.23), (5.0, 0.15), (8.0, 0.07), (14.0, 0.03)),
+)
+# or that each form may wear off, or wear in, in a way of its own.
+OWN = replace(_DOUBTFUL, own_gap=((1.0, 0.5), (2.0, 0.5)), tau=((1.75, 0.35), (3.0, 0.4), (5.0, 0.25)))
 
 
 @dataclass(frozen=True)

@@ -22,14 +22,18 @@ class Rules:
     clear_listens: int = 5
     clear_days: int = 3
     leaning_listens: int = 3
-    # (listens, chance that the cautious reading must give): early on, an advantage may still wear off
-    cautious_chance: tuple[tuple[int, float], ...] = ((5, 0.93), (6, 0.91), (7, 0.88), (8, 0.84))
+    # (listens, chance that the reading "each form in its own way" must give): an early lead may wear off
+    own_way_chance: tuple[tuple[int, float], ...] = ((5, 0.93), (6, 0.91), (7, 0.88), (8, 0.84))
 
-    def cautious_needed(self, listens: int) -> float:
-        """The chance that the cautious reading must give the leader after so many listens."""
-        return [
-            chance for least, chance in self.cautious_chance if least <= max(listens, self.clear_listens)
-        ][-1]
+    def needed(self, rounds: int) -> float:
+        """The chance that a clear verdict needs after so many rounds."""
+        return self.late_clear_chance if rounds > self.late_after_round else self.clear_chance
+
+    def own_way_needed(self, listens: int) -> float:
+        """The chance that the reading "each form in its own way" must give after so many listens."""
+        return [chance for least, chance in self.own_way_chance if least <= max(listens, self.clear_listens)][
+            -1
+        ]
 
 
 @dataclass(frozen=True)
@@ -77,20 +81,33 @@ class Heard:
         return tuple(name for name, n, d in each if n < listens or d < days)
 
 
-def state_of(chances: Chances, heard: Heard, rules: Rules, cautious: Callable[[], Chances]) -> str:
+@dataclass(frozen=True)
+class Doubts:
+    """The cautious readings' chances: familiarity settles slowly; each form wears off in its own way."""
+
+    slow: Chances
+    own_way: Chances
+
+    def consent(self, leader: int, heard: Heard, rules: Rules) -> bool:
+        """Whether both agree that `leader` is clear."""
+        return bool(
+            self.slow.best[leader] >= rules.needed(heard.rounds)
+            and self.own_way.best[leader] >= rules.own_way_needed(heard.reached)
+        )
+
+
+def state_of(chances: Chances, heard: Heard, rules: Rules, doubts: Callable[[], Doubts | None]) -> str:
     """The state, tested in the order clear, even, leaning, keep listening.
 
-    `cautious` gives the chances of the cautious reading; it is asked only when all else says clear.
+    `doubts` gives the cautious readings (None: no doubts); it is asked only when all else says clear.
     """
     order = chances.order
     leader = order[0]
-    late = heard.rounds > rules.late_after_round
-    needed = rules.late_clear_chance if late else rules.clear_chance
     if (
-        chances.best[leader] >= needed
+        chances.best[leader] >= rules.needed(heard.rounds)
         and chances.loss[leader] <= rules.bearable_loss
         and heard.enough(rules.clear_listens, rules.clear_days)
-        and cautious().best[leader] >= rules.cautious_needed(heard.reached)
+        and ((doubt := doubts()) is None or doubt.consent(leader, heard, rules))
     ):
         return CLEAR
     if len(order) > 1 and chances.loss[order[1]] <= rules.bearable_loss and heard.enough(rules.clear_listens):

@@ -2,12 +2,9 @@
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from reports import gates, words
 from reports.beside import Beside
-from reports.familiarity import Floats
-from reports.gates import Chances, Heard, Rules, state_of
+from reports.gates import Doubts, Heard, Rules, state_of
 from reports.panel import Panel
 from reports.reading import Reading
 from reports.sensitivity import Change
@@ -42,18 +39,19 @@ def missing(panel: Panel, heard: Heard, behind: Sequence[str], rules: Rules) -> 
 
 
 def held_back(
-    state: str, reading: Reading, heard: Heard, rules: Rules, leader: str, cautious: Floats
+    state: str, reading: Reading, heard: Heard, rules: Rules, leader: str, doubts: Doubts
 ) -> list[str]:
-    """Why a verdict is not clear although its chance is high enough: the cautious reading doubts it."""
-    lenient = Chances(np.ones_like(cautious), np.zeros_like(cautious))
-    if state == gates.CLEAR or state_of(reading.chances, heard, rules, lambda: lenient) != gates.CLEAR:
+    """Why a verdict is not clear although its chance is high enough: a cautious reading doubts it."""
+    if state == gates.CLEAR or state_of(reading.chances, heard, rules, lambda: None) != gates.CLEAR:
         return []
-    chance = float(cautious[reading.chances.order[0]])
-    return [
-        f'"{leader}" would be clear, but its lead may still be wearing off: allowing for that, the chance is '
-        f"{words.chance(chance)}, and after {words.counted(heard.reached, 'listen')} of each form it must be "
-        f"{words.chance(rules.cautious_needed(heard.reached))}. Further rounds will tell."
-    ]
+    at = reading.chances.order[0]
+    slow, own = float(doubts.slow.best[at]), float(doubts.own_way.best[at])
+    reasons = []
+    if slow < rules.needed(heard.rounds):
+        reasons.append(f"if listeners take long to get used to a form, the chance is {words.chance(slow)}")
+    if own < rules.own_way_needed(heard.reached):
+        reasons.append(f"if its lead is still wearing off, the chance is {words.chance(own)}")
+    return [f'"{leader}" is not called clear yet: {"; ".join(reasons)}. Further rounds will tell.']
 
 
 def findings(state: str, changes: Sequence[Change], evidence: Beside) -> list[str]:

@@ -8,8 +8,8 @@ import pandas as pd
 
 from reports import gates, notes, words
 from reports.beside import Beside, beside
-from reports.familiarity import CAUTIOUS, Floats, Prior
-from reports.gates import Chances, Rules, settled_interval, state_of
+from reports.familiarity import OWN, SLOW, Floats, Prior
+from reports.gates import Chances, Doubts, Rules, settled_interval, state_of
 from reports.observe import observations, tidy
 from reports.panel import Panel, heard_by, panel_of
 from reports.reading import SEED, Reading, level, read
@@ -43,7 +43,8 @@ class Judgement:
     risk: str  # what choosing the best form now would risk
     behind: tuple[str, ...]  # listeners who have not heard enough for a clear verdict
     notes: tuple[str, ...]  # what the reader must know beside the sentence
-    p_cautious: dict[str, float]  # the same by the cautious reading, which a clear verdict needs too
+    p_slow: dict[str, float]  # P(best) if familiarity settles slowly, and
+    p_own_way: dict[str, float]  # if each form wears off in its own way: both must consent to "clear"
     p_best_people_like_them: dict[str, float] | None  # None with one listener
     noise_sd: float
     panel: Panel = field(repr=False)
@@ -109,9 +110,14 @@ def judge(
     seen = observations(t, panel.listeners, panel.forms)
     candidates = [panel.forms.index(name) for name in panel.candidates]
     reading = read(seen, panel.weights, candidates=candidates, seed=seed)
-    second = read(seen, panel.weights, candidates=candidates, prior=CAUTIOUS, seed=seed).chances
+    doubts = Doubts(
+        *(
+            read(seen, panel.weights, candidates=candidates, prior=prior, seed=seed).chances
+            for prior in (SLOW, OWN)
+        )
+    )
     heard = heard_by(t, panel, weights)
-    state = state_of(reading.chances, heard, rules, lambda: second)
+    state = state_of(reading.chances, heard, rules, lambda: doubts)
     names = [panel.candidates[i] for i in _heard_first(reading.chances, panel)]
     changes = sensitivity(_basis(t, reading, panel, seed), panel.forms.index(names[0]))
     evidence = beside(t, reading, panel, seed)
@@ -135,10 +141,11 @@ def judge(
         behind=behind,
         notes=(
             *notes.missing(panel, heard, behind, rules),
-            *notes.held_back(state, reading, heard, rules, names[0], second.best),
+            *notes.held_back(state, reading, heard, rules, names[0], doubts),
             *notes.findings(state, changes, evidence),
         ),
-        p_cautious=_by_name(second.best, names, panel),
+        p_slow=_by_name(doubts.slow.best, names, panel),
+        p_own_way=_by_name(doubts.own_way.best, names, panel),
         p_best_people_like_them=_like_them(reading, panel, names, seed),
         noise_sd=reading.fit.noise_sd(),
         panel=panel,

@@ -10,7 +10,7 @@ import pytest
 
 from render.errors import RatingsError
 from reports.familiarity import Prior
-from reports.gates import CLEAR, EVEN, LEANING, LISTEN, Chances, Heard, Rules, state_of
+from reports.gates import CLEAR, EVEN, LEANING, LISTEN, Chances, Doubts, Heard, Rules, state_of
 from reports.verdict import Judgement, judge
 from reports.worlds import World, simulate
 
@@ -41,11 +41,13 @@ def as_text(judgement: Judgement) -> str:
 # --- the gates ----------------------------------------------------------------------------------------
 
 
-def state(best: float, loss: float, runner_up_loss: float, cautious: float = 1, **heard: object) -> str:
+def state(
+    best: float, loss: float, runner_up_loss: float, slow: float = 1, own: float = 1, **heard: object
+) -> str:
     chances = Chances(np.array([best, 1 - best]), np.array([loss, runner_up_loss]))
-    second = Chances(np.array([cautious, 1 - cautious]), np.array([loss, runner_up_loss]))
+    doubts = Doubts(*(Chances(np.array([p, 1 - p]), chances.loss) for p in (slow, own)))
     full = {"names": "ab", "listens": [5, 5], "days": [3, 3], "rounds": 5, **heard}
-    return state_of(chances, Heard(**full), Rules(), lambda: second)  # type: ignore[arg-type]
+    return state_of(chances, Heard(**full), Rules(), lambda: doubts)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -67,11 +69,13 @@ def state(best: float, loss: float, runner_up_loss: float, cautious: float = 1, 
         ({"best": 0.95, "runner_up_loss": 1.0}, CLEAR),  # clear is asked before even
         ({"best": 0.85, "runner_up_loss": 2.0, "listens": [4, 4]}, LEANING),
         ({"best": 0.85, "runner_up_loss": 2.0, "days": [1, 1]}, EVEN),
-        ({"cautious": 0.929}, LEANING),
-        ({"cautious": 0.93}, CLEAR),
-        ({"cautious": 0.84, "listens": [8, 8]}, CLEAR),  # what could wear off has worn off by then
-        ({"cautious": 0.84, "listens": [8, 7]}, CLEAR),
-        ({"cautious": 0.84, "listens": [7, 7]}, LEANING),
+        ({"slow": 0.89}, LEANING),
+        ({"slow": 0.91, "rounds": 13, "best": 0.96}, LEANING),
+        ({"own": 0.929}, LEANING),
+        ({"own": 0.93}, CLEAR),
+        ({"own": 0.84, "listens": [8, 8]}, CLEAR),  # what could wear off has worn off by then
+        ({"own": 0.84, "listens": [8, 7]}, CLEAR),
+        ({"own": 0.84, "listens": [7, 7]}, LEANING),
         ({"names": "", "listens": [], "days": []}, LISTEN),
     ],
 )

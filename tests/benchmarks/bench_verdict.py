@@ -21,7 +21,6 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 
 from reports import campaign
-from reports.gates import Rules
 from reports.reading import read
 from reports.worlds import Simulated, World, simulate
 
@@ -65,12 +64,12 @@ def run_cell(
     count: int,
     seed: int,
     leaders: tuple[int, ...] = (),
-    rules: Rules | None = None,
+    doubtful: bool = True,
 ) -> Cell:
     weights = np.full(world.listeners, 1 / world.listeners)
     parts, plain = [], []
     for made in studies(world, last, count, seed):
-        parts.append(campaign.run(made, weights, last, day_of, seed=seed, leaders=leaders, rules=rules))
+        parts.append(campaign.run(made, weights, last, day_of, seed=seed, leaders=leaders, doubtful=doubtful))
         if leaders:
             plain.append(np.column_stack([_plain_leaders(study, last) for study in made]))
     return Cell(
@@ -206,13 +205,12 @@ def odd(count: int) -> str:
 
 def cautious(count: int) -> str:
     lines = [
-        "What the cautious reading's consent buys and costs: share of studies clear by round 5 / 6 / 8",
+        "What the cautious readings' consent buys and costs: share of studies clear by round 5 / 6 / 8",
         f"/ 12, without -> with it; and right when clear by 8. {count} studies a cell, seed {SEED} + 30.",
         "",
         "| world | listeners | by 5 | by 6 | by 8 | by 12 | right when clear by 8 |",
         "|---|---|---|---|---|---|---|",
     ]
-    without = Rules(cautious_chance=((5, 0.0),))
     worlds = {
         "gap 10": World(advantage=10),
         "gap 15": World(advantage=15),
@@ -223,8 +221,8 @@ def cautious(count: int) -> str:
         for listeners in PANELS:
             many = 4 * count if world.wears_off else count
             pair = [
-                run_cell(replace(world, listeners=listeners), 12, many, SEED + 30, rules=rules)
-                for rules in (without, Rules())
+                run_cell(replace(world, listeners=listeners), 12, many, SEED + 30, doubtful=doubtful)
+                for doubtful in (False, True)
             ]
             texts = [" -> ".join(f"{cell.clear(r).mean():.3f}" for cell in pair) for r in (5, 6, 8, 12)]
             right = " -> ".join(share(*cell.right_when_clear(8)) for cell in pair)
@@ -333,7 +331,7 @@ PARTS: dict[str, tuple[str, Callable[[int], str]]] = {
     "false-clear": ("False clear", false_clear),
     "named": ("The best form named", named),
     "odd": ("Worlds that are not as the model thinks", odd),
-    "cautious": ("The cautious reading", cautious),
+    "cautious": ("The cautious readings", cautious),
     "calibration": ("Calibration", calibration),
     "speed": ("Speed", speed),
 }
