@@ -213,6 +213,36 @@ def test_a_migration_and_its_record_are_one_step(tmp_path: Path, monkeypatch: py
     started(open_log(tmp_path))
 
 
+def test_a_log_from_before_the_sums_is_brought_up_to_date(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    round_id, sitting, (first, second) = started(log)
+    log.rate(heard(log, round_id, sitting, first), {"overall": 61})
+    before = log.contents()
+    with log.store.writing() as connection:  # what migration 3 brought is taken away again
+        for table in tables.metadata.sorted_tables:
+            for index in table.indexes:
+                connection.exec_driver_sql(f"DROP INDEX {index.name}")
+            if "row_sum" in table.c:
+                connection.exec_driver_sql(f"ALTER TABLE {table.name} DROP COLUMN row_sum")
+        connection.exec_driver_sql("DELETE FROM schema_versions WHERE version = 3")
+    log.store.close()
+    now = open_log(tmp_path)
+    assert now.contents() == before
+    now.rate(heard(now, round_id, sitting, second), {"overall": 62})
+    assert [x.rating for x in open_log(tmp_path).contents().listens] == [61, 62]
+    assert rows(now, "SELECT row_sum IS NULL FROM ratings ORDER BY id") == [(True,), (False,)]
+
+
+def test_an_entry_that_changed_in_the_store_is_named_and_nothing_is_read(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    round_id, sitting, (first, _) = started(log)
+    log.rate(heard(log, round_id, sitting, first), {"overall": 61})
+    with log.store.writing() as connection:
+        connection.exec_driver_sql("UPDATE ratings SET value = 62")
+    with pytest.raises(LogError, match=r"1 of the log's entries changed .* \(ratings 1\)"):
+        log.contents()
+
+
 def test_a_log_of_a_later_version_is_left_alone(tmp_path: Path) -> None:
     with open_log(tmp_path).store.writing() as connection:
         connection.exec_driver_sql("INSERT INTO schema_versions VALUES (99, '', '')")
