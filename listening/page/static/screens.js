@@ -145,6 +145,8 @@ const Screens = (() => {
 
   function stopped() {
     document.onkeydown = null;
+    $("listen-keep").onclick = null; // they hold on to the sound
+    $("listen-stop").onclick = null;
     $("listen-on").hidden = true;
   }
 

@@ -56,12 +56,13 @@ const Sound = (() => {
   /* A piece that is ready to be heard once. ready() must be called by a person's press; play() resolves with
      {heard_s, reason, topAt, endedAt, endedDate}; reason is null when it was heard whole. */
   async function prepare(bytes, rate) {
-    const buffer = await decode(bytes, rate);
+    let buffer = await decode(bytes, rate);
+    const duration = buffer.duration;
     let context = null;
     let top = 0;
     let over = null;
 
-    const at = () => (top ? Math.min(Math.max(context.currentTime - top, 0), buffer.duration) : 0);
+    const at = () => (top ? Math.min(Math.max(context.currentTime - top, 0), duration) : 0);
 
     function ready() {
       context = open(rate);
@@ -75,8 +76,9 @@ const Sound = (() => {
 
     function play(beat = () => {}) {
       return new Promise((resolve) => {
-        const source = context.createBufferSource();
+        let source = context.createBufferSource();
         source.buffer = buffer;
+        buffer = null; // heard once; hundreds of megabytes must not wait for what comes next
         source.connect(context.destination);
         let ticking = null;
         let base = null; // when the first frame would have been played, by the wall clock
@@ -86,10 +88,11 @@ const Sound = (() => {
           if (over === null) return;
           over = null;
           clearInterval(ticking);
-          const heard_s = reason === null ? buffer.duration : at();
+          const heard_s = reason === null ? duration : at();
           const report = { heard_s, reason, topAt: base ?? wall(), endedAt: wall(), endedDate: Date.now() / 1000 };
           source.onended = null;
           if (reason !== null && top) source.stop();
+          source = null;
           setTimeout(() => {
             context.close();
             resolve(report);
@@ -111,7 +114,7 @@ const Sound = (() => {
         };
 
         running(context).then((runs) => {
-          if (over === null) return;
+          if (over === null) return; // stopped before it began
           if (!runs) {
             finish("paused");
             return;
@@ -120,7 +123,7 @@ const Sound = (() => {
           source.start(top);
           source.onended = () => {
             tick();
-            finish(at() >= buffer.duration - 0.05 ? null : "paused");
+            finish(at() >= duration - 0.05 ? null : "paused");
           };
           context.onstatechange = () => {
             if (context.state !== "running") finish("paused");
@@ -137,6 +140,7 @@ const Sound = (() => {
       heardAt,
       forget: () => {
         if (context && over === null) context.close();
+        buffer = null;
       },
       stop: (reason) => {
         if (over !== null) over(reason);
