@@ -334,6 +334,17 @@ def test_a_withdrawn_link_stops_at_once(at: Bench) -> None:
     assert (refused.status_code, refused.headers["www-authenticate"]) == (401, "Bearer")
 
 
+def test_a_listener_who_is_taken_out_of_song_toml(at: Bench) -> None:
+    """What they were about to say is still kept; there is nothing more for them to hear."""
+    bo = at.caller("bo")
+    code = bo.hear(at.longest_s())
+    path = at.study.folder / "song.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace("bo = {}\n", ""), encoding="utf-8")
+    assert bo.answer(code, 12).status_code == 200
+    refused = bo.ask("GET", "/api/state")
+    assert (refused.status_code, refused.json()["word"]) == (403, "link")
+
+
 def test_the_sitting_is_said_to_be_long_after_half_an_hour(at: Bench) -> None:
     ana = at.caller("ana")
     assert ana.due()["long_sitting"] is False

@@ -36,7 +36,8 @@ def rendered(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def page_of(rendered: Path, tmp_path: Path) -> Iterator[Served]:
+def page_of(rendered: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
+    monkeypatch.setattr("listening.level.LEVEL_CHECK_S", 0.6)  # its whole length is heard in test_page_round
     shutil.copytree(rendered, tmp_path / "study")
     with served(Study(tmp_path / "study")) as running:
         yield running

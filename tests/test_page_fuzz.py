@@ -16,7 +16,7 @@ from listening.page.server import Endpoint, endpoints
 from tests.page_api import Bench, Caller, bench
 from tests.page_study import SetClock, make_study
 
-EXAMPLES = 25
+EXAMPLES = 15
 CALM = settings(
     max_examples=EXAMPLES, deadline=None, database=None, derandomize=True,
     suppress_health_check=list(HealthCheck),

@@ -42,7 +42,7 @@ def test_a_round_from_greeting_to_thanks(
     sink: NullSink,
     tmp_path: Path,
 ) -> None:
-    study = make_study(tmp_path, bar_s=0.6)
+    study = make_study(tmp_path, bar_s=0.5)
     heard: list[np.ndarray] = []
     codes: list[str] = []
     with served(study) as page_of, open_page(browser, page_of.link("ana")) as page:

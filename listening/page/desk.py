@@ -233,6 +233,8 @@ class Desk:
             yield self.study.in_zone(who.zone), seat
 
     def _state(self, study: Study, who: Visitor) -> s.State:
+        if who.listener not in {listener.name for listener in study.song.listeners}:
+            raise PageError(403, "link", "You are not among this study's listeners any more. Thank you.")
         drawer = sign(self._key, "drawer", who.listener)[:16]
         return state_of(study, who.listener, drawer, any_day=self.any_day)
 

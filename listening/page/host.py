@@ -153,7 +153,8 @@ def _hosts(lan: bool, address: str | None) -> list[str]:
     """The names by which the page may be called."""
     if address is not None:
         return [address.partition("//")[2].partition("/")[0].partition(":")[0], HERE, "localhost"]
-    return [_own_address(), socket.gethostname(), HERE, "localhost"] if lan else [HERE, "localhost"]
+    name = socket.gethostname()
+    return [_own_address(), name, f"{name}.local", HERE, "localhost"] if lan else [HERE, "localhost"]
 
 
 def _own_address() -> str:
