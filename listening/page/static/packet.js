@@ -91,7 +91,8 @@
     const link = document.createElement("a");
     const url = URL.createObjectURL(new Blob([answerFile()], { type: "application/json" }));
     link.href = url;
-    link.download = `answers-${packet.listener.replace(/[^\p{L}\p{N}_-]+/gu, "-")}-round-${packet.round}.json`;
+    const name = packet.listener.replace(/[^\p{L}\p{N}_]+/gu, "-").replace(/^-|-$/g, "") || "listener";
+    link.download = `answers-${name}-round-${packet.round}.json`;
     document.body.append(link);
     link.click();
     link.remove();
