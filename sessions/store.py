@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import sqlite3
-import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -122,18 +121,26 @@ def _sqlite(path: Path) -> Engine:
 
 
 def _begin_file(path: Path) -> None:
-    """Make a new log, its owner's alone. It begins with a header: an empty file is then known as damaged."""
-    try:
-        handle = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | getattr(os, "O_BINARY", 0), 0o600)
-    except OSError:
-        if not path.exists():
-            raise
-        if path.stat().st_size == 0:
-            time.sleep(0.2)  # another process may be about to write the header
+    """Make a new log, its owner's alone, unless there is one. It appears with a header in it, so that an
+    empty file is known as damaged."""
+    if path.exists():
         return
-    with closing(sqlite3.connect(":memory:")) as blank, os.fdopen(handle, "wb") as file:
+    with closing(sqlite3.connect(":memory:")) as blank:
         blank.execute("PRAGMA user_version = 1")
-        file.write(blank.serialize())
+        header = blank.serialize()
+    half = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with os.fdopen(os.open(half, os.O_CREAT | os.O_RDWR, 0o600), "wb") as file:
+            file.write(header)
+        try:
+            os.link(half, path)
+        except FileExistsError:  # another process was quicker
+            pass
+        except OSError:  # a file system without hard links
+            if not path.exists():
+                half.rename(path)
+    finally:
+        half.unlink(missing_ok=True)
 
 
 def _server(url: str) -> Engine:
