@@ -22,6 +22,7 @@ from render.stem_fit import StemFit
 
 Audio = NDArray[np.float32]
 
+ABSURD = 1000.0  # times full scale: no mix is 60 dB too loud
 WINDOW_S = 0.4
 _FLOOR_DB = -200.0
 
@@ -150,13 +151,16 @@ def _read_exactly(file: soundfile.SoundFile, frames: int) -> Audio:
 
 
 def _require_numbers(block: Audio, path: Path | str, start: int, sample_rate: int) -> None:
-    """Refuse a NaN or an infinity (one sum finds it; where it is matters only then)."""
-    if not np.isfinite(block.sum(dtype=np.float64)):
-        frame = start + int(np.argmin(np.isfinite(block).all(axis=1)))
-        raise AudioError(
-            f"{path} holds a sample that is no number at {frame / sample_rate:.3f} s "
-            f"(frame {frame}); bounce it again and look for a faulty effect there"
-        )
+    """Refuse a NaN, an infinity, and what is so far over full scale that it can be no sound."""
+    if not block.size or (block.min() > -ABSURD and block.max() < ABSURD):  # a NaN is neither
+        return
+    at = int(np.argmax(~(np.abs(block) < ABSURD).all(axis=1)))
+    value = block[at][~(np.abs(block[at]) < ABSURD)][0]
+    what = f"{abs(value):.3g} times full scale" if np.isfinite(value) else "that is no number"
+    raise AudioError(
+        f"{path} holds a sample {what} at {(start + at) / sample_rate:.3f} s (frame {start + at}); bounce it "
+        "again and look for a faulty effect there"
+    )
 
 
 def _product(one: Audio, two: Audio) -> float:

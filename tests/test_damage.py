@@ -16,7 +16,9 @@ from contextlib import contextmanager
 from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 from listening.rounds import enter_round, require_whole, standing
 from listening.status import study_status
@@ -176,6 +178,18 @@ def test_an_empty_log_is_no_new_log(tmp_path: Path) -> None:
     (tmp_path / "log.sqlite").write_bytes(b"")
     assert "is empty, so what was in it is lost" in told(tmp_path, "status", code=1)
     assert (tmp_path / "log.sqlite").stat().st_size == 0, "it was not taken for a new one"
+
+
+@pytest.mark.parametrize("value", [np.inf, -np.inf, np.nan, 3e38, 2000.0])
+def test_a_sample_that_is_no_sound_is_placed(tmp_path: Path, value: float) -> None:
+    """A float file can hold anything; what is a little over full scale is kept (test_song_audio.py)."""
+    audio = np.full((8000, 2), 0.1, np.float32)
+    audio[3000:5000, 1] = value
+    folder = make_study(
+        tmp_path, audio=audio[:, :1], rate=8000, tempo=240, bars=1, sections={"a": "1"}, forms={}
+    )
+    soundfile.write(folder / "song.wav", audio, 8000, subtype="FLOAT")
+    assert "(frame 3000)" in told(folder, "render", code=1)
 
 
 # Disks
