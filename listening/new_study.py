@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from render import new_song
-from render.errors import SongError
+from render.errors import AudioError, SongError
 from render.files import replacing
 from render.song import SONG_FILE
 
@@ -20,13 +20,16 @@ def start_study(
     Raises:
         SongError: there is a song.toml already; AudioError: the bounce cannot be used.
     """
+    if not audio.is_file():
+        raise AudioError(f"there is no file {audio}; name the bounce (WAV, FLAC, AIFF or OGG)")
     path = audio.parent / SONG_FILE
     if path.exists():
         raise SongError(
             f"{path} exists; a study's song.toml is written once. Move it away, or edit it instead"
         )
     proposal = new_song.propose(audio, tempo=tempo, meter=meter, start_s=start_s, stems_folder=stems)
-    for line in proposal.lines:
+    *found, next_step = proposal.lines
+    for line in found:
         click.echo(click.wrap_text(line, width=100, subsequent_indent="  "))
     if proposal.confirm and ask:
         question = f"\nThe tempo was estimated: {proposal.tempo:g} quarter notes a minute. Is that right?"
@@ -36,3 +39,4 @@ def start_study(
     with replacing(path) as half:
         half.write_text(proposal.text, encoding="utf-8")
     click.echo(f"\n{path} is written, with comments; it is yours from here on.")
+    click.echo(click.wrap_text(next_step[:1].upper() + next_step[1:], width=100))

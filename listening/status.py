@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
+from datetime import datetime, time
 from typing import Any
 
 from listening.rounds import Standing, standing
@@ -66,7 +68,7 @@ def study_status(study: Study) -> StudyStatus:
     gone = [name for name in contents.listeners if name not in {x.name for x in song.listeners}]
     if gone:
         lines.append(f"No longer in song.toml, their ratings are kept: {', '.join(gone)}.")
-    lines.append(_next_step(stands, contents))
+    lines.append(_next_step(study, stands, contents, current is not None))
     return StudyStatus(song.title, contents.opened is not None, rows, contents.seed_sha256, tuple(lines))
 
 
@@ -109,11 +111,57 @@ def _next_text(study: Study, stands: Standing) -> str:
     return f"{number} now"
 
 
-def _next_step(stands: list[Standing], contents: LogContents) -> str:
+def _next_step(study: Study, stands: list[Standing], contents: LogContents, rendered: bool) -> str:
     if contents.opened is not None:
+        if any(event.kind == "decided" for event in contents.events):
+            return "It is decided; `fairhearing report` tells why, and its folder holds the way back."
         return "Next: `fairhearing report`, then `fairhearing decide FORM --because TEXT`."
-    waiting = [s.listener for s in stands if not s.finished]
+    if not rendered:
+        return "Nothing is rendered yet. Next: `fairhearing check`, then `fairhearing render`."
+    waiting = [s for s in stands if not s.finished]
     if not waiting:
         return "Next: list who listens under [listeners] in song.toml."
-    name = f'"{waiting[0]}"' if " " in waiting[0] else waiting[0]
+    first = min(waiting, key=lambda s: _waits_until(study, s))
+    wait = _waits_until(study, first)
+    if wait > study.clock():
+        return f"Nobody's round is due before {wait:%Y-%m-%d %H:%M}."
+    name = f'"{first.listener}"' if " " in first.listener else first.listener
     return f"Next: `fairhearing listen --listener {name}`."
+
+
+def _waits_until(study: Study, stands: Standing) -> datetime:
+    """The first moment at which a listener can go on."""
+    now = study.clock()
+    day = datetime.combine(stands.due, time(), now.tzinfo) if stands.due else now
+    hour = stands.not_before.astimezone(now.tzinfo) if stands.not_before else now
+    return max(now, day, hour)
+
+
+def rated_forms_of(study: Study) -> dict[str, int]:
+    """content hash -> number of ratings, of the forms that are rendered now and were rated."""
+    if not study.has_log:
+        return {}
+    contents = study.log.contents()
+    current = _current_ids(study, contents) or set()
+    counts = {f.content_hash: sum(x.rating is not None for x in contents.listens if x.form_id == f.id)
+              for f in contents.forms if f.id in current}  # fmt: skip
+    return {content_hash: count for content_hash, count in counts.items() if count}
+
+
+def retired_lines(study: Study, before: Mapping[str, int]) -> list[str]:
+    """What a render has done to forms that were rated before it (`before`: as `rated_forms_of` gives it)."""
+    contents = study.log.contents()
+    rendered = {form.content_hash for form in study.manifest.forms}
+    names = {form.content_hash: form.name for form in contents.forms}
+    lines = [
+        f'"{names[gone]}" has changed or was taken out: its {count} ratings stay with it as it was, '
+        "and it is retired. A changed form starts anew, as a form that nobody has rated."
+        for gone, count in before.items()
+        if gone not in rendered
+    ]
+    going_on = [r.listener for r in contents.rounds if r.complete is None]
+    if lines and going_on:
+        lines.append(
+            f"Rounds in progress ({', '.join(going_on)}) go on without it; what is new joins the next round."
+        )
+    return lines

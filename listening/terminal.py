@@ -40,6 +40,7 @@ class Comfort:
 
 def listen(study: Study, listener: str, comfort: Comfort) -> None:
     """The listener's open or next round, to its end or until they leave it."""
+    study.require_fresh_renders()
     require_device(comfort.device)
     round_ = enter_round(study, listener, any_day=comfort.any_day)
     _welcome(study, round_)

@@ -34,6 +34,7 @@ from render.forms import (
 )
 from render.grid import Change, Grid, Meter, exact
 from render.song_schema import FormTable, SongFile, first_problem
+from render.toml_hint import toml_problem
 
 SONG_FILE = "song.toml"
 # What follows the last section is the song's tail while it is shorter than this; longer, it is bars
@@ -174,7 +175,7 @@ def _song_file(text: str) -> SongFile:
     try:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise SongError(f"{SONG_FILE} is not valid TOML: {error}; mend that line") from None
+        raise SongError(f"{SONG_FILE} is not valid TOML: {toml_problem(text, error)}") from None
     try:
         return SongFile.model_validate(table)
     except ValidationError as error:

@@ -134,3 +134,58 @@ def test_verdict_reads_ratings_from_anywhere(tmp_path: Path) -> None:
     }  # fmt: skip
     assert (found["state"], found["form"], found["order"][0]) == ("clear", "two", "two")
     assert "two" in run(tmp_path, "verdict", "sheet.csv")
+
+
+def test_a_typo_in_a_table_of_ratings_is_asked_about(tmp_path: Path) -> None:
+    rows = ["listener,day,round,position,form,rating,prior_listens"]
+    for round_ in range(1, 7):
+        for position, (form, rating) in enumerate((("hook first", 70), ("as it was", 40)), start=1):
+            name = "hook frist" if (round_, position) == (4, 1) else form
+            rows.append(f"ana,{round_},{round_},{position},{name},{rating + round_},0")
+    (tmp_path / "sheet.csv").write_text("\n".join(rows))
+    done = subprocess.run(
+        [sys.executable, "-m", "listening.cli", "verdict", "sheet.csv"], cwd=tmp_path, capture_output=True,
+        text=True, check=True, env=os.environ | {"PYTHONPATH": str(HERE)},
+    )  # fmt: skip
+    assert '"hook frist" stands once' in done.stderr and '"hook first" (5 times)' in done.stderr
+    assert "as it was" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("broken", "cause"),
+    [
+        ('"refrain first" = ["refrain", "verse, "outro"]', "quotation mark is missing"),
+        ('"refrain first" = ["refrain", "verse" "outro"]', "comma or a closing bracket is missing"),
+        ('"twice" = ["outro"]', 'another entry of the name "twice"'),
+        ("“refrain first” = []", "typographic quotes"),
+        ("refrain first = []", "needs quotation marks"),
+    ],
+)
+def test_a_syntax_error_shows_the_line_and_its_likely_cause(study: Path, broken: str, cause: str) -> None:
+    path = study / "song.toml"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    at = next(i for i, line in enumerate(lines) if line.startswith('"refrain first"'))
+    lines.insert(at, broken)
+    if not broken.startswith('"twice"'):
+        del lines[at + 1]
+    path.write_text("\n".join(lines), encoding="utf-8")
+    told = run(study, "check", code=1)
+    assert cause in told and "line " in told
+
+
+def test_check_refuses_what_render_would_refuse(tmp_path: Path) -> None:
+    forms = {"one": ["verse", "outro"], "another": ["verse bars 1-2", "verse bars 3-4", "outro"]}
+    study = make_study(tmp_path / "twins", forms=forms)
+    for command in ("check", "render"):
+        assert 'is the same as "one"' in run(study, command, code=1)
+
+
+def test_opening_early_says_what_it_ends(study: Path) -> None:
+    run(study, "render")
+    done = subprocess.run(
+        [sys.executable, "-m", "listening.cli", "decide", "twice", "--because", "it is long"], cwd=study,
+        capture_output=True, text=True, check=True, stdin=subprocess.DEVNULL,
+        env=os.environ | {"PYTHONPATH": str(HERE)},
+    )  # fmt: skip
+    assert "Rounds are still open: ana (0 of 6 done), bo (0 of 6 done)" in done.stderr
+    assert "It is decided" in run(study, "status")

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from listening.rounds import Listen, Round, enter_round, standing
-from listening.status import study_status
+from listening.status import rated_forms_of, retired_lines, study_status
 from render.errors import ListenError, StudyError
 from render.matching import render_forms
 from sessions.study import Study
@@ -237,3 +237,16 @@ def test_status_tells_progress_and_nothing_else(tmp_path: Path) -> None:
         assert secret not in told
     row = study_status(study).listeners[0]
     assert (row.heard_in_open_round, row.asked_in_open_round, row.days) == (1, 3, 1)
+
+
+def test_a_render_says_what_it_retires(tmp_path: Path) -> None:
+    study = rendered(tmp_path)
+    round_ = enter_round(study, "ana")
+    while round_.next_demand is not None and round_.next_demand.render.name != "twice":
+        hear(study, round_)
+    hear(study, round_)
+    before = rated_forms_of(study)
+    changed = rendered(tmp_path, forms={**FORMS, "twice": ["a", "b x3"]})
+    told = retired_lines(changed, before)
+    assert '"twice" has changed or was taken out: its 1 ratings' in told[0] and "(ana)" in told[1]
+    assert retired_lines(changed, rated_forms_of(changed)) == []

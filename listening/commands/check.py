@@ -7,18 +7,23 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from listening.cautions import LONG_SITTING_S
 from render import joins, tempo_fit
+from render.errors import FormError
 from render.files import replacing
 from render.forms import bars_text
 from render.song import SONG_FILE
 from render.splice import Audio, Splicer
 from render.stem_fit import StemFit
 from render.stems import Mixes, check_stems, fit_stems, read_audio
-from render.timeline import Timeline, lay_out, longest_lead
+from render.timeline import Timeline, content_hash, lay_out, longest_lead
 from sessions.study import Study
 
 if TYPE_CHECKING:
     from render.ideas import Idea
+
+
+MOST_FORMS = 6  # our own rule of thumb, from the outlook's figures
 
 
 @dataclass(frozen=True)
@@ -46,7 +51,8 @@ class Checked:
     forms: tuple[FormRow, ...]
     lines: tuple[str, ...]
     warnings: tuple[str, ...]
-    tempo: Mapping[str, Any] | None = None
+    tempo: Mapping[str, Any]
+    grid_fits: bool
 
     def as_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -60,6 +66,7 @@ def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked
     """
     song = study.song
     timelines = [lay_out(song, form) for form in song.forms]
+    _refuse_twins(timelines)
     of = 3 + len(timelines)
     step("reading the bounce and its stems", 1, of)
     bounce, fit, mixes = _sources(study)
@@ -73,10 +80,43 @@ def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked
         rows.append(_form_row(timeline, lead, song.audio.sample_rate, [join.as_json() for join in found]))
         step(f'judged "{timeline.form.name}"', number, of)
     mixes.close()
-    lines = tempo.lines()
+    lines = [_round_line(rows), *tempo.lines()]
+    grid_is_off = tempo.better_tempo is not None or tempo.better_start_s is not None
+    if grid_is_off:  # every cut is wrong, so what the joins sound like says nothing yet
+        warnings = [w for w in warnings if not w.startswith('"')]
     if not tempo.fits:
-        warnings, lines = [*lines, *warnings], []
-    return Checked(_section_rows(study), tuple(rows), tuple(lines), tuple(warnings), tempo.as_json())
+        warnings, lines = [*tempo.lines(), *warnings], lines[:1]
+    if len(rows) > MOST_FORMS or sum(row.seconds for row in rows) > LONG_SITTING_S:
+        warnings.append(
+            f"a round of {len(rows)} forms takes long, and its end is heard with tired ears; with more than "
+            f"about {MOST_FORMS} forms a panel hardly comes to a clear verdict (`fairhearing outlook`)"
+        )
+    return Checked(
+        _section_rows(study),
+        tuple(rows),
+        tuple(lines),
+        tuple(warnings),
+        tempo.as_json(),
+        not grid_is_off,
+    )
+
+
+def _round_line(rows: list[FormRow]) -> str:
+    minutes = sum(row.seconds for row in rows) / 60
+    return f"a round of these {len(rows)} forms lasts about {minutes:.0f} minutes, and the time to rate them"
+
+
+def _refuse_twins(timelines: list[Timeline]) -> None:
+    """Two forms that sound the same would be compared with themselves."""
+    seen: dict[str, str] = {}
+    for timeline in timelines:
+        treatments = {str(span.treatment): str(span.treatment) for span in timeline.spans}
+        sound = content_hash(timeline, "", treatments)
+        if sound in seen:
+            raise FormError(
+                f'forms."{timeline.form.name}" is the same as "{seen[sound]}"; change it or take it out'
+            )
+        seen[sound] = timeline.form.name
 
 
 def _sources(study: Study) -> tuple[Audio, StemFit | None, Mixes]:
@@ -135,7 +175,8 @@ def _song_warnings(study: Study, bounce: Audio, fit: StemFit | None, lead: int) 
     song = study.song
     found = []
     for first, last in song.uncovered:
-        found.append(f'bars {bars_text(first, last)} are in no section; only "as written" plays them')
+        bars = f"bars {bars_text(first, last)} are" if last > first else f"bar {first} is"
+        found.append(f'{bars} in no section; only "as written" plays them')
     end = song.grid.line_frame(song.last_bar + 1)
     if end > song.audio.frames:
         short_s = (end - song.audio.frames) / song.audio.sample_rate

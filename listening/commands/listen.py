@@ -87,7 +87,13 @@ def packet(folder: Path, name: str, small: bool, any_day: bool) -> None:
 
     study = open_study(folder)
     path = write_packet(study, study.listener(name).name, small=small, any_day=any_day)
-    click.echo(f"{path} holds the round. Send it to {name}; what comes back goes into `fairhearing collect`.")
+    size_mb = path.stat().st_size / 1e6
+    click.echo(
+        f"{path} holds the round ({size_mb:.0f} MB). Send it to {name} by a file transfer or on a stick; "
+        "what comes back goes into `fairhearing collect`."
+    )
+    if size_mb > 20 and not small:
+        click.echo("For mail it is too large: --small makes it a good deal smaller, all forms alike.")
 
 
 @click.command()

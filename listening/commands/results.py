@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,6 +22,7 @@ from listening.commands.common import (
 if TYPE_CHECKING:
     from reports.decide import Decided
     from reports.report import Written
+    from sessions.study import Study
 
 
 @click.command()
@@ -49,7 +51,7 @@ def outlook(folder: Path, as_json: bool, seed: int) -> None:
         return
     echo_table(
         f"{len(song.listeners)} listeners, {len(song.forms)} forms, {song.rounds} rounds over "
-        f"{song.days} days; {found.studies} simulated studies a row",
+        f"{song.days} {'day' if song.days == 1 else 'days'}; {found.studies} simulated studies a row",
         ("the best form leads by", "clear and right", "clear but wrong", "rounds for 80 %"),
         [
             (f"{gap:g} points", f"{found.clear_right[gap]:.0%}", f"{found.clear_wrong[gap]:.0%}",
@@ -57,17 +59,23 @@ def outlook(folder: Path, as_json: bool, seed: int) -> None:
             for gap in found.clear_right
         ],
     )  # fmt: skip
-    for sentence in found.sentences:
+    for sentence in found.sentences[len(found.clear_right) :]:  # the first ones say the table's rows
         click.echo(click.wrap_text(sentence, width=100))
 
 
 @click.command()
 @with_study
 @with_json
-@click.option("--open", "open_now", is_flag=True, help="Open the study before its plan is done.")
+@click.option(
+    "--open",
+    "open_now",
+    is_flag=True,
+    help="Open the study before its plan is done: names are shown, later ratings stay out of the verdict.",
+)
+@click.option("--yes", is_flag=True, help="Open it without asking.")
 @click.option("--compare", "other", type=click.Path(path_type=Path, file_okay=False), metavar="OTHER_STUDY",
               help="Put another study beside this one, on one page.")  # fmt: skip
-def report(folder: Path, as_json: bool, open_now: bool, other: Path | None) -> None:
+def report(folder: Path, as_json: bool, open_now: bool, yes: bool, other: Path | None) -> None:
     """Write the report; while rounds are open it is sealed, unless --open."""
     from reports.report import write_report
 
@@ -77,6 +85,8 @@ def report(folder: Path, as_json: bool, open_now: bool, other: Path | None) -> N
 
         _echo_written(write_comparison(study, open_study(other)), as_json)
         return
+    if open_now:
+        confirm_opening(study, yes)
     written = write_report(study, open_now=open_now)
     _echo_written(written, as_json)
     decided = any(event.kind == "decided" for event in study.log.contents().events)
@@ -100,8 +110,15 @@ def _echo_written(written: Written, as_json: bool) -> None:
 @click.argument("form", required=False)
 @click.option("--because", metavar="TEXT", help="Why, in your own words; it goes into the report.")
 @click.option("--by", metavar="NAME", help="Who decides (default: you).")
-@click.option("--reopen", is_flag=True, help="Take up the rounds again; the decision stays in the history.")
-def decide(folder: Path, form: str | None, because: str | None, by: str | None, reopen: bool) -> None:
+@click.option("--yes", is_flag=True, help="Do not ask, even if rounds are still open.")
+@click.option(
+    "--reopen",
+    is_flag=True,
+    help="Take up the rounds again (with --because); the decision stays in the history.",
+)
+def decide(
+    folder: Path, form: str | None, because: str | None, by: str | None, yes: bool, reopen: bool
+) -> None:
     """Record the decision, open the study, write the way back to the song's project."""
     from reports import decide as decisions
 
@@ -112,7 +129,27 @@ def decide(folder: Path, form: str | None, because: str | None, by: str | None, 
     if form is None:
         names = ", ".join(f'"{f.name}"' for f in study.song.forms)
         raise click.UsageError(f"which form? One of {names}")
+    study.song.form(form)  # a name with a typo is asked back before anything else
+    confirm_opening(study, yes)
     _echo_decided(decisions.decide(study, form, because or "", by or getpass.getuser()))
+
+
+def confirm_opening(study: Study, yes: bool) -> None:
+    """Say what opening a study ends while rounds are still to be heard; ask, where somebody can answer."""
+    from listening.rounds import standing
+
+    contents = study.log.contents(listens=False)
+    stands = [standing(study, contents, x.name) for x in study.song.listeners]
+    waiting = [f"{s.listener} ({s.rounds_done} of {s.rounds_planned} done)" for s in stands if not s.finished]
+    if contents.opened is not None or not waiting:
+        return
+    warning = (
+        f"Rounds are still open: {', '.join(waiting)}. This shows which form is which, and ratings from "
+        "here on stay out of the verdict."
+    )
+    click.echo(click.wrap_text(warning, width=100), err=True)
+    if not yes and sys.stdin.isatty():
+        click.confirm("Go on?", abort=True, err=True)
 
 
 def _echo_decided(decided: Decided) -> None:
@@ -127,12 +164,13 @@ def _echo_decided(decided: Decided) -> None:
 @click.argument("csv", type=click.Path(path_type=Path, dir_okay=False))
 def verdict(csv: Path, as_json: bool) -> None:
     """The verdict on ratings from anywhere: a CSV with listener, day, round, position, form, rating."""
+    from reports.look_alikes import look_alikes
     from reports.ratings_csv import read_ratings
     from reports.verdict import judge
 
     table, warnings = read_ratings(csv)
     found = judge(table)
-    echo_warnings(warnings)
+    echo_warnings([*warnings, *look_alikes(table)])
     if as_json:
         echo_json(found.as_json())
         return

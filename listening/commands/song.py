@@ -25,7 +25,9 @@ from listening.commands.common import (
 @click.option(
     "--joins-audio",
     type=click.Path(path_type=Path, dir_okay=False),
-    metavar="WAV",
+    is_flag=False,
+    flag_value=Path("joins.wav"),
+    metavar="[WAV]",
     help="Also write one WAV with four bars around each join, for the maker's ears only.",
 )
 def check(folder: Path, as_json: bool, joins_audio: Path | None) -> None:
@@ -67,7 +69,12 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None) -> None:
         for cue in cues:
             click.echo(f"  {cue}")
     notes = " but for the notes above" if found.warnings else ""
-    click.echo(f"song.toml is in order{notes}. Next: `fairhearing render`.")
+    if found.grid_fits:
+        click.echo(f"song.toml is in order{notes}. Next: `fairhearing render`.")
+    else:
+        click.echo(
+            "First mend tempo or start, then run `fairhearing check` again: joins are judged when they fit."
+        )
 
 
 @click.command()
@@ -103,11 +110,12 @@ def ideas(folder: Path, as_json: bool, count: int, seed: int, write: bool) -> No
 @with_json
 def render(folder: Path, as_json: bool) -> None:
     """Render all forms at matched loudness."""
-    from listening.status import study_status
+    from listening.status import rated_forms_of, retired_lines, study_status
     from render.matching import render_forms
 
     study = open_study(folder)
     keep = study.open_render_sets()
+    before = rated_forms_of(study)
     with progress("rendering") as step:
         manifest = render_forms(study.song, keep_sets=keep, progress=step)
     study.register(manifest)
@@ -128,8 +136,8 @@ def render(folder: Path, as_json: bool) -> None:
     doubtful = [join for form in manifest.forms for join in form.joins if join["doubtful"]]
     if doubtful:
         click.echo(f"{len(doubtful)} joins sound doubtful: `fairhearing check` names them and what to do.")
-    for line in study_status(study).lines:
-        click.echo(line)
+    for line in [*retired_lines(study, before), *study_status(study).lines]:
+        click.echo(click.wrap_text(line, width=100))
 
 
 def loudness_words(target_lufs: float | None, spread_lu: float) -> list[str]:

@@ -12,7 +12,8 @@ from listening.commands.common import open_study, progress
 @click.command()
 @click.argument("directory", metavar="[DIR]", type=click.Path(path_type=Path, file_okay=False),
                 default=Path("fairhearing-demo"))  # fmt: skip
-def demo(directory: Path) -> None:
+@click.option("--unheard", is_flag=True, help="Only the song and its renders: the rounds wait for you.")
+def demo(directory: Path, unheard: bool) -> None:
     """See the whole job on an invented song: renders, scripted rounds, a report."""
     from listening.demo import play_through, write_study
     from render.matching import render_forms
@@ -28,6 +29,10 @@ def demo(directory: Path) -> None:
             f"  {form.name:<14} {form.lufs:7.2f} LUFS  gain {form.gain_db:6.2f} dB  "
             f"true peak {form.true_peak_dbtp:6.2f} dBTP"
         )
+    if unheard:
+        click.echo("Nobody has heard it yet. Put your name under [listeners] in its song.toml, then:")
+        click.echo(f"  fairhearing listen --study {directory} --listener YOURNAME   (--page: in the browser)")
+        return
     click.echo("Three simulated listeners hear six rounds each, over several days …")
     with progress("scripted rounds") as step:
         lines = play_through(study, step)
@@ -37,9 +42,9 @@ def demo(directory: Path) -> None:
     click.echo("\nThe listeners are simulated, so this verdict is about a script, not about music:")
     click.echo(click.wrap_text(written.sentence, width=100, initial_indent="  ", subsequent_indent="  "))
     click.echo(f"\nThe report: {written.paths[0]}")
-    click.echo(f"Hear it yourself: add your name under [listeners] in {directory / 'song.toml'}, then")
-    click.echo(f"  fairhearing listen --study {directory} --listener YOURNAME")
-    click.echo(f'Decide:  fairhearing decide --study {directory} "early bridge" --because "it lifts"')
+    click.echo(f'Decide:   fairhearing decide --study {directory} "early bridge" --because "it lifts"')
+    click.echo("Hear it:  fairhearing demo --unheard my-demo   (the same song, with nothing heard yet)")
+    click.echo(f"{directory} takes about 0.5 GB; delete it when you have seen enough.")
 
 
 @click.command()
