@@ -154,7 +154,7 @@ def retired_lines(study: Study, before: Mapping[str, int]) -> list[str]:
     rendered = {form.content_hash for form in study.manifest.forms}
     names = {form.content_hash: form.name for form in contents.forms}
     lines = [
-        f'"{names[gone]}" has changed or was taken out: its {count} ratings stay with it as it was, '
+        f'"{names[gone]}" has changed or was taken out: its {_ratings(count)} with it as it was, '
         "and it is retired. A changed form starts anew, as a form that nobody has rated."
         for gone, count in before.items()
         if gone not in rendered
@@ -165,3 +165,7 @@ def retired_lines(study: Study, before: Mapping[str, int]) -> list[str]:
             f"Rounds in progress ({', '.join(going_on)}) go on without it; what is new joins the next round."
         )
     return lines
+
+
+def _ratings(count: int) -> str:
+    return "one rating stays" if count == 1 else f"{count} ratings stay"

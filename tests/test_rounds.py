@@ -248,5 +248,5 @@ def test_a_render_says_what_it_retires(tmp_path: Path) -> None:
     before = rated_forms_of(study)
     changed = rendered(tmp_path, forms={**FORMS, "twice": ["a", "b x3"]})
     told = retired_lines(changed, before)
-    assert '"twice" has changed or was taken out: its 1 ratings' in told[0] and "(ana)" in told[1]
+    assert '"twice" has changed or was taken out: its one rating stays' in told[0] and "(ana)" in told[1]
     assert retired_lines(changed, rated_forms_of(changed)) == []
