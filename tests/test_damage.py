@@ -72,7 +72,7 @@ def test_a_damaged_song_toml_is_named_or_is_another_song(tmp_path: Path) -> None
             load_song(tmp_path)
         except FairhearingError as error:
             refused += 1
-            assert len(str(error).splitlines()) == 1
+            assert 0 < len(str(error)) < 1000
     assert refused > PLACES // 4
 
 
