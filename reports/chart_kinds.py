@@ -43,7 +43,7 @@ def all_charts(facts: Facts, against: Against | None) -> dict[str, Chart | list[
 def settled(judgement: Judgement, lead: str, key: str = "settled") -> Chart:
     """Settled ratings with their intervals, best first."""
     found = judgement.settled
-    rows = [(name, found[name]) for name in judgement.order]
+    rows = [(name, found[name]) for name in judgement.order if name not in judgement.panel.unheard]
     names = [wrap(name, 46, 2) for name, _ in rows]
     heights = [0.26 + 0.17 * (name.count("\n") + 1) for name in names]
     height_in = sum(heights) + 0.65
@@ -81,7 +81,7 @@ def _interval(axes: Axes, s: Settled, y: float, leads: bool) -> None:
 
 def by_listen(judgement: Judgement, table: pd.DataFrame, lead: str) -> Chart:
     """A small chart for each form: every rating at its listen, and the mean of each listen."""
-    names = list(judgement.order)
+    names = [name for name in judgement.order if name not in judgement.panel.unheard]
     columns, rows = 2, math.ceil(len(names) / 2)
     height_in = 1.72 * rows + 0.35
     curve = judgement.beside.diagnostics.curve

@@ -12,7 +12,7 @@ from reports.files import plain, write_text, writing_into
 from reports.page import environment, shared
 from reports.reading import SEED
 from reports.report import REPORT, Written, as_json, told, verdict_json
-from reports.text_report import table
+from reports.text_report import reopened_words, table
 from sessions.study import Study
 
 
@@ -87,7 +87,7 @@ def common(one: Facts, two: Facts) -> tuple[Both, ...]:
             (ours.p_best[name], others.p_best[pairs[name]]),
         )
         for name in ours.order
-        if name in pairs
+        if name in pairs and name not in ours.panel.unheard and pairs[name] not in others.panel.unheard
     )
 
 
@@ -121,6 +121,8 @@ def _markdown(sides: tuple[Side, ...], both: tuple[Both, ...], sentence: str) ->
         ]
         if facts.simulated:
             lines += [f"Simulated listeners, not people: {plain(', '.join(facts.simulated))}.", ""]
+        if facts.reopening is not None and not facts.sealed:
+            lines += [reopened_words(facts), ""]
         if facts.decision is not None and not facts.sealed:
             lines += [f"Decided on {facts.decision.local_date}: {plain(facts.decision.form)}.", ""]
         rows = [[w.shown, f"{w.rounds_done} of {facts.song.rounds}", str(w.days)] for w in facts.who]

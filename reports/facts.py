@@ -101,9 +101,27 @@ class Facts:
         return self.contents.seed_sha256 if self.contents else None
 
     @property
+    def reopening(self) -> EventRecord | None:
+        """The event that reopened the last decision, if one did."""
+        events = self.contents.events if self.contents else ()
+        turns = [event for event in events if event.kind in ("decided", "reopened")]
+        later = turns[-1] if turns and turns[-1].kind == "reopened" else None
+        return later if self.decisions else None
+
+    @property
     def decision(self) -> Decision | None:
-        """The decision that stands: the last one."""
-        return self.decisions[-1] if self.decisions else None
+        """The decision that stands: the last one, unless it was reopened since."""
+        return self.decisions[-1] if self.decisions and self.reopening is None else None
+
+    @property
+    def counted(self) -> int:
+        """The listens that count in the verdict."""
+        return len(self.ratings.table) if self.ratings else 0
+
+    @property
+    def kept_apart(self) -> int:
+        """The rated listens since the study was opened."""
+        return len(self.ratings.after) if self.ratings else 0
 
     @property
     def decided_form(self) -> str | None:
@@ -225,6 +243,7 @@ def _judgement(
         listeners=[shown(name) for name in ratings.listeners],
         forms=ratings.forms,
         retired=ratings.retired,
+        kept_apart={shown(str(n)): int(c) for n, c in ratings.after["listener"].value_counts().items()},
     )
 
 

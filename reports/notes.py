@@ -1,6 +1,6 @@
 """What the reader must be told beside the sentence: who and what is missing, and what speaks against it."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from reports import gates, words
 from reports.beside import Beside
@@ -18,13 +18,23 @@ def but(state: str, changes: Sequence[Change]) -> str:
     return " " + words.otherwise([(change.change, change.best) for change in others])
 
 
-def missing(panel: Panel, heard: Heard, behind: Sequence[str], rules: Rules) -> list[str]:
-    """Forms and listeners without ratings, and what a clear verdict still lacks."""
+def missing(
+    panel: Panel, heard: Heard, behind: Sequence[str], rules: Rules, kept_apart: Mapping[str, int]
+) -> list[str]:
+    """Forms and listeners without ratings, and what a clear verdict still lacks.
+
+    `kept_apart`: ratings by listener that came after the opening and are out of the verdict.
+    """
     notes = []
     if panel.unheard:
         notes.append(f"{words.quoted(panel.unheard)}: not heard by anybody yet; nothing is known about it.")
-    if panel.silent:
-        notes.append(f"{words.few(panel.silent)}: no ratings yet.")
+    late = [name for name in panel.silent if kept_apart.get(name)]
+    silent = [name for name in panel.silent if name not in late]
+    if silent:
+        notes.append(f"{words.few(silent)}: no ratings yet.")
+    if late:
+        count = words.counted(sum(kept_apart[name] for name in late), "rating")
+        notes.append(f"{words.few(late)}: {count} since the opening, kept apart; none before it.")
     if panel.retired:
         notes.append(f"{words.quoted(panel.retired)}: retired; the ratings are kept, but it is not judged.")
     enough = f"{words.counted(rules.clear_listens, 'listen')} of every form over {rules.clear_days} days"

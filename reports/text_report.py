@@ -31,6 +31,8 @@ def markdown(facts: Facts, sentence: str, case: Against | None, way: WayBack | N
 
 
 def _opened(facts: Facts, case: Against | None, way: WayBack | None) -> Iterator[str]:
+    if facts.reopening is not None:
+        yield from (reopened_words(facts), "")
     for decision in reversed(facts.decisions):
         yield from _decision(decision)
     if facts.judgement is not None:
@@ -43,6 +45,17 @@ def _opened(facts: Facts, case: Against | None, way: WayBack | None) -> Iterator
     for form in facts.forms:
         yield from _form(facts, form)
     yield from _sound(facts)
+
+
+def reopened_words(facts: Facts) -> str:
+    """That the last decision no longer stands, and why."""
+    assert facts.reopening is not None
+    last, because = facts.decisions[-1], facts.reopening.detail.get("because", "")
+    why = f": {plain(str(because))}" if because else ""
+    return (
+        f"The decision of {last.local_date} ({plain(last.form)}, by {plain(last.by)}) was reopened on "
+        f"{facts.reopening.local_date}{why}. No decision stands now."
+    )
 
 
 def _decision(decision: Decision) -> Iterator[str]:
@@ -61,6 +74,10 @@ def _decision(decision: Decision) -> Iterator[str]:
 def _ratings(facts: Facts) -> Iterator[str]:
     judgement = facts.judgement
     assert judgement is not None
+    apart = f"; {facts.kept_apart} since the opening are kept apart" if facts.kept_apart else ""
+    by = words.counted(len(judgement.panel.listeners), "listener")
+    over = words.counted(judgement.days, "day")
+    yield from (f"Listens that count: {facts.counted}, by {by} over {over}{apart}.", "")
     yield from (plain(judgement.risk), "")
     for note in judgement.notes:
         yield f"- {plain(note)}"
@@ -68,23 +85,28 @@ def _ratings(facts: Facts) -> Iterator[str]:
     rows = []
     for name in judgement.order:
         settled = judgement.settled[name]
-        between = f"{settled.low:.0f} to {settled.high:.0f}"
-        chance, loss = words.chance(judgement.p_best[name]), f"{judgement.expected_loss[name]:.1f}"
-        rows.append([name, f"{settled.mean:.0f}", between, chance, loss, str(judgement.listens[name])])
+        values = [
+            f"{settled.mean:.0f}", f"{settled.low:.0f} to {settled.high:.0f}",
+            words.chance(judgement.p_best[name]), f"{judgement.expected_loss[name]:.1f}",
+        ]  # fmt: skip
+        told = ["–"] * len(values) if name in judgement.panel.unheard else values
+        rows.append([name, *told, str(judgement.listens[name])])
     yield from table(
         ["form", "settled", "90 % interval", "chance to be best", "loss if chosen", "listens"], rows
     )
     yield from (plain(judgement.beside.vote.sentence), "", "## Each listener", "")
     for own in judgement.beside.listeners:
-        order = " › ".join(f"{plain(name)} {signed(own.mean[name])}" for name in own.order)
+        heard = [name for name in own.order if name not in judgement.panel.unheard]
+        order = " › ".join(f"{plain(name)} {signed(own.mean[name])}" for name in heard)
         yield f"- {plain(own.listener)}: {order}"
     yield ""
 
 
 def _against(facts: Facts, case: Against) -> Iterator[str]:
     yield from (f"## What speaks against {plain(case.form)}", "")
-    rounds = words.counted(len(case.margins), "round")
-    yield f"- Rated below the average of the other forms in {case.rounds_below} of {rounds}."
+    if case.margins:
+        rounds = f"{words.number(case.rounds_below)} of {words.counted(len(case.margins), 'round')}"
+        yield f"- Rated below the average of the other forms in {rounds}."
     for other in case.others:
         chance = words.chance(other.chance)
         yield f"- {plain(other.listener)} has another form first: {plain(other.form)} ({chance} sure)."

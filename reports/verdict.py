@@ -96,13 +96,15 @@ def judge(
     listeners: Sequence[str] = (),
     forms: Sequence[str] = (),
     retired: Collection[str] = (),
+    kept_apart: Mapping[str, int] | None = None,
     rules: Rules | None = None,
 ) -> Judgement:
     """Judges a table of ratings: one row a rated listen (columns: see `observe.tidy`).
 
     `weights` are the listeners' (1 where missing); `listeners` and `forms` name those that belong to the
-    study even if they have no rating yet; `retired` forms inform the model but are not judged. The same
-    ratings give the same judgement whatever the order of the rows. Raises RatingsError.
+    study even if they have no rating yet; `retired` forms inform the model but are not judged;
+    `kept_apart` counts ratings by listener that are not in the table, as they came after the opening. The
+    same ratings give the same judgement whatever the order of the rows. Raises RatingsError.
     """
     rules = rules or Rules()
     t = tidy(table)
@@ -140,7 +142,7 @@ def judge(
         risk=words.risk(names, best, loss) if len(t) else words.NOTHING,
         behind=behind,
         notes=(
-            *notes.missing(panel, heard, behind, rules),
+            *notes.missing(panel, heard, behind, rules, kept_apart or {}),
             *notes.held_back(state, reading, heard, rules, names[0], doubts),
             *notes.findings(state, changes, evidence),
         ),
