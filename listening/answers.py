@@ -25,6 +25,15 @@ from sessions.study import Study
 MOST_BYTES = 20_000_000
 _AGAIN = "ask for the file once more"
 
+
+def _of_our_time(when: datetime) -> datetime:
+    """Refuse times so far off that other zones' clocks cannot tell them."""
+    if not 2000 <= when.year <= 2200:
+        raise ValueError("a time of this century was expected")
+    return when
+
+
+When = Annotated[AwareDatetime, AfterValidator(_of_our_time)]
 Reason = Literal["stopped", "left", "paused", "elsewhere", "broke"]
 Minutes = Annotated[int, Field(ge=-720, le=840)]
 
@@ -40,13 +49,13 @@ class Ticket(_Closed):
     listener: str
     round: int
     codes: tuple[tuple[Code, ...], ...]
-    made: AwareDatetime
+    made: When
 
 
 class GivenRating(_Closed):
     aspect: Literal["overall", "opening", "flow", "build", "ending"]
     value: Rating
-    at: AwareDatetime
+    at: When
 
 
 class GivenListen(_Closed):
@@ -55,8 +64,8 @@ class GivenListen(_Closed):
     code: Code
     heard_on: Annotated[str, Field(max_length=100), AfterValidator(plain)]
     minutes_east: Minutes
-    began: AwareDatetime
-    ended: AwareDatetime
+    began: When
+    ended: When
     heard_s: Seconds
     reason: Reason | None
     ratings: Annotated[tuple[GivenRating, ...], Field(max_length=500)] = ()

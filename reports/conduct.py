@@ -8,7 +8,7 @@ from datetime import timedelta
 
 from render.song import Listener, Song
 from sessions.clock import utc_time
-from sessions.records import LogContents
+from sessions.records import ListenRecord, LogContents
 
 LONG_SITTING = timedelta(minutes=30)
 MARK = " (simulated)"
@@ -84,9 +84,11 @@ def _one(name: str, listed: Listener | None, simulated: bool, contents: LogConte
 def conduct(contents: LogContents) -> Conduct:
     """The figures of a log in which somebody has listened."""
     listens = contents.listens
+    sittings: dict[int, list[ListenRecord]] = {}
+    for listen in listens:
+        sittings.setdefault(listen.sitting_id, []).append(listen)
     spans = []
-    for sitting in {x.sitting_id for x in listens}:
-        own = [x for x in listens if x.sitting_id == sitting]
+    for own in sittings.values():
         begun = min(utc_time(x.started_utc) for x in own)
         spans.append(max(utc_time(x.ended_utc or x.started_utc) for x in own) - begun)
     rated = [x for x in listens if x.rating is not None]

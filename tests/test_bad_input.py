@@ -262,6 +262,7 @@ JSON = st.recursive(
         st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=20),
         st.sampled_from([50, 100, 101, -1, "2026-03-02T19:00:00Z",
                          "0001-01-01T00:00:00Z", "9999-12-31T23:59:59Z",
+                         "0001-01-01T00:00:00+05:00", "9999-12-31T23:59:59-05:00",
                          "stopped", "overall", "flow", "\x00", "\ud800", 1e308, 840, -720, 2**63]),
     ),
     lambda inner: st.one_of(
