@@ -265,7 +265,7 @@ def test_song_toml_reads_as_the_same_song(tmp_path, plan):
         plan.frame(plan.bar_beat(bar), 8000) for bar in range(1, plan.bars + 2)
     ]
     assert song.uncovered == []
-    prior = {listener.name: listener.prior_listens["as written"] for listener in song.listeners}
+    prior = {listener.name: listener.prior_listens.get("as written", 0) for listener in song.listeners}
     assert sorted(prior.values()) == [0, 3, 60]
 
 
