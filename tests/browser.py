@@ -61,6 +61,9 @@ def open_page(browser: Browser, address: str, **options: object) -> Iterator[Pag
     try:
         yield page
         assert faults == [], faults
+    except Exception:
+        print("the page said:", page.locator("main").inner_text(timeout=2000)[:600])
+        raise
     finally:
         with suppress(Exception):
             context.close()

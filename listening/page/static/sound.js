@@ -96,7 +96,7 @@ const Sound = (() => {
           setTimeout(() => {
             context.close();
             resolve(report);
-          }, reason === null ? TAIL_S * 1000 : 0);
+          }, reason === null ? (TAIL_S + (context.outputLatency || 0)) * 1000 : 0);
         };
         over = finish;
 
