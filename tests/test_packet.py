@@ -272,7 +272,7 @@ def test_what_was_rated_on_the_page_meanwhile_stands(study: Study, clock: SetClo
 
 
 def test_a_device_whose_clock_is_wrong(study: Study, far: Far, tmp_path: Path, clock: SetClock) -> None:
-    far.now = datetime(1999, 12, 31, tzinfo=UTC)
+    far.now = datetime(2001, 1, 1, tzinfo=UTC)
     far.hear_all()
     found = collect(study, far.file(tmp_path / "a.json"))
     assert found.taken == 3 and sum("clock was wrong" in line for line in found.lines) == 3
