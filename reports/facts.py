@@ -31,7 +31,7 @@ class FormFacts:
 
     name: str
     strip: Strip
-    seconds: float
+    seconds: float  # of the whole file, what lies before bar 1 and what rings on included
     ending: str
     replaces: str | None
     content_hash: str
@@ -276,7 +276,7 @@ def _forms(
         if record.content_hash not in current:
             described = record.description
             strip = strip_of(song, described.get("parts", ()), None)
-            seconds = float(described.get("seconds", 0.0))
+            seconds = float(described.get("seconds", 0.0)) + manifest.lead_s
             found.append(FormFacts(names[record.id], strip, seconds, "", None, record.content_hash, None))
     return tuple(found)
 
@@ -289,9 +289,8 @@ def _rendered(song: Song, manifest: Manifest, render: RenderedForm) -> FormFacts
     ]
     form = _same_form(song, render)
     strip = strip_of(song, described, form)
-    seconds = render.seconds - lead
     return FormFacts(
-        render.name, strip, seconds, _ending(form), render.replaces, render.content_hash, render, form
+        render.name, strip, render.seconds, _ending(form), render.replaces, render.content_hash, render, form
     )  # fmt: skip
 
 

@@ -127,6 +127,7 @@ def environment() -> Environment:
         "points": words.points,
         "clock": clock,
         "clock_ms": rebuild_words.clock,
+        "file_length": length,
         "curly": curly,
         "signed": signed,
         "whole": whole,
@@ -143,6 +144,12 @@ def clock(time_s: float) -> str:
     whole = round(abs(time_s))
     sign = "-" if time_s <= -0.5 else ""
     return f"{sign}{whole // 60}:{whole % 60:02d}"
+
+
+def length(seconds: float) -> str:
+    """How long a file is, to the tenth, as `fairhearing render` says it: "2:47.3"."""
+    tenths = round(seconds * 10)
+    return f"{tenths // 600}:{tenths // 10 % 60:02d}.{tenths % 10}"
 
 
 def signed(points: float) -> str:

@@ -19,7 +19,7 @@ from render.song import Song
 from render.timeline import lay_out
 from reports.arrangement import Task, task
 from reports.rebuild_search import EFFORT, shortest
-from reports.rebuild_words import Edit, Wording, clock, counted, ending_edit
+from reports.rebuild_words import Edit, Wording, clock, counted, ending_edit, length_bars
 
 COLUMNS = (
     "step", "kind", "from_bar", "from_beat", "up_to_bar", "up_to_beat", "to_bar", "to_beat", "beats",
@@ -46,7 +46,8 @@ class Sheet:
     edits: tuple[Edit, ...]
     landmarks: tuple[Landmark, ...]
     notes: tuple[str, ...]
-    total_bars: int
+    total_bars: int  # on the ruler
+    length_bars: Fraction  # of music: a short bar is the part of a bar that it is
     total_s: Fraction
 
     def as_markdown(self) -> str:
@@ -56,13 +57,13 @@ class Sheet:
             lines += ["Nothing to do: this is the song as it stands.", ""]
         for step, edit in enumerate(self.edits, start=1):
             where = " to ".join(clock(p.time_s) for p in (edit.start, edit.to) if p)
-            now = f"Now {counted(edit.total_bars, 'bar')}, {clock(edit.total_s)}."
+            now = f"Now {counted(edit.length_bars, 'bar')}, {clock(edit.total_s)}."
             lines += [f"{step}. {_plain(edit.text)}  ", f"   {f'At {where}. ' if where else ''}{now}"]
         lines += ["", "## What you should have then", "", "| bars | starts at | part |", "|---|---|---|"]
         for mark in self.landmarks:
             bars = bars_text(mark.first_bar, mark.last_bar)
             lines.append(f"| {bars} | {clock(mark.time_s)} | {_plain(mark.text)} |")
-        total = f"{counted(self.total_bars, 'bar')}; the last one ends at {clock(self.total_s)}."
+        total = f"{counted(self.length_bars, 'bar')}; the last one ends at {clock(self.total_s)}."
         lines += ["", f"Together {total}", "", "## Good to know", ""]
         return "\n".join([*lines, *(f"- {_plain(note)}" for note in self.notes), ""])
 
@@ -79,7 +80,7 @@ class Sheet:
         told = {
             "title": self.title,
             "form": self.form,
-            "total_bars": self.total_bars,
+            "total_bars": _number(self.length_bars),
             "total_s": round(float(self.total_s), 6),
             "edits": list(self._rows()),
             "landmarks": [
@@ -106,7 +107,7 @@ class Sheet:
             row["from_time"] = clock(edit.start.time_s) if edit.start else ""
             row["to_time"] = clock(edit.to.time_s) if edit.to else ""
             yield row | {
-                "total_bars": edit.total_bars,
+                "total_bars": _number(edit.length_bars),
                 "total_time": clock(edit.total_s),
                 "text": edit.text,
             }
@@ -135,7 +136,9 @@ def sheet(song: Song, form: Form, effort: int = EFFORT) -> Sheet:
         marks.append(Landmark(starts[index] + 1, starts[index + 1], line, now.text))
     end_s = todo.seconds(todo.goal.lines[-1])
     notes = tuple(_notes(song, todo))
-    return Sheet(song.title, form.name, tuple(edits), tuple(marks), notes, len(todo.goal.slots), end_s)
+    slots = todo.goal.slots
+    bars = length_bars(slots, song.grid)
+    return Sheet(song.title, form.name, tuple(edits), tuple(marks), notes, len(slots), bars, end_s)
 
 
 def _notes(song: Song, todo: Task) -> Iterator[str]:
@@ -158,7 +161,16 @@ def _notes(song: Song, todo: Task) -> Iterator[str]:
     if song.grid.changes:
         yield "Tempo and meter changes belong to their bars: they move, come twice and go with them."
     if any(slot.beats != song.grid.stretch(slot.bar).meter.beats for slot in todo.goal.slots):
-        yield "A silence that is no whole number of bars ends with a short bar of its own."
+        bars = counted(length_bars(todo.goal.slots, song.grid), "bar")
+        yield (
+            "A silence that is no whole number of bars ends with a short bar of its own; in lengths it "
+            f"counts as the part of a bar that it is: {bars} in the end."
+        )
+
+
+def _number(bars: Fraction) -> int | float:
+    """Whole bars as an integer."""
+    return bars.numerator if bars.denominator == 1 else round(float(bars), 6)
 
 
 def _plain(text: str) -> str:

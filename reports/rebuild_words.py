@@ -38,8 +38,9 @@ class Edit:
     """One action. Ranges run from `start` up to `stop`, which is not part of them; `to` is where it goes.
 
     `slots` are a silence's bars; `beats` the length of what is inserted, laid over or removed where it
-    is no whole number of bars. `total_bars` and `total_s` describe the song after the edit (to the last
-    bar line, without what rings on).
+    is no whole number of bars. `total_bars`, `length_bars` and `total_s` describe the song after the edit
+    (to the last bar line, without what rings on): bars on the ruler, and bars of music, in which a short
+    bar counts as the part of a bar that it is.
     """
 
     kind: Kind
@@ -53,6 +54,7 @@ class Edit:
     stems: tuple[str, ...] = ()
     ending: Ending | None = None
     total_bars: int = 0
+    length_bars: Fraction = Fraction(0)
     total_s: Fraction = Fraction(0)
 
     @property
@@ -156,7 +158,9 @@ class Wording:
 
     def told(self, edit: Edit) -> Edit:
         end_s = self.todo.seconds(self.after.lines[-1])
-        return replace(edit, total_bars=len(self.after.slots), total_s=end_s)
+        slots = self.after.slots
+        length = length_bars(slots, self.todo.grid)
+        return replace(edit, total_bars=len(slots), length_bars=length, total_s=end_s)
 
     def span(self, start: int, stop: int) -> Fraction:
         return Fraction(stop - start, self.todo.per_s)
@@ -208,7 +212,13 @@ def ending_edit(todo: Task, ending: Ending) -> Edit:
         "cut": f"End at the end of bar {last}: cut away what rings on after it.",
     }[ending.kind]
     end_s = todo.seconds(todo.goal.lines[-1])
-    return Edit("ending", text, ending=ending, total_bars=last, total_s=end_s)
+    bars = length_bars(todo.goal.slots, todo.grid)
+    return Edit("ending", text, ending=ending, total_bars=last, length_bars=bars, total_s=end_s)
+
+
+def length_bars(slots: tuple[Slot, ...], grid: Grid) -> Fraction:
+    """How many bars they are, a short one being the part of a bar that it is."""
+    return sum((slot.beats / grid.stretch(slot.bar).meter.beats for slot in slots), Fraction(0))
 
 
 def counted(number: int | Fraction, noun: str) -> str:

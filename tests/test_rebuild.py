@@ -453,8 +453,13 @@ def test_csv_and_json_say_the_same() -> None:
     told = json.loads(made.as_json())
     assert tuple(rows[0]) == COLUMNS
     assert [row["text"] for row in rows] == [edit["text"] for edit in told["edits"]]
-    assert [int(row["total_bars"]) for row in rows] == [edit.total_bars for edit in made.edits]
-    assert told["total_bars"] == made.total_bars == 4 + 4 + 1 + 16
+    assert [float(row["total_bars"]) for row in rows] == [edit["total_bars"] for edit in told["edits"]]
+    # two beats of 4/4 are half a bar of music, and a (short) bar of the ruler
+    assert told["total_bars"] == told["edits"][-1]["total_bars"] == 24.5
+    assert made.length_bars == Fraction(4 + 4 + 16) + Fraction(1, 2) and made.total_bars == 4 + 4 + 1 + 16
+    page = made.as_markdown()
+    assert "Together 24.5 bars; the last one ends at" in page and "25 bars" not in page
+    assert page.count("short bar of its own") == 1 and "24.5 bars in the end" in page
 
 
 def test_names_cannot_break_the_page() -> None:

@@ -12,9 +12,8 @@ from pathlib import Path
 import pytest
 
 from render.matching import render_forms
-from reports import inks
 from reports.facts import gather
-from reports.page import clock, curly
+from reports.page import clock, curly, length
 from reports.ratings import COLUMNS
 from reports.report import Written, write_report
 from reports.strips import letters_wide, strip_of
@@ -216,36 +215,6 @@ def test_a_curve_is_drawn_only_where_the_ratings_could_teach_it(tmp_path: Path) 
     assert "Dashed: what the model learned" not in text and "No curve is drawn" in text
 
 
-def contrast(one: str, other: str) -> float:
-    """The contrast ratio of WCAG 2.2 (definitions "contrast ratio" and "relative luminance")."""
-
-    def luminance(colour: str) -> float:
-        parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
-        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
-        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
-
-    lighter, darker = sorted((luminance(one), luminance(other)), reverse=True)
-    return (lighter + 0.05) / (darker + 0.05)
-
-
-def test_contrast_is_computed_as_wcag_says() -> None:
-    """Black on white is 21:1 by definition; #767676 on white is known as the lightest grey above 4.5:1."""
-    assert contrast("#000000", "#ffffff") == pytest.approx(21)
-    assert contrast("#767676", "#ffffff") == pytest.approx(4.54, abs=0.005)
-    assert contrast("#777777", "#ffffff") < 4.5
-
-
-@pytest.mark.parametrize("sheet", [inks.DAY, inks.NIGHT, inks.PRINT], ids=["day", "night", "print"])
-def test_inks_can_be_read(sheet: inks.Inks) -> None:
-    """Text 4.5:1 (WCAG 2.2, 1.4.3), marks that carry meaning 3:1 (1.4.11)."""
-    assert contrast(sheet.ink, sheet.paper) >= 7
-    assert contrast(sheet.soft, sheet.paper) >= 4.5
-    assert contrast(sheet.faint, sheet.paper) >= 3
-    for ground, text in zip(sheet.tints, sheet.on_tints, strict=True):
-        assert contrast(ground, text) >= 4.5
-    assert f"--ink: {sheet.ink};" in sheet.css()
-
-
 def test_a_crowd_with_names_in_any_script(crowd: Study) -> None:
     written = write_report(crowd)
     text = read(written, "report.html")
@@ -287,7 +256,7 @@ def test_a_sealed_report_ties_nothing_to_a_form(tmp_path: Path) -> None:
     assert told["sealed"] and set(told["verdict"]) == {"state", "sentence"}
     assert told["progress"][0] == {"listener": "ana", "rounds": 3, "of": 5, "days": 3}
     text = Page(read(written, "report.html")).text
-    assert "3 of 5" in text and shown(written.sentence) in text and contents.seed_sha256 in text
+    assert "3 of 5" in text and shown(written.sentence) in text and str(contents.seed_sha256) in text
 
 
 def test_open_now_opens_once_and_is_kept(tmp_path: Path) -> None:
@@ -367,7 +336,7 @@ def test_a_changed_song_toml_is_said(tmp_path: Path) -> None:
 def test_a_strip_by_hand(panel: Study) -> None:
     """ "early bridge": intro 1-4, bridge 5-8, verse 9-12, silence 13, refrain 14-17 and 18-21; 2 s a bar."""
     form = gather(panel).form("early bridge")
-    assert form.seconds == pytest.approx(21 * 2.0 + 0.5)  # and it rings on for a beat
+    assert form.seconds == pytest.approx(0.5 + 21 * 2.0 + 0.5)  # bar 1 lies at 0.5 s; it rings on for a beat
     strip = form.strip
     assert [(part.first_bar, part.last_bar) for part in strip.parts] == [
         (1, 4), (5, 8), (9, 12), (13, 13), (14, 17), (18, 21),
@@ -391,7 +360,8 @@ def test_words_and_numbers_stand_only_where_they_fit(panel: Study) -> None:
 def test_short_silences_are_bars_of_their_own(crowd: Study) -> None:
     """ "half": intro bars 1-2, two beats of silence (bar 3, 1 s), refrain (bars 4-7)."""
     facts = gather(crowd)
-    assert facts.form("half").seconds == pytest.approx(2 * 2.0 + 1.0 + 4 * 2.0 + 0.5)
+    assert facts.form("half").seconds == pytest.approx(0.5 + 2 * 2.0 + 1.0 + 4 * 2.0 + 0.5)
+    assert facts.form("half").strip.bars == 6.5
     strip = facts.form("half").strip
     assert [(part.first_bar, part.last_bar) for part in strip.parts] == [(1, 2), (3, 3), (4, 7)]
     assert strip.lines_s == pytest.approx([0, 2, 4, 5, 7, 9, 11])
@@ -400,6 +370,16 @@ def test_short_silences_are_bars_of_their_own(crowd: Study) -> None:
         for part in strip.parts
     ]
     assert strip_of(crowd.song, described, None).lines_s == pytest.approx(strip.lines_s)
+
+
+def test_a_form_has_one_length_its_file_s(report: Written, panel: Study) -> None:
+    """The length that `fairhearing render` gives; "early bridge" by hand: 0.5 + 21 * 2 + 0.5 = 43 s."""
+    form = gather(panel).form("early bridge")
+    assert form.render is not None and form.seconds == form.render.seconds
+    page = Page(read(report, "report.html")).text
+    assert page.count("21 bars, 0:43.0") == 2 and "0:42" not in page.split("How to rebuild")[0]
+    assert "21 bars, 0:43.0." in read(report, "report.md")
+    assert [length(t) for t in (167.25, 59.96, 167.31)] == ["2:47.2", "1:00.0", "2:47.3"]
 
 
 def test_clock() -> None:
