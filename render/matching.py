@@ -227,7 +227,7 @@ class _Renderer:
         if todo:
             _ = self.mixes
         try:
-            self.folder.mkdir(exist_ok=True)
+            self.folder.mkdir(mode=0o700, exist_ok=True)  # forms and files are tied there
         except OSError as error:
             raise RenderError(f"the folder {self.folder} cannot be made: {error.strerror}") from None
         try:
