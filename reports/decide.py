@@ -74,8 +74,9 @@ def _lines(judgement: Judgement | None, form: str, by: str, against: bool, way: 
         yield "Nothing had been rated, so there was no verdict."
     steps = len(way.sheet.edits)
     if steps:
-        places = words.counted(len(way.again), "place")
-        yield f"To rebuild it: {words.counted(steps, 'step')} (rebuild.md). To perform again: {places}."
+        places, joins = words.counted(len(way.to_perform), "place"), words.counted(len(way.by_ear), "join")
+        yield f"To rebuild it: {words.counted(steps, 'step')} (rebuild.md)."
+        yield f"To perform again: {places}; to check by ear: {joins} (re-record.md)."
     else:
         yield "Nothing to rebuild: it is the song as it stands."
 

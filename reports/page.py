@@ -17,7 +17,7 @@ from reports.facts import Facts, marked
 from reports.gates import Rules
 from reports.observe import tidy
 from reports.ratings import COLUMNS
-from reports.way_back import WayBack, bars_of
+from reports.way_back import AS_PERFORMED, NOTHING_AGAIN, WayBack, bars_of
 from sessions.records import ASPECTS
 
 TEMPLATES = Path(__file__).with_name("templates")
@@ -35,6 +35,8 @@ def html(facts: Facts, sentence: str, case: Against | None, way: WayBack | None)
         "case": case,
         "way": way,
         "bars_of": bars_of,
+        "as_performed": AS_PERFORMED,
+        "nothing_again": NOTHING_AGAIN,
         "aspects": aspects(facts),
         "outliers": outliers(facts),
         "rules": Rules(),

@@ -1,8 +1,8 @@
 """The re-record list: what should be performed again for a form, why, and what listeners said there.
 
-The order is what a listener would notice first; that order is our own judgement (common practice, no
-source): a breath or phrase cut by a lost pickup, then a new way into a part, a new way out of one, the
-same performance heard again, a pickup to nothing, and last an arrangement changed by muting.
+First what must be performed again, in an order that is our own judgement (common practice, no source): a
+breath or phrase cut by a lost pickup, the same performance heard again, an arrangement changed by muting.
+Then, one line a join, what needs an ear: the last bar before it and the entry after it.
 """
 
 from __future__ import annotations
@@ -19,12 +19,10 @@ from render.forms import Form, Piece, Silence, bars_text
 from render.song import Song
 from reports.arrangement import Task, task
 
-Kind = Literal["pickup given up", "new before", "new after", "heard again", "loose pickup", "treatment"]
+Kind = Literal["pickup given up", "heard again", "treatment", "join"]
 
-ORDER: tuple[Kind, ...] = (
-    "pickup given up", "new before", "new after", "heard again", "loose pickup", "treatment",
-)  # fmt: skip
-JOINS: frozenset[Kind] = frozenset(ORDER[:3])
+ORDER: tuple[Kind, ...] = ("pickup given up", "heard again", "treatment", "join")
+AT_A_JOIN: frozenset[Kind] = frozenset(("pickup given up", "join"))
 LATE_BARS = 1  # somebody who notices a join writes about it a little later
 
 
@@ -39,7 +37,8 @@ class Comment:
 
 @dataclass(frozen=True)
 class Item:
-    """Something to perform again: bars of the new form (inclusive), the part, what, and why in words."""
+    """Something to perform again, or to check by ear: bars of the new form (inclusive), the part (at a join,
+    the parts that meet there), what, and why in words."""
 
     first_bar: int
     last_bar: int
@@ -50,22 +49,28 @@ class Item:
     comments: tuple[Comment, ...] = ()
 
     @property
+    def by_ear(self) -> bool:
+        """Whether an ear must say if anything is to be performed again."""
+        return self.kind == "join"
+
+    @property
     def bars(self) -> str:
         return bars_text(self.first_bar, self.last_bar)
 
 
 def listing(song: Song, form: Form, comments: Sequence[Comment] = ()) -> list[Item]:
-    """What to perform again for `form`, what is noticed first coming first; empty for "as written".
+    """What to perform again for `form`, then the joins to check by ear; empty for "as written".
 
     Bars are those of the rebuild sheet and the MIDI map: an odd silence ends with a short bar of its own.
+    Each comment stands with one item, the nearest one to the bar it is about.
 
     Raises:
         FormError: as `render.timeline.lay_out` does.
     """
     told = _Listing(song, form, task(song, form))
-    items = [*told.joins(), *told.repeats(), *told.treatments()]
+    items = [*told.pickups(), *told.repeats(), *told.treatments(), *told.joins()]
     items.sort(key=lambda item: (ORDER.index(item.kind), -told.weight(item), item.first_bar, item.last_bar))
-    return [_with_comments(item, comments) for item in items]
+    return _with_comments(items, comments)
 
 
 def bar_at(song: Song, form: Form, after_bar_1_s: float) -> int:
@@ -76,10 +81,55 @@ def bar_at(song: Song, form: Form, after_bar_1_s: float) -> int:
     return min(max(bisect.bisect_right(goal.lines, tick), 1), len(goal.slots))
 
 
-def _with_comments(item: Item, comments: Sequence[Comment]) -> Item:
-    last = item.last_bar + (LATE_BARS if item.kind in JOINS else 0)
-    there = [c for c in comments if c.bar is not None and item.first_bar <= c.bar <= last]
-    return replace(item, comments=tuple(there))
+def _with_comments(items: Sequence[Item], comments: Sequence[Comment]) -> list[Item]:
+    placed: list[list[Comment]] = [[] for _ in items]
+    for comment in comments:
+        near = [at for at, item in enumerate(items) if comment.bar is not None and _near(item, comment.bar)]
+        if comment.bar is not None and near:
+            placed[min(near, key=lambda at: _far(items[at], comment.bar or 0))].append(comment)
+    return [replace(item, comments=tuple(own)) for item, own in zip(items, placed, strict=True)]
+
+
+def _near(item: Item, bar: int) -> bool:
+    return item.first_bar <= bar <= item.last_bar + (LATE_BARS if item.kind in AT_A_JOIN else 0)
+
+
+def _far(item: Item, bar: int) -> tuple[bool, int]:
+    """Bars that hold the comment's own come first, and among them the fewest."""
+    return bar > item.last_bar, item.last_bar - item.first_bar
+
+
+@dataclass(frozen=True)
+class _Meeting:
+    """Two pieces that follow one another, by their place in the form (None: its beginning or end)."""
+
+    form: Form
+    before: int | None
+    after: int | None
+
+    @property
+    def ends(self) -> Piece | None:
+        return None if self.before is None else self.piece(self.before)
+
+    @property
+    def begins(self) -> Piece | None:
+        return None if self.after is None else self.piece(self.after)
+
+    @property
+    def between(self) -> tuple[Piece | Silence, ...]:
+        """The silences between them."""
+        first = 0 if self.before is None else self.before + 1
+        return tuple(self.form.parts[first : self.after])
+
+    @property
+    def words(self) -> str:
+        parts = [part for part in (self.ends, *self.between, self.begins) if part is not None]
+        return " › ".join(part.text for part in parts)
+
+    def piece(self, at: int) -> Piece:
+        part = self.form.parts[at]
+        assert isinstance(part, Piece)
+        return part
 
 
 class _Listing:
@@ -99,61 +149,84 @@ class _Listing:
         """How often the bars are heard: the more, the sooner it is noticed."""
         return item.last_bar - item.first_bar if item.kind == "heard again" else 0
 
+    def meetings(self) -> Iterator[_Meeting]:
+        """Where bars meet that did not meet in the song, silences between them included."""
+        at = [index for index, part in enumerate(self.form.parts) if isinstance(part, Piece)]
+        for before, after in zip([None, *at], [*at, None], strict=True):
+            meeting = _Meeting(self.form, before, after)
+            ends, begins = meeting.ends, meeting.begins
+            last = ends.last_bar if ends else 0
+            first = begins.first_bar if begins else self.song.last_bar + 1
+            if meeting.between or last + 1 != first:
+                yield meeting
+
     def joins(self) -> Iterator[Item]:
-        for index, now in enumerate(self.form.parts):
-            before = self.form.parts[index - 1] if index else None
-            after = self.form.parts[index + 1] if index + 1 < len(self.form.parts) else None
-            if isinstance(now, Piece):
-                yield from self.way_in(index, now, before)
-                yield from self.way_out(index, now, after)
+        for meeting in self.meetings():
+            ends, begins = meeting.ends, meeting.begins
+            what: list[str] = []
+            why: list[str] = []
+            bars: list[int] = []
+            if meeting.before is not None and ends is not None:
+                bars.append(self.bars(meeting.before)[1])
+                what.append("the last bar")
+                why += self.way_out(ends, begins, meeting)
+            if meeting.after is not None and begins is not None:
+                bars.append(self.bars(meeting.after)[0])
+                what.append("the entry")
+                why += self.way_in(begins, ends)
+            if what:
+                words = " and ".join(what)
+                yield Item(bars[0], bars[-1], meeting.words, words, "; ".join(why), "join")
 
-    def way_in(self, index: int, now: Piece, before: Piece | Silence | None) -> Iterator[Item]:
-        first, _ = self.bars(index)
-        if isinstance(before, Piece) and before.last_bar + 1 == now.first_bar:
-            return
-        if before is None and now.first_bar == 1:
-            return
-        was = self.name(now.first_bar - 1, "the song's beginning")
-        heard = before.text if before else "the beginning"
-        why = f'new neighbour before it: it now comes after "{heard}", performed it came after "{was}"'
-        if before is None:
-            why = f'the form now begins here; it was performed coming from "{was}"'
-        yield Item(first, first, now.text, "the entry", why, "new before")
+    def way_in(self, begins: Piece, ends: Piece | None) -> Iterator[str]:
+        if begins.first_bar == 1:
+            was = "the entry was performed as the song's beginning"
+        else:
+            was = f'the entry was performed coming from "{self.name(begins.first_bar - 1)}"'
+        if ends is None:
+            yield f"the form now begins here; {was}" if begins.first_bar > 1 else "it now comes after silence"
+        elif ends.last_bar + 1 != begins.first_bar:
+            yield was
 
-    def way_out(self, index: int, now: Piece, after: Piece | Silence | None) -> Iterator[Item]:
-        _, last = self.bars(index)
-        natural = isinstance(after, Piece) and now.last_bar + 1 == after.first_bar
-        if natural or (after is None and now.last_bar == self.song.last_bar):
-            return
-        led = self.name(now.last_bar + 1, "the end of the song")
-        if isinstance(after, Piece):
-            given = self.pickup_of(after, now)
+    def way_out(self, ends: Piece, begins: Piece | None, meeting: _Meeting) -> Iterator[str]:
+        following = ends.last_bar + 1
+        if following > self.song.last_bar:
+            led = "the last bar was performed as the song's end"
+        else:
+            led = f'the last bar was performed leading to "{self.name(following)}"'
+        if begins is None:
+            yield f"the form now ends here; {led}" if not meeting.between else f"only silence follows; {led}"
+        elif following == begins.first_bar:
+            yield "they were performed without the silence between them"
+        else:
+            yield led
+        owner = self.owners.get(following)
+        taken = self.pickup_of(begins, ends) if begins and not meeting.between else Fraction(0)
+        if owner and taken < owner.pickup_beats:
+            name = owner.name
+            yield f'the pickup to "{name}" is still heard in it, and "{name}" does not follow at once'
+
+    def pickups(self) -> Iterator[Item]:
+        for meeting in self.meetings():
+            ends, begins = meeting.ends, meeting.begins
+            if ends is None or begins is None or meeting.before is None or meeting.between:
+                continue
+            given = self.pickup_of(begins, ends)
             if given:
-                beats = f"{float(given):g} beat{'' if given == 1 else 's'}"
+                last = self.bars(meeting.before)[1]
+                one = given == 1
                 yield Item(
-                    last, last, now.text, f"the last {beats}",
-                    f'they were given up to the pickup of "{after.text}"; sing or play them so that both fit',
+                    last, last, ends.text, "the last beat" if one else f"the last {float(given):g} beats",
+                    f'{"it was" if one else "they were"} given up to the pickup of "{begins.text}"; sing or '
+                    f"play {'it' if one else 'them'} so that both fit",
                     "pickup given up",
                 )  # fmt: skip
-        heard = "the end" if after is None else f'"{after.text}"'
-        why = f'new neighbour after it: it now leads to {heard}, performed it led to "{led}"'
-        yield Item(last, last, now.text, "the last bar", why, "new after")
-        owner = self.owners.get(now.last_bar + 1)
-        taken = self.pickup_of(after, now) if isinstance(after, Piece) else Fraction(0)
-        if owner and taken < owner.pickup_beats:
-            yield Item(
-                last, last, now.text, "the last beats",
-                f'the pickup to "{owner.name}" is still heard in them, and "{owner.name}" does not follow',
-                "loose pickup",
-            )  # fmt: skip
 
     def pickup_of(self, after: Piece, now: Piece) -> Fraction:
         return Fraction(0) if now.last_bar + 1 == after.first_bar else after.pickup_beats
 
-    def name(self, bar: int, otherwise: str) -> str:
+    def name(self, bar: int) -> str:
         """The section that a bar of the song belongs to."""
-        if not 1 <= bar <= self.song.last_bar:
-            return otherwise
         for section in self.song.sections:
             if section.first_bar <= bar <= section.last_bar:
                 return section.name

@@ -13,7 +13,7 @@ from reports.page import clock, length, signed
 from reports.ratings import COLUMNS
 from reports.rebuild_words import clock as exact_clock
 from reports.strips import bars_words
-from reports.way_back import WayBack, bars_of
+from reports.way_back import WayBack, again_lines
 
 
 def markdown(facts: Facts, sentence: str, case: Against | None, way: WayBack | None) -> str:
@@ -128,11 +128,7 @@ def _way_back(way: WayBack) -> Iterator[str]:
         where = f" (at {exact_clock(at.time_s)})" if at else ""
         yield f"{number}. {plain(edit.text)}{where}"
     yield from ("", f"## What to perform again for {plain(way.form)}", "")
-    if not way.again:
-        yield "Nothing: every part is heard as it was performed."
-    for number, item in enumerate(way.again, 1):
-        yield f"{number}. {bars_of(item)}, {plain(item.part)}: {plain(item.what)}; {plain(item.why)}."
-        yield from (f"   - {plain(note.listener)}: {plain(note.text)}" for note in item.comments)
+    yield from again_lines(way, "###")
     yield ""
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,14 +20,26 @@ from reports.rebuild import Sheet, sheet
 from reports.rerecord import Comment as Note
 from reports.rerecord import Item, listing
 
+AS_PERFORMED = "Nothing: every part is heard as it was performed."
+NOTHING_AGAIN = "Nothing that is certain; the joins want an ear."
+
 
 @dataclass(frozen=True)
 class WayBack:
-    """What must be done to have the form in the song's own project."""
+    """What must be done to have the form in the song's own project. `again` has what must be performed
+    again first, then the joins to check by ear."""
 
     form: str
     sheet: Sheet
     again: tuple[Item, ...]
+
+    @property
+    def to_perform(self) -> tuple[Item, ...]:
+        return tuple(item for item in self.again if not item.by_ear)
+
+    @property
+    def by_ear(self) -> tuple[Item, ...]:
+        return tuple(item for item in self.again if item.by_ear)
 
 
 def way_back(facts: Facts) -> WayBack | None:
@@ -47,14 +60,26 @@ def way_to(facts: Facts, form: Form) -> WayBack:
 def again_markdown(title: str, way: WayBack) -> str:
     """The re-record list as a page to take to the session."""
     lines = [f"# What to perform again for {plain(title)} as {plain(way.form)}", ""]
-    if not way.again:
-        lines += ["Nothing: every part is heard as it was performed.", ""]
-    else:
+    if way.again:
         lines += ["What a listener would notice first comes first. Bars are those of the new form.", ""]
-    for number, item in enumerate(way.again, 1):
-        lines.append(f"{number}. {bars_of(item)}, {plain(item.part)}: {plain(item.what)}; {plain(item.why)}.")
-        lines += [f"   - {plain(note.listener)}: {plain(note.text)}" for note in item.comments]
+    lines += again_lines(way, "##")
     return "\n".join(lines).rstrip() + "\n"
+
+
+def again_lines(way: WayBack, heading: str) -> Iterator[str]:
+    """The re-record list in Markdown; `heading` are the marks of a heading within it."""
+    if not way.to_perform:
+        yield NOTHING_AGAIN if way.by_ear else AS_PERFORMED
+    yield from _items(way.to_perform, 1)
+    if way.by_ear:
+        yield from ("", f"{heading} To check by ear, join by join", "")
+        yield from _items(way.by_ear, 1 + len(way.to_perform))
+
+
+def _items(items: Sequence[Item], first: int) -> Iterator[str]:
+    for number, item in enumerate(items, first):
+        yield f"{number}. {bars_of(item)}, {plain(item.part)}: {plain(item.what)}; {plain(item.why)}."
+        yield from (f"   - {plain(note.listener)}: {plain(note.text)}" for note in item.comments)
 
 
 def bars_of(item: Item) -> str:

@@ -120,7 +120,10 @@ def test_what_a_decision_hands_over(study: Study) -> None:
     again = next(path for path in decided.paths if path.name == "re-record.csv").read_text(encoding="utf-8")
     rows = list(csv.DictReader(io.StringIO(again)))
     said = [row for row in rows if row["comments"]]
-    assert ("5", "bridge") in {(row["first_bar"], row["part"]) for row in said}
+    assert {(row["first_bar"], row["last_bar"], row["part"]) for row in said} == {
+        ("4", "5", "intro › bridge")
+    }
+    assert read(write_report(study), "report.md").count("here it lifts off") == 2  # once said, once placed
     assert all(row["comments"] == "bo, listen 2: here it lifts off" for row in said)
     assert "What to perform again for “ early bridge ”" in text and "bo, listen 2" in text
 

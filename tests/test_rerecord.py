@@ -50,12 +50,20 @@ def test_a_dropped_bridge(song: Song) -> None:
     items = listing(song, make_form(song, "intro", "verse 1", "refrain", "verse 2", "last refrain"))
     assert brief(items) == [
         ("pickup given up", "28", "verse 2"),
-        ("new before", "29", "last refrain"),
-        ("new after", "28", "verse 2"),
+        ("join", "28-29", "verse 2 › last refrain"),
     ]
-    assert items[0].what == "the last 2 beats"
-    assert 'after "verse 2", performed it came after "bridge"' in items[1].why
-    assert 'leads to "last refrain", performed it led to "bridge"' in items[2].why
+    assert items[0].what == "the last 2 beats" and items[0].why.startswith("they were given up")
+    assert items[1].what == "the last bar and the entry"
+    assert items[1].why == (
+        'the last bar was performed leading to "bridge"; the entry was performed coming from "bridge"'
+    )
+
+
+def test_one_beat_is_the_last_beat(song: Song) -> None:
+    items = listing(song, make_form(song, "intro", "verse 1", "verse 2", "bridge", "last refrain"))
+    assert (items[0].what, items[0].why.split(";")[0]) == (
+        "the last beat", 'it was given up to the pickup of "verse 2"',
+    )  # fmt: skip
 
 
 def test_everything_at_once(song: Song) -> None:
@@ -63,21 +71,32 @@ def test_everything_at_once(song: Song) -> None:
     items = listing(song, make_form(song, "intro", "bridge without bass", "silence 1 bar", "refrain x2"))
     assert brief(items) == [
         ("pickup given up", "17", "refrain"),
-        ("new before", "5", "bridge without bass"),
-        ("new before", "10", "refrain"),
-        ("new before", "18", "refrain"),
-        ("new after", "4", "intro"),
-        ("new after", "8", "bridge without bass"),
-        ("new after", "17", "refrain"),
-        ("new after", "25", "refrain"),
         ("heard again", "18-25", "refrain"),
-        ("loose pickup", "4", "intro"),  # the one beat into verse 1
-        ("loose pickup", "8", "bridge without bass"),  # the two into the last refrain
-        ("loose pickup", "25", "refrain"),  # the one into verse 2; at bar 17 the refrain's own two cover it
         ("treatment", "5-8", "bridge without bass"),
+        ("join", "4-5", "intro › bridge without bass"),
+        ("join", "8-10", "bridge without bass › silence 1 bar › refrain"),
+        ("join", "17-18", "refrain › refrain"),
+        ("join", "25", "refrain"),
     ]
-    assert "time 2 of 2 for bars 13-20 of the song" in items[8].why
-    assert "without bass" in items[-1].why
+    assert "time 2 of 2 for bars 13-20 of the song" in items[1].why
+    assert "without bass" in items[2].why
+    # pickups to what does not follow: one beat into verse 1, two into the last refrain, one into verse 2;
+    # at bar 17 the refrain's own two beats cover the one into verse 2
+    loose = [item.why.split("the pickup to ")[1].split()[0] for item in items if "the pickup to" in item.why]
+    assert loose == ['"verse', '"last', '"verse']
+    assert "the pickup to" not in items[5].why and items[6].why.startswith("the form now ends here")
+
+
+def test_a_silence_between_neighbours(song: Song) -> None:
+    """ "verse 1" still leads to "refrain", but no longer at once; a silence first; bars by hand."""
+    items = listing(song, make_form(song, "silence 1 bar", "verse 1", "silence 2 beats", "refrain"))
+    assert brief(items) == [
+        ("join", "2", "silence 1 bar › verse 1"),
+        ("join", "9-11", "verse 1 › silence 2 beats › refrain"),
+        ("join", "18", "refrain"),
+    ]
+    assert items[0].why == 'the form now begins here; the entry was performed coming from "intro"'
+    assert items[1].why.startswith("they were performed without the silence between them")
 
 
 def test_only_the_bars_heard_before_are_heard_again(song: Song) -> None:
@@ -98,7 +117,16 @@ def test_comments_stand_where_they_fall(song: Song) -> None:
     form = make_form(song, "intro", "verse 1", "refrain", "verse 2", "last refrain")
     comments = [Comment(30, "she comes in too early", "ana"), Comment(3, "fine"), Comment(None, "too long")]
     items = listing(song, form, comments)
-    assert [[c.text for c in item.comments] for item in items] == [[], ["she comes in too early"], []]
+    assert [[c.text for c in item.comments] for item in items] == [[], ["she comes in too early"]]
+
+
+def test_a_comment_appears_once(song: Song) -> None:
+    """Bar 18 belongs to the repeat (18-25) and to the join (17-18), bar 17 also to the pickup (17)."""
+    form = make_form(song, "intro", "bridge without bass", "silence 1 bar", "refrain x2")
+    items = listing(song, form, [Comment(18, "a bump"), Comment(17, "cut off"), Comment(20, "again?")])
+    assert [(item.kind, [c.text for c in item.comments]) for item in items if item.comments] == [
+        ("pickup given up", ["cut off"]), ("heard again", ["again?"]), ("join", ["a bump"]),
+    ]  # fmt: skip
 
 
 def test_a_time_becomes_a_bar_of_the_new_form(song: Song) -> None:
