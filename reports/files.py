@@ -10,6 +10,8 @@ from pathlib import Path
 from render.errors import RenderError
 from render.files import replacing
 
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
 
 @contextmanager
 def writing_into(folder: Path) -> Iterator[None]:
@@ -41,3 +43,20 @@ def write_text(path: Path, text: str) -> None:
 def plain(text: str) -> str:
     """A text in which Markdown takes no character for markup, on one line."""
     return re.sub(r"([\\`*_{}\[\]<>#|~&])", r"\\\1", " ".join(text.split()))
+
+
+def message(text: str) -> str:
+    """The same for a message of ours, whose commands in backticks stay code: "run `fairhearing render`"."""
+    parts = re.split(r"(`fairhearing[ a-zA-Z-]*`)", text)
+    return "".join(part if at % 2 else _edges(part) for at, part in enumerate(parts))
+
+
+def _edges(text: str) -> str:
+    """`plain`, the space at the ends kept."""
+    before = " " if text[:1].isspace() else ""
+    return f"{before}{plain(text)}{' ' if text.strip() and text[-1:].isspace() else ''}"
+
+
+def cell(text: str) -> str:
+    """A text that a spreadsheet takes for text: an apostrophe before what it would run as a formula."""
+    return f"'{text}" if text.startswith(FORMULA_STARTS) else text

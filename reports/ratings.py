@@ -12,17 +12,17 @@ from render.song import Song
 from sessions.records import ASPECTS, FormRecord, ListenRecord, LogContents
 
 COLUMNS: Mapping[str, str] = {
-    "listener": "who listened",
+    "listener": "who listened; what begins with = + - or @ has an apostrophe before it, for spreadsheets",
     "day": "the listener's own date",
     "round": "the listener's round, from 1",
     "position": "place in the round's order, from 1",
-    "form": "the form heard",
+    "form": "the form heard (an apostrophe as for listener)",
     "rating": "0-100, the last correction",
     "listen": "this listener's count of whole listens of this form, this one included",
     "exposure": "how often they had heard it before in this study; a voided listen counts by the part heard",
     "prior_listens": "how often they had heard it, or what it replaces, before (declared or inherited)",
     "sitting": "number of the unbroken spell of listening",
-    "heard_on": "what it was heard on",
+    "heard_on": "what it was heard on (an apostrophe as for listener)",
     "means": "device, page or packet; simulated for scripted listeners",
     "code": "the listen's three-digit code",
     "opening": "0-100, optional",

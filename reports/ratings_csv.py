@@ -17,6 +17,7 @@ from pathlib import Path
 import pandas as pd
 
 from render.errors import RatingsError
+from reports.files import FORMULA_STARTS
 
 REQUIRED = ("listener", "day", "round", "position", "form", "rating")
 OPTIONAL = ("listen", "sitting", "exposure", "prior_listens")
@@ -54,7 +55,10 @@ class _Cell:
     def name(self) -> str:
         if not self.text:
             raise self.wrong("a name")
-        return self.text
+        # a report's ratings.csv keeps such a name from being run as a formula
+        return (
+            self.text[1:] if self.text[0] == "'" and self.text[1:].startswith(FORMULA_STARTS) else self.text
+        )
 
     def day(self) -> str:
         try:

@@ -15,7 +15,7 @@ from typing import Any
 from reports import page, text_report
 from reports.against import against
 from reports.facts import Facts, gather
-from reports.files import write_text, writing_into
+from reports.files import cell, write_text, writing_into
 from reports.ratings import COLUMNS
 from reports.reading import SEED
 from reports.way_back import WayBack, way_back
@@ -24,6 +24,8 @@ from sessions.study import Study
 REPORT = "report"
 # of a listen, what a sealed table may tell: when and where, neither rating nor code nor form
 SEALED_COLUMNS = ("listener", "day", "round", "position", "sitting", "heard_on", "means", "started_utc")
+
+TEXTS = frozenset(("listener", "form", "heard_on"))  # somebody's own words
 
 
 @dataclass(frozen=True)
@@ -42,8 +44,10 @@ def write_report(study: Study, *, open_now: bool = False, seed: int = SEED) -> W
     then on, and what is heard later stays out of the verdict. `seed` is that of the verdict's draws.
 
     Raises:
-        SongError, AudioError, LogError: the study is not in order; RenderError: a file could not be written.
+        SongError, AudioError, LogError: the study is not in order; RenderError: nothing is rendered yet, or a
+            file could not be written.
     """
+    study.manifest  # noqa: B018  refuses before anything is opened or written
     contents = study.log.contents() if open_now and study.has_log else None
     if contents and contents.opened is None and any(x.rating is not None for x in contents.listens):
         study.log.add_event("opened", {"why": "asked for with `report --open`"})
@@ -91,6 +95,8 @@ def ratings_csv(facts: Facts) -> str:
     if facts.ratings is None:
         return ",".join(columns) + "\n"
     table = facts.ratings.both[columns]
+    for column in TEXTS.intersection(columns):
+        table = table.assign(**{column: [cell(text) for text in table[column]]})
     return str(table.to_csv(index=False, lineterminator="\n"))
 
 

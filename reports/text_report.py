@@ -8,7 +8,7 @@ from reports import words
 from reports.against import Against
 from reports.comments import Comment, grouped
 from reports.facts import Decision, Facts, FormFacts
-from reports.files import plain
+from reports.files import message, plain
 from reports.page import clock, length, signed
 from reports.ratings import COLUMNS
 from reports.rebuild_words import clock as exact_clock
@@ -19,11 +19,11 @@ from reports.way_back import WayBack, again_lines
 def markdown(facts: Facts, sentence: str, case: Against | None, way: WayBack | None) -> str:
     """The whole report as Markdown; sealed, progress and the sealed state only."""
     lines = [f"# {plain(facts.song.title)}: which form?", "", f"Report of {facts.made_date}.", ""]
-    lines += [f"**{plain(sentence)}**", ""]
+    lines += [f"**{message(sentence)}**", ""]
     if facts.simulated:
         lines += [f"Simulated listeners, not people: {plain(words.listed(facts.simulated))}.", ""]
     for warning in facts.warnings:
-        lines += [f"Note: {plain(warning)}", ""]
+        lines += [f"Note: {message(warning)}", ""]
     if not facts.sealed and facts.ratings is not None:
         lines += _opened(facts, case, way)
     lines += _conduct(facts)
@@ -67,7 +67,7 @@ def _decision(decision: Decision) -> Iterator[str]:
     if decision.verdict:
         yield from (f"The verdict that day: {plain(str(decision.verdict['sentence']))}", "")
     for check in decision.checks:
-        yield f"- {check.what}: {plain(check.text)}"
+        yield f"- {check.what}: {message(check.text)}"
     yield ""
 
 

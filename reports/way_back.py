@@ -14,7 +14,7 @@ from render.forms import Form
 from render.manifest import RenderedForm
 from render.song import Song
 from reports.facts import Facts
-from reports.files import plain, write_text, writing_into
+from reports.files import cell, plain, write_text, writing_into
 from reports.markers import Cue, write_cued_wav, write_midi
 from reports.rebuild import Sheet, sheet
 from reports.rerecord import Comment as Note
@@ -95,7 +95,16 @@ def again_csv(way: WayBack) -> str:
     for number, item in enumerate(way.again, 1):
         said = " / ".join(f"{note.listener}: {note.text}" for note in item.comments)
         writer.writerow(
-            (number, item.first_bar, item.last_bar, item.part, item.what, item.why, item.kind, said)
+            (
+                number,
+                item.first_bar,
+                item.last_bar,
+                cell(item.part),
+                item.what,
+                item.why,
+                item.kind,
+                cell(said),
+            )
         )
     return out.getvalue()
 

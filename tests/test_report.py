@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from render.errors import RenderError
 from render.matching import render_forms
 from reports.facts import gather
 from reports.page import clock, curly, length
@@ -304,9 +305,9 @@ def test_nothing_rated_yet(tmp_path: Path) -> None:
 
 def test_not_rendered_yet(tmp_path: Path) -> None:
     study = Study(song_folder(tmp_path / "song"), Hand())
-    written = write_report(study)
-    assert written.sealed and "Nothing is rendered yet" in written.sentence
-    assert "fairhearing render" in Page(read(written, "report.html")).text
+    with pytest.raises(RenderError, match="run `fairhearing render` first"):
+        write_report(study, open_now=True)
+    assert not (study.folder / "report").exists()
     assert not (study.folder / "log.sqlite").exists()  # a report alone starts nothing
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from pathlib import Path
 
 import pytest
@@ -9,7 +11,9 @@ import pytest
 from render.matching import render_forms
 from reports.decide import decide, reopen
 from reports.facts import gather
+from reports.files import message
 from reports.page import curly
+from reports.ratings_csv import read_ratings
 from reports.report import write_report
 from sessions.study import Study
 from tests.report_studies import hear, likes, rendered, song_folder
@@ -103,3 +107,22 @@ def test_a_form_that_nobody_has_rated_has_no_figures(tmp_path: Path) -> None:
     decide(later, "brand new", "on a whim", "ana")
     told = read(write_report(later), "report.md")
     assert "## What speaks against brand new" in told and "of no rounds" not in told
+
+
+def test_names_that_a_spreadsheet_would_run_are_kept_as_text(tmp_path: Path) -> None:
+    """A field that begins with = + - @ is run as a formula (OWASP, "CSV Injection"); an apostrophe stops it.
+    Read back by `read_ratings`, the names are what they were."""
+    names = ("=1+1", "@bo", "-cy", "+dee", "e=mc")
+    study = rendered(song_folder(tmp_path / "song", {"=HYPERLINK": '["verse", "intro"]'}, names))
+    hear(study, likes(), rounds=1)
+    path = next(path for path in write_report(study).paths if path.name == "ratings.csv")
+    rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8"))))
+    assert {row["listener"] for row in rows} == {"'=1+1", "'@bo", "'-cy", "'+dee", "e=mc"}
+    assert {row["form"] for row in rows} == {"as written", "'=HYPERLINK"}
+    table, _ = read_ratings(path)
+    assert set(table["listener"]) == set(names) and set(table["form"]) == {"as written", "=HYPERLINK"}
+
+
+def test_commands_in_markdown_are_code(tmp_path: Path) -> None:
+    """What people wrote is escaped, our own commands are not."""
+    assert message("run `fairhearing render` *now* `x`") == "run `fairhearing render` \\*now\\* \\`x\\`"
