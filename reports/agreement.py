@@ -12,6 +12,9 @@ from scipy import stats
 
 from reports.familiarity import Floats
 
+CHANCE = 0.05
+PARTLY_W, MOSTLY_W = 0.3, 0.7
+
 
 @dataclass(frozen=True)
 class Friedman:
@@ -94,6 +97,23 @@ class Agreement:
     rounds: Friedman | None
     listeners: Friedman | None
     between: Icc | None
+
+    @property
+    def sentence(self) -> str:
+        """Both in plain words. Where "chance" and "mostly" begin is a convention (common practice, no
+        source): p < 0.05, and W from 0.3 and 0.7."""
+        found = []
+        if self.rounds:
+            found.append(
+                "Round after round the forms were ranked more alike than chance alone would make them."
+                if self.rounds.p < CHANCE
+                else "The ranks of the forms changed from round to round about as much as by chance alone."
+            )
+        if self.listeners:
+            w = self.listeners.kendall_w
+            much = "mostly" if w >= MOSTLY_W else "partly" if w >= PARTLY_W else "hardly"
+            found.append(f"The listeners' mean ratings {much} agree on the order of the forms.")
+        return " ".join(found)
 
 
 def agreement(rounds: Floats, listeners: Floats) -> Agreement:

@@ -134,6 +134,7 @@ def environment() -> Environment:
         "signed": signed,
         "whole": whole,
         "bars": strips.bars_words,
+        "commands": commands,
         "listed": lambda names: words.listed(list(names)) if names else "none",
         "counted_of": words.counted,
         "drawing": lambda chart: Markup(chart.svg),  # our own drawing, its texts escaped by matplotlib
@@ -163,6 +164,12 @@ def signed(points: float) -> str:
 def whole(text: str) -> str:
     """A text whose ranges of bars stay on one line (word joiners around the dash)."""
     return re.sub(r"(?<=\d)-(?=\d)", "\u2060-\u2060", text)
+
+
+def commands(text: str) -> Markup:
+    """A message whose commands in backticks are set as code."""
+    parts = re.split(r"`(fairhearing[ a-zA-Z-]*)`", text)
+    return Markup("").join(Markup("<code>{}</code>").format(p) if n % 2 else p for n, p in enumerate(parts))
 
 
 def curly(text: str) -> str:

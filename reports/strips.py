@@ -76,6 +76,10 @@ class Strip:
         """Whether the part's number fits into its width."""
         return len(str(part.number)) + 0.8 <= self.share(part, longest) / 100 * letters
 
+    def all_fit(self, longest: float, letters: int) -> bool:
+        """Whether every part's words fit: on a phone names and numbers are not mixed."""
+        return all(self.fits(part, longest, letters) for part in self.parts)
+
     def fits(self, part: StripPart, longest: float, letters: int) -> bool:
         """Whether the part's words fit into its width on at most three lines."""
         width = int(self.share(part, longest) / 100 * letters) - 1

@@ -41,8 +41,8 @@ class Vote:
         return self.schulze[0]
 
     @property
-    def sentence(self) -> str:
-        """The result in words; a tie or a cycle is said."""
+    def plain(self) -> str:
+        """The result in words, without the names of methods; a tie or a cycle is said."""
         won, names = self.winners, words.quoted(self.winners)
         if self.ballots == 0:
             return "There is no ballot yet."
@@ -51,17 +51,22 @@ class Vote:
         elif self.cycle:
             text = (
                 f"The vote goes in a circle: {words.quoted(self.cycle)} beat one another in turn, so no "
-                f"form is preferred to all others; by the strongest majorities (Schulze) {names} "
+                f"form is preferred to all others; by the strongest majorities {names} "
                 f"{'comes first' if len(won) == 1 else 'tie for the first place'}."
             )
         elif len(won) > 1:
             text = f"The vote is a tie between {names}."
         else:
             text = f"The vote: {names} comes first, though not by a majority over each of the others."
-        top = self.borda_order[0]
-        if set(top) != set(won):
-            text += f" By Borda's count {words.quoted(top)} would come first instead."
         return text
+
+    @property
+    def sentence(self) -> str:
+        """The same, and what Borda's count says where it differs."""
+        top = self.borda_order[0]
+        if self.ballots == 0 or set(top) == set(self.winners):
+            return self.plain
+        return f"{self.plain} By Borda's count {words.quoted(top)} would come first instead."
 
     def as_json(self) -> dict[str, object]:
         """Plain values for JSON."""

@@ -17,7 +17,6 @@ from reports.facts import gather
 from reports.page import clock, curly, length
 from reports.ratings import COLUMNS
 from reports.report import Written, write_report
-from reports.strips import letters_wide, strip_of
 from sessions.study import Study
 from tests.report_studies import EIGHT, Hand, hear, likes, rendered, song_folder
 
@@ -334,43 +333,17 @@ def test_a_changed_song_toml_is_said(tmp_path: Path) -> None:
     assert 'song.toml has changed since the last render ("early bridge")' in text
 
 
-def test_a_strip_by_hand(panel: Study) -> None:
-    """ "early bridge": intro 1-4, bridge 5-8, verse 9-12, silence 13, refrain 14-17 and 18-21; 2 s a bar."""
-    form = gather(panel).form("early bridge")
-    assert form.seconds == pytest.approx(0.5 + 21 * 2.0 + 0.5)  # bar 1 lies at 0.5 s; it rings on for a beat
-    strip = form.strip
-    assert [(part.first_bar, part.last_bar) for part in strip.parts] == [
-        (1, 4), (5, 8), (9, 12), (13, 13), (14, 17), (18, 21),
-    ]  # fmt: skip
-    assert strip.lines_s == pytest.approx([2.0 * bar for bar in range(21)])
-    assert strip.bars == 21 and [part.silent for part in strip.parts].index(True) == 3
-    assert strip.parts[0].tint == 0 and strip.parts[1].tint == 7
-    assert strip.bar_at(-1) == 1 and strip.bar_at(1000) == 21 and strip.bar_at(24.0) == 13
-    assert sum(strip.share(part, 21) for part in strip.parts) == pytest.approx(100)
-
-
-def test_words_and_numbers_stand_only_where_they_fit(panel: Study) -> None:
-    strip = gather(panel).form("early bridge").strip
-    refrain, silence = strip.parts[4], strip.parts[3]
-    assert strip.fits(refrain, 21, 112) and not strip.fits(refrain, 210, 112)
-    assert not strip.fits(silence, 21, 112) and strip.numbered(silence, 21, 112)
-    assert not strip.numbered(silence, 210, 112)
-    assert letters_wide("橋") == 2 and letters_wide("a\u0301") == 1  # East Asian width; a combining accent
-
-
-def test_short_silences_are_bars_of_their_own(crowd: Study) -> None:
-    """ "half": intro bars 1-2, two beats of silence (bar 3, 1 s), refrain (bars 4-7)."""
-    facts = gather(crowd)
-    assert facts.form("half").seconds == pytest.approx(0.5 + 2 * 2.0 + 1.0 + 4 * 2.0 + 0.5)
-    assert facts.form("half").strip.bars == 6.5
-    strip = facts.form("half").strip
-    assert [(part.first_bar, part.last_bar) for part in strip.parts] == [(1, 2), (3, 3), (4, 7)]
-    assert strip.lines_s == pytest.approx([0, 2, 4, 5, 7, 9, 11])
-    described = [
-        {"text": part.text, "start_s": part.start_s, "stop_s": part.stop_s, "bars": part.bars}
-        for part in strip.parts
-    ]
-    assert strip_of(crowd.song, described, None).lines_s == pytest.approx(strip.lines_s)
+def test_statistics_are_folded_behind_a_plain_sentence(report: Written, panel: Study) -> None:
+    text = read(report, "report.html")
+    folded = " ".join(re.findall(r"<details>.*?</details>", text, flags=re.DOTALL))
+    open_ = re.sub(r"<details>.*?</details>", "", text, flags=re.DOTALL)
+    for name in ("Schulze", "Borda", "Friedman", "Kendall", "ICC"):
+        assert name in folded and name not in open_, name
+    judgement = gather(panel).judgement
+    assert judgement is not None
+    for sentence in (judgement.beside.vote.plain, judgement.beside.agreement.sentence):
+        assert sentence and curly(sentence) in Page(open_).text
+    assert "go by settled ratings: what each form would get" in Page(text.split("</header>")[0]).text
 
 
 def test_a_form_has_one_length_its_file_s(report: Written, panel: Study) -> None:

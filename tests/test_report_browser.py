@@ -83,6 +83,32 @@ def test_paper(browser: Browser, page_file: Path, tmp_path: Path) -> None:
     context.close()
 
 
+def test_a_table_wider_than_a_phone_shows_that_it_scrolls(browser: Browser, page_file: Path) -> None:
+    """The shades at its edges, which lie behind the table's own while there is nothing beyond."""
+    context = browser.new_context(viewport={"width": 390, "height": 800})
+    page = context.new_page()
+    page.goto(page_file.as_uri())
+    seen = page.evaluate(
+        "[...document.querySelectorAll('.scroll')].filter(e => e.scrollWidth > e.clientWidth)"
+        ".map(e => getComputedStyle(e).backgroundAttachment)"
+    )
+    assert seen and set(seen) == {"local, local, scroll, scroll"}
+    outside = "[...document.querySelectorAll('table')].filter(e => !e.closest('.scroll')).length"
+    assert page.evaluate(outside) == 0
+    context.close()
+
+
+def test_what_is_folded_on_the_screen_is_open_on_paper(browser: Browser, page_file: Path) -> None:
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(page_file.as_uri())
+    statistics = page.get_by_text("Friedman's test").first
+    assert not statistics.is_visible()
+    page.emulate_media(media="print")
+    assert statistics.is_visible()
+    context.close()
+
+
 def test_a_sealed_page_fits_a_phone(browser: Browser, tmp_path: Path) -> None:
     study: Study = rendered(song_folder(tmp_path / "song"))
     hear(study, likes(early_bridge=70), rounds=1, finish=False)
