@@ -165,6 +165,7 @@ def _echo_decided(decided: Decided) -> None:
 def verdict(csv: Path, as_json: bool) -> None:
     """The verdict on ratings from anywhere: a CSV with listener, day, round, position, form, rating."""
     from reports.look_alikes import look_alikes
+    from reports.outlook import to_go
     from reports.ratings_csv import read_ratings
     from reports.verdict import judge
 
@@ -174,7 +175,12 @@ def verdict(csv: Path, as_json: bool) -> None:
     if as_json:
         echo_json(found.as_json())
         return
-    click.echo(click.wrap_text(found.sentence, width=100) + "\n")
+    click.echo(click.wrap_text(found.sentence, width=100))
+    with progress("simulating how it may go on") as step:
+        needed = to_go(found, progress=lambda done, of: step("simulating how it may go on", done, of))
+    if needed:
+        click.echo(click.wrap_text(needed, width=100))
+    click.echo()
     echo_table(
         f"Settled ratings, {sum(found.listens.values())} listens over {found.days} days",
         ("form ", "settled", "90 % interval", "chance to be best", "points lost by choosing it", "listens"),
