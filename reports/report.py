@@ -47,7 +47,8 @@ def write_report(study: Study, *, open_now: bool = False, seed: int = SEED) -> W
         SongError, AudioError, LogError: the study is not in order; RenderError: nothing is rendered yet, or a
             file could not be written.
     """
-    study.manifest  # noqa: B018  refuses before anything is opened or written
+    # refused before anything is opened or written; where there is no study, song.toml is what is missing
+    _ = study.song, study.manifest
     contents = study.log.contents() if open_now and study.has_log else None
     if contents and contents.opened is None and any(x.rating is not None for x in contents.listens):
         study.log.add_event("opened", {"why": "asked for with `report --open`"})
