@@ -187,7 +187,7 @@ def verdict(csv: Path, as_json: bool) -> None:
         [
             (name, f"{found.settled[name].mean:.1f}",
              f"{found.settled[name].low:.1f} to {found.settled[name].high:.1f}",
-             f"{found.p_best[name]:.2f}", f"{found.expected_loss[name]:.1f}", str(found.listens[name]))
+             f"{found.p_best[name]:.0%}", f"{found.expected_loss[name]:.1f}", str(found.listens[name]))
             for name in found.order
         ],
     )  # fmt: skip
