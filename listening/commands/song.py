@@ -123,7 +123,7 @@ def render(folder: Path, as_json: bool) -> None:
         echo_json(manifest.as_json())
         return
     echo_table(
-        "Matched loudness (ITU-R BS.1770-5), measured on the written files",
+        "Loudness of the written files (ITU-R BS.1770-5)",
         ("form ", "LUFS", "gain dB", "true peak dBTP", "range LU", "length"),
         [
             (f.name, number_text(f.lufs, 2), f"{f.gain_db:.2f}", number_text(f.true_peak_dbtp, 2),
