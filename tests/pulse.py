@@ -109,6 +109,15 @@ def sink() -> Iterator[NullSink]:
         yield running
 
 
+@pytest.fixture
+def portaudio() -> None:
+    """The PortAudio library, which Linux wheels of sounddevice do not carry."""
+    try:
+        import sounddevice  # noqa: F401
+    except OSError:
+        pytest.skip("PortAudio is not installed")
+
+
 def _environment(folder: Path, rate: int) -> dict[str, str]:
     runtime, home = folder / "rt", folder / "home"
     for made in (runtime, home, runtime / "pulse"):

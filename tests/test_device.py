@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 import soundfile
 
-from tests.pulse import NullSink, null_sink, sink
+from tests.pulse import NullSink, null_sink, portaudio, sink
 
-__all__ = ["sink"]
-pytestmark = pytest.mark.device
+__all__ = ["portaudio", "sink"]
+pytestmark = [pytest.mark.device, pytest.mark.usefixtures("portaudio")]
 HERE = Path(__file__).parents[1]
 
 PLAY = """
@@ -120,3 +120,14 @@ def test_an_unknown_device_is_named_with_those_there_are(sink: NullSink) -> None
         text=True, timeout=30, check=True,
     )  # fmt: skip
     assert 'no sound device "Grandma\'s gramophone"' in done.stdout and "there is: " in done.stdout
+
+
+def test_without_portaudio_the_message_says_what_to_install(tmp_path: Path) -> None:
+    """Linux wheels of sounddevice carry no PortAudio: then its import raises OSError, as here."""
+    (tmp_path / "sounddevice.py").write_text('raise OSError("PortAudio library not found")')
+    env = os.environ | {"PYTHONPATH": f"{tmp_path}{os.pathsep}{HERE}"}
+    done = subprocess.run(
+        [sys.executable, "-c", REQUIRE, ""], env=env, cwd=tmp_path, capture_output=True, text=True,
+        timeout=30, check=True,
+    )  # fmt: skip
+    assert "apt-get install libportaudio2" in done.stdout and "--page" in done.stdout

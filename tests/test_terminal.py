@@ -12,12 +12,12 @@ import soundfile
 from render.matching import render_forms
 from sessions.records import LogContents
 from sessions.study import Study
-from tests.pulse import NullSink, sink
+from tests.pulse import NullSink, portaudio, sink
 from tests.songs import make_study
 from tests.terminals import Terminal
 
-__all__ = ["sink"]
-pytestmark = pytest.mark.device
+__all__ = ["portaudio", "sink"]
+pytestmark = [pytest.mark.device, pytest.mark.usefixtures("portaudio")]
 
 FORMS = {"turned": ["b", "a"]}
 
