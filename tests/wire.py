@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import socket
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+
+READ_S = 0.7  # time for the other end to read what it was sent
 
 
 class Wire:
@@ -81,6 +84,7 @@ class Wire:
                 passed = len(data) if data.startswith(b"HTTP/1.1") else passed + len(data)
                 if self._cut_after and passed > self._cut_after:
                     near.sendall(data[: len(data) // 2])
+                    time.sleep(READ_S)  # what a broken connection had not handed over is lost with it
                     self._cut_after = 0
                     self.lost += 1
                     break
