@@ -7,8 +7,9 @@ here the cascade is taken in its state-space form and a whole block of L samples
     s' = s A^L + x R         (the state after it)
 
 Only the short recursion over block states is left to a recursive filter; the rest is matrix products in
-float32, about half the processor time of two biquads where memory is reused (render/products.py). Block processing of recursive filters is textbook
-signal processing (C. S. Burrus, "Block implementation of digital filters", 1971; source from memory).
+float32, about half the processor time of two biquads where memory is reused (see render/products.py).
+Block processing of recursive filters is textbook signal processing (C. S. Burrus, "Block implementation
+of digital filters", 1971; source from memory).
 
 The state is held in output-normal coordinates, where an error in the state costs no more energy in the
 output than it has itself; with the coordinates of a plain biquad, a constant offset in the audio would

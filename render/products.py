@@ -3,9 +3,9 @@
 Audio is worked on in pieces of 2^17 frames. Longer pieces mean fewer steps between which two threads must
 hand Python's lock to each other: rendering four forms side by side took 1.49 s with 2^15, 1.15 s with 2^17
 and 1.30 s with 2^18, where the intermediate arrays leave the cache (two cores, Linux, measured).
-The price: an array measured on its own costs 15.9 ns a frame instead of 9.0, because the allocator then asks for
-fresh pages each time; after a file has been read in large blocks, as every render is, it does not (13.7 against
-14.4 with reading).
+The price: an array measured on its own costs 15.9 ns a frame instead of 9.0, because the allocator then
+asks for fresh pages each time; after a file has been read in large blocks, as in every render, it does not
+(13.7 against 14.4 ns, reading included).
 
 A BLAS library spreads a large product over all cores and then waits for the slowest; while anything else
 uses those cores (playback, another render) that wait can be a hundred times the work. Products of at most
