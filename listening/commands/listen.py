@@ -7,9 +7,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from listening.commands.common import echo_json, echo_table, open_study, with_json, with_study
+from listening.commands.common import (
+    echo_json,
+    echo_table,
+    no_collection,
+    open_study,
+    with_json,
+    with_study,
+)
 
 if TYPE_CHECKING:
+    from listening.status import StudyStatus
     from render.song import Listener
     from sessions.study import Study
 
@@ -112,25 +120,24 @@ def collect(folder: Path, file: Path) -> None:
 @with_json
 def status(folder: Path, as_json: bool) -> None:
     """Who has heard what, and when the next round is due. Tells no form's name or rating."""
-    from listening.status import study_status
+    with no_collection():
+        from listening.status import study_status
 
-    found = study_status(open_study(folder))
-    if as_json:
-        echo_json(found.as_json())
-        return
+        found = study_status(open_study(folder))
+        if as_json:
+            echo_json(found.as_json())
+        else:
+            _echo_status(found)
+
+
+def _echo_status(found: StudyStatus) -> None:
     click.echo(f"{found.title}: {found.state}\n")
     echo_table(
         "Listeners",
         ("listener ", "rounds done", "in the open round", "days", "next "),
         [
-            (
-                row.shown_name,
-                f"{row.rounds_done} of {row.rounds_planned}",
-                row.open_text,
-                str(row.days),
-                row.next_text,
-            )
-            for row in found.listeners
+            (x.shown_name, f"{x.rounds_done} of {x.rounds_planned}", x.open_text, str(x.days), x.next_text)
+            for x in found.listeners
         ],
     )
     for line in found.lines:
