@@ -16,6 +16,7 @@ import numpy as np
 from listening.demo_song import song_toml, write_song
 from listening.rounds import Round, enter_round
 from render.errors import StudyError
+from render.files import OWNERS_FOLDER
 from sessions.records import OVERALL
 from sessions.study import Study
 
@@ -80,7 +81,7 @@ def write_study(folder: Path) -> None:
     """
     if folder.exists() and any(folder.iterdir()):
         raise StudyError(f"{folder} is not empty; name another folder for the demo, or delete it first")
-    folder.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(OWNERS_FOLDER, parents=True, exist_ok=True)
     write_song(folder)
     (folder / "song.toml").write_text(song_toml(), encoding="utf-8")
 

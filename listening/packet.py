@@ -22,7 +22,7 @@ from listening.page.shell import environment, words
 from listening.rounds import Demand, Round, enter_round, standing
 from render.copies import Copies, flac_copies, opus_copies
 from render.errors import AnswersError
-from render.files import replacing
+from render.files import OWNERS_FOLDER, replacing
 from sessions.study import Study
 
 __all__ = ["PACKETS", "Collected", "collect", "write_packet"]
@@ -67,7 +67,7 @@ def write_packet(study: Study, listener: str, *, small: bool = False, any_day: b
         "reasons": REASONS,
     }  # fmt: skip
     path = study.folder / PACKETS / f"{_file_name(name)}-round-{round_.number}.html"
-    path.parent.mkdir(exist_ok=True)
+    path.parent.mkdir(OWNERS_FOLDER, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix="fairhearing-") as place:
         copies = _copies(study, round_, Path(place), small)
         paths = [copies.paths[d.render.content_hash] for d in demands]

@@ -73,7 +73,7 @@ def flac_copies(folder: Path, manifest: Manifest) -> Copies:
     def make(key: str) -> None:
         if not _is_whole(paths[key], rate, frames[key] if rate == manifest.sample_rate else None):
             _require_as_measured(sources[key], sums[key])
-            with replacing(paths[key]) as half:
+            with replacing(paths[key], lasting=False) as half:
                 write_int32(half, integers(sources[key], rate), rate, manifest.channels, "FLAC")
 
     with ThreadPoolExecutor(WORKERS) as pool:
@@ -94,7 +94,7 @@ def opus_copies(folder: Path, manifest: Manifest, into: Path) -> Copies:
     for form in manifest.forms:
         _require_as_measured(folder / form.wav, form.sha256)
         paths[form.content_hash] = path = into / Path(form.wav).with_suffix(".opus").name
-        with replacing(path) as half:
+        with replacing(path, lasting=False) as half:
             _write_opus(half, folder / form.wav, rate, manifest.channels)
     return Copies(paths, rate, manifest.channels, max(p.stat().st_size for p in paths.values()))
 

@@ -1,28 +1,44 @@
-"""Files that are written whole or not at all, and by one process at a time."""
+"""Files that are written whole or not at all, for their owner alone, and by one process at a time."""
 
 from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
 from render.errors import RenderError
 
+OWNERS_FILE, OWNERS_FOLDER = 0o600, 0o700  # rights on systems that have such; Windows has others
+
 
 @contextmanager
-def replacing(path: Path) -> Iterator[Path]:
+def replacing(path: Path, *, lasting: bool = True) -> Iterator[Path]:
     """A temporary name in the same folder that becomes `path` when the block succeeds, else vanishes.
+
+    The file is its owner's alone, or keeps the rights of the one that it replaces. It is on the disk
+    before it has its name, and has its name for good when this returns, so that a power cut leaves the old
+    file or the new one, never an empty one. `lasting=False` spares the wait: for what is put on the disk
+    later with others (`settle`), or is looked through before it is used and made again if it is lost.
 
     Raises:
         RenderError: the disk is full, or the folder cannot be written.
     """
     half = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
+        half.unlink(missing_ok=True)  # of a process that was killed under the same number
+        os.close(os.open(half, os.O_CREAT | os.O_EXCL | os.O_WRONLY, OWNERS_FILE))
         yield half
+        with half.open("r+b") as file:
+            if path.exists():
+                half.chmod(path.stat().st_mode)
+            if lasting:
+                _onto_disk(file.fileno())
         half.replace(path)
+        if lasting:
+            _names_onto_disk(path.parent)
     except OSError as error:
         raise RenderError(
             f"{path} could not be written: {error.strerror or error}; make room or check the "
@@ -30,6 +46,47 @@ def replacing(path: Path) -> Iterator[Path]:
         ) from None
     finally:
         half.unlink(missing_ok=True)
+
+
+def settle(paths: Iterable[Path]) -> None:
+    """Wait until the disk has files that were written without waiting: once for all, when others depend
+    on them. The system has been writing them meanwhile, so that the wait is short.
+
+    Raises:
+        RenderError: one is missing, or the disk failed.
+    """
+    folders = set()
+    for path in paths:
+        try:
+            with path.open("r+b") as file:  # to read is not enough on Windows
+                _onto_disk(file.fileno())
+        except OSError as error:
+            raise RenderError(
+                f"{path} did not reach the disk: {error.strerror or error}; check the disk, then run the "
+                "command again"
+            ) from None
+        folders.add(path.parent)
+    for folder in folders:
+        _names_onto_disk(folder)
+
+
+def _onto_disk(descriptor: int) -> None:
+    """Wait until the disk has what was written; on macOS only F_FULLFSYNC empties the disk's own cache."""
+    if sys.platform == "darwin":
+        with suppress(OSError):  # a file system that knows no such thing
+            fcntl.fcntl(descriptor, fcntl.F_FULLFSYNC)
+            return
+    os.fsync(descriptor)
+
+
+def _names_onto_disk(folder: Path) -> None:
+    """Wait until the disk has a folder's names. Windows opens no folder so, and NTFS journals its names."""
+    with suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            _onto_disk(descriptor)
+        finally:
+            os.close(descriptor)
 
 
 @contextmanager

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from render.errors import RenderError
-from render.files import replacing
+from render.files import OWNERS_FOLDER, replacing
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -21,7 +21,7 @@ def writing_into(folder: Path) -> Iterator[None]:
         RenderError: the disk is full, or the folder cannot be written.
     """
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(OWNERS_FOLDER, parents=True, exist_ok=True)
         yield
     except OSError as error:
         raise RenderError(

@@ -14,7 +14,6 @@ from __future__ import annotations
 import os
 import struct
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -23,6 +22,7 @@ from typing import BinaryIO
 import mido
 
 from render.errors import AudioError
+from render.files import replacing
 from render.forms import Form
 from render.grid import Grid
 from render.song import Song
@@ -77,7 +77,7 @@ def write_midi(song: Song, form: Form, path: Path, lead_s: Fraction | None = Non
     track += _events(bars, {bar: _latin(name) for bar, name in names.items()})
     file = mido.MidiFile(type=1, ticks_per_beat=TICKS_PER_QUARTER)
     file.tracks.append(track)
-    with _replacing(path) as out:
+    with replacing(path) as half, half.open("wb") as out:
         file.save(file=out)
 
 
@@ -154,7 +154,7 @@ def write_cued_wav(source_wav: Path, cues: Sequence[Cue], path: Path) -> None:
     Raises:
         AudioError: no RIFF/WAVE file, cut short, a frame outside the audio, or too large for RIFF.
     """
-    with source_wav.open("rb") as source, _replacing(path) as out:
+    with source_wav.open("rb") as source, replacing(path) as half, half.open("wb") as out:
         chunks = [chunk for chunk in _chunks(source, source_wav) if _kept(source, chunk[0], chunk[1])]
         frames = _frames(source, chunks, source_wav)
         for cue in cues:
@@ -233,15 +233,3 @@ def _copy(source: BinaryIO, at: int, length: int, out: BinaryIO) -> None:
         block = source.read(min(length, 1 << 20))
         out.write(block)
         length -= len(block)
-
-
-@contextmanager
-def _replacing(path: Path) -> Iterator[BinaryIO]:
-    """A file beside `path` that takes its name once it is whole, and goes if anything fails."""
-    temporary = path.with_name(f"{path.name}.part")
-    try:
-        with temporary.open("wb") as out:
-            yield out
-        temporary.replace(path)
-    finally:
-        temporary.unlink(missing_ok=True)
