@@ -23,6 +23,7 @@ Audio = NDArray[np.float32]
 Int32 = NDArray[np.int32]
 
 SUBTYPE = "PCM_24"
+SAMPLE_BYTES = 3
 LONGEST_WAV_BYTES = (1 << 32) - (1 << 20)
 RIFF_HEADER = 12  # "RIFF", a size, "WAVE"
 WAV_PAD_HEADER = 8  # "JUNK" and its length
@@ -37,6 +38,18 @@ def to_int24(block: Audio, gain: float, scratch: Audio) -> Int32:
     np.rint(work, out=work)
     np.multiply(work, np.float32(256), out=work)
     return work.astype(np.int32)
+
+
+def from_int24(data: bytes, channels: int) -> Int32:
+    """The bytes of a 24-bit WAV -> (frames, channels) in the upper bits of int32, as to_int24 made them.
+
+    Each channel is contiguous. (A view reads every sample with the byte before it, which is then cleared:
+    three times as fast as decoding by libsndfile, and the same integers, as a test compares.)
+    """
+    frames = len(data) // (channels * SAMPLE_BYTES)
+    strides = (SAMPLE_BYTES, channels * SAMPLE_BYTES)
+    samples: Int32 = np.ndarray((channels, frames), "<i4", b"\0" + data, 0, strides)
+    return np.bitwise_and(samples, -256).T
 
 
 def write_int32(
@@ -60,8 +73,15 @@ def write_int32(
 
 def wav_bytes(frames: int, channels: int) -> int:
     """The size of a padded WAV of so many frames, before any padding is added."""
-    data = frames * channels * 3
+    data = frames * channels * SAMPLE_BYTES
     return 44 + data + data % 2 + WAV_PAD_HEADER
+
+
+def wav_format(frames: int, sample_rate: int, channels: int) -> bytes:
+    """What stands in a 24-bit WAV file between its RIFF header and its audio: the format, and the length."""
+    frame_bytes = channels * SAMPLE_BYTES
+    told = (1, channels, sample_rate, sample_rate * frame_bytes, frame_bytes, 8 * SAMPLE_BYTES)
+    return struct.pack("<4sIHHIIHH4sI", b"fmt ", 16, *told, b"data", frames * frame_bytes)
 
 
 def pad_wav(path: Path, size: int) -> None:

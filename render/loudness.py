@@ -147,38 +147,43 @@ def _window_powers(energies: Float64, edges: Int64, starts: Int64, length: int) 
     return sums / length
 
 
-def _energies_from(starts: Int64, weighted: Float32, gains: Float64) -> Float64:
-    """Channel-weighted energies of a K-weighted (frames, channels) from each of `starts` to the next."""
-    sums = np.add.reduceat(np.square(weighted.T), starts, axis=1)
-    return gains @ sums.astype(np.float64)
+def frame_energies(weighted: Float32, gains: Float64) -> Float32:
+    """Channel-weighted energy of each frame of a K-weighted (frames, channels): (frames,)."""
+    squares = np.square(weighted[:, 0])
+    squares *= np.float32(gains[0])
+    for channel, gain in enumerate(gains[1:], 1):
+        more = np.square(weighted[:, channel])
+        more *= np.float32(gain)
+        squares += more
+    return squares
 
 
-class _EnergySeries:
-    """Energies between window edges, of a signal that arrives in blocks."""
+class EnergySeries:
+    """Energies between window edges, of a K-weighted signal that arrives in pieces."""
 
-    def __init__(self, sample_rate: int, gains: Float64) -> None:
+    def __init__(self, sample_rate: int) -> None:
         self.frames = 0
         self._sample_rate = sample_rate
-        self._gains = gains
-        self._state: Float64 | None = None
         self._finished: list[Float64] = []
         self._unfinished = 0.0
 
-    def add(self, block: FloatArray) -> None:
-        weighted, self._state = k_weight(block, self._sample_rate, self._state)
-        frames = len(block)
+    def add(self, energies: Float32) -> None:
+        """Take the next frames' energies (frames,), in pieces of any length."""
+        frames = len(energies)
+        if not frames:
+            return
         edges = _window_edges(self.frames, self.frames + frames, self._sample_rate) - self.frames
-        sums = _energies_from(np.append(0, edges[edges < frames]), weighted, self._gains)
+        sums = np.add.reduceat(energies, np.append(0, edges[edges < frames])).astype(np.float64)
         sums[0] += self._unfinished
         self._finished.append(sums[: len(edges)])
         self._unfinished = float(sums[-1]) if len(edges) < len(sums) else 0.0
         self.frames += frames
 
-    def followed_by_silence(self, seconds: float) -> "_EnergySeries":
-        """A copy that has heard `seconds` of silence more."""
+    def followed_by(self, energies: Float32) -> "EnergySeries":
+        """A copy that has taken `energies` more."""
         longer = copy.copy(self)
         longer._finished = list(self._finished)
-        longer.add(np.zeros((round(seconds * self._sample_rate), len(self._gains)), dtype=np.float32))
+        longer.add(energies)
         return longer
 
     def powers(self, per_second: int, length: int) -> Float64:
@@ -186,6 +191,10 @@ class _EnergySeries:
         edges = np.append(0, _window_edges(0, self.frames, self._sample_rate))
         starts = _window_starts(self.frames, self._sample_rate, per_second, length)
         return _window_powers(np.concatenate(self._finished or [np.empty(0)]), edges, starts, length)
+
+    def integrated_lufs(self) -> float:
+        """Gated loudness of what has been added; -inf below 0.4 s or when nothing passes the gate."""
+        return integrated_lufs(self.powers(10, _block_length(self._sample_rate)))
 
 
 def _channel_gains(channels: int, gains: Sequence[float] | None) -> Float64:
@@ -213,7 +222,9 @@ class Meter:
         self.sample_rate = sample_rate
         self.channels = channels
         self._peak = TruePeak(sample_rate, channels)
-        self._energy = _EnergySeries(sample_rate, _channel_gains(channels, channel_gains))
+        self._gains = _channel_gains(channels, channel_gains)
+        self._energy = EnergySeries(sample_rate)
+        self._state: Float64 | None = None
 
     def add(self, block: FloatArray) -> None:
         """Measure the next `block`; raises AudioError on NaN, infinity, integers or another shape."""
@@ -226,7 +237,8 @@ class Meter:
             # Transposed once here: peak and filter both want each channel contiguous.
             chunk = np.ascontiguousarray(block[start : start + CHUNK_FRAMES].T, dtype=np.float32).T
             self._peak.add(chunk)
-            self._energy.add(chunk)
+            weighted, self._state = k_weight(chunk, self.sample_rate, self._state)
+            self._energy.add(frame_energies(weighted, self._gains))
 
     def result(self) -> Loudness:
         """The reading of everything added so far."""
@@ -234,17 +246,21 @@ class Meter:
         block_frames = _block_length(self.sample_rate)
         lra_lu = None
         if self._energy.frames >= short_frames:
-            lra_lu = loudness_range_lu(
-                self._energy.followed_by_silence(_TRAILING_SILENCE_S).powers(10, short_frames)
-            )
+            longer = self._energy.followed_by(self._ringing(_TRAILING_SILENCE_S))
+            lra_lu = loudness_range_lu(longer.powers(10, short_frames))
         return Loudness(
-            integrated_lufs=integrated_lufs(self._energy.powers(10, block_frames)),
+            integrated_lufs=self._energy.integrated_lufs(),
             lra_lu=lra_lu,
             true_peak_dbtp=_peak_db(self._peak.true_peak),
             sample_peak_dbfs=_peak_db(self._peak.sample_peak),
             max_momentary_lufs=float(lufs(self._energy.powers(100, block_frames).max(initial=0.0))),
             max_short_term_lufs=float(lufs(self._energy.powers(10, short_frames).max(initial=0.0))),
         )
+
+    def _ringing(self, seconds: float) -> Float32:
+        """Energies of what the weighting still rings in so much silence."""
+        silence = np.zeros((round(seconds * self.sample_rate), self.channels), dtype=np.float32)
+        return frame_energies(k_weight(silence, self.sample_rate, self._state)[0], self._gains)
 
 
 def measure(audio: FloatArray, sample_rate: int, channel_gains: Sequence[float] | None = None) -> Loudness:
@@ -265,8 +281,8 @@ def _series_lufs(
     edges = np.union1d(starts, starts + length)
     if not starts.size:
         return np.empty(0)
-    energies = _energies_from(edges[:-1], weighted[: edges[-1]], gains)
-    return lufs(_window_powers(energies, edges, starts, length))
+    energies = np.add.reduceat(frame_energies(weighted[: edges[-1]], gains), edges[:-1])
+    return lufs(_window_powers(energies.astype(np.float64), edges, starts, length))
 
 
 def momentary_lufs(

@@ -11,14 +11,12 @@ import math
 import secrets
 import shutil
 from collections.abc import Callable, Collection, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from concurrent.futures import Future, ThreadPoolExecutor
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import soundfile
 
 from render import joins
 from render.containers import (
@@ -26,14 +24,13 @@ from render.containers import (
     Int32,
     pad_wav,
     to_int24,
-    wav_audio_sha256,
     wav_bytes,
-    write_int32,
 )
 from render.errors import RenderError
 from render.files import one_at_a_time, replacing
+from render.forecast import Forecast, Own
 from render.forms import Piece
-from render.loudness import Loudness, Meter
+from render.loudness import Loudness
 from render.manifest import (
     RENDERS,
     FilePrint,
@@ -45,12 +42,13 @@ from render.manifest import (
     manifest_path,
     read_manifest,
 )
-from render.prints import file_print, hash_forms, sums
+from render.prints import file_print, hash_forms, is_unchanged, sums
 from render.song import SONG_FILE, Song
 from render.splice import BLOCK_FRAMES, Audio, Splicer
 from render.stem_fit import StemFit
 from render.stems import Mixes, check_stems, fit_stems, read_audio
 from render.timeline import Timeline, lay_out, longest_lead
+from render.written import write_measured
 
 CEILING_DBTP = -1.0
 ROUNDING_DB = 0.001  # left below the ceiling: rounding to 24 bit may add some millionths
@@ -59,15 +57,6 @@ SHORTEST_FORM_S = 0.4
 WORKERS = 2
 
 Progress = Callable[[str, int, int], None]  # what is done, steps done, steps in all
-
-
-@dataclass(frozen=True)
-class Own:
-    """A form before gain."""
-
-    lufs: float
-    true_peak_dbtp: float
-    lra_lu: float | None
 
 
 def render_forms(
@@ -97,6 +86,7 @@ class _Renderer:
         self.old = _read_old(song.folder)
         self.timelines = [lay_out(song, form) for form in song.forms]
         self.lead = longest_lead(song, self.timelines)
+        self.reading: Future[Audio] | None = None
         self.fit: StemFit | None = None
         self.steps_done = 0
         self.steps = 1
@@ -104,7 +94,7 @@ class _Renderer:
 
     def run(self, keep_sets: Collection[str]) -> Manifest:
         self._refuse_before_work()
-        audio = file_print(self.song.audio.path, self.song.folder, self.old.audio if self.old else None)
+        audio = self._audio_print()
         stems = self._stem_prints()
         self.fit = self._fit_stems(audio, stems)
         hashes = hash_forms(self.timelines, audio, stems, self.fit)
@@ -129,11 +119,21 @@ class _Renderer:
     def bounce(self) -> Audio:
         """The song's audio, read only when something must be measured or written."""
         self._step("read the bounce")
-        return read_audio(self.song.audio.path)
+        return self.reading.result() if self.reading else read_audio(self.song.audio.path)
 
     @cached_property
     def mixes(self) -> Mixes:
         return Mixes(self.song, self.bounce, self.fit)
+
+    def _audio_print(self) -> FilePrint:
+        """The bounce's print. One that is new or changed is read by a second thread in the meantime."""
+        path, folder = self.song.audio.path, self.song.folder
+        before = self.old.audio if self.old else None
+        if before and is_unchanged(path, folder, before):
+            return before
+        with ThreadPoolExecutor(1) as second:
+            self.reading = second.submit(read_audio, path)
+            return file_print(path, folder, before)
 
     def _step(self, what: str) -> None:
         self.steps_done += 1
@@ -176,32 +176,20 @@ class _Renderer:
         return fit_stems(bounce, self.song.stems, self.song.audio.sample_rate)
 
     def _measure(self, hashes: Mapping[str, str]) -> dict[str, Own]:
-        """Loudness of each form before gain: known from the last render, or measured."""
+        """Loudness of each form before gain: known from the last render, or foreseen."""
         known = {
-            f.content_hash: Own(f.own_lufs, f.own_true_peak_dbtp, f.lra_lu)
+            f.content_hash: Own(f.own_lufs, f.own_true_peak_dbtp)
             for f in (self.old.forms if self.old and self.old.lead_frames == self.lead else ())
         }
         new = [t for t in self.timelines if hashes[t.form.name] not in known]
         if new:
-            self.steps = self.steps_done + 1 + len(new) + len(self.timelines)
-            _ = self.mixes
-        with ThreadPoolExecutor(WORKERS) as pool:
-            for timeline, measured in zip(new, pool.map(self._measure_one, new), strict=True):
-                known[hashes[timeline.form.name]] = measured
+            self.steps = self.steps_done + 2 + len(self.timelines)
+            splicers = [self._splicer(timeline) for timeline in new]
+            forecast = Forecast(self.bounce, self.song.audio.sample_rate, splicers)
+            for timeline, splicer in zip(new, splicers, strict=True):
+                known[hashes[timeline.form.name]] = _audible(timeline.form.name, forecast.own(splicer))
+            self._step("measured the bounce")
         return {t.form.name: known[hashes[t.form.name]] for t in self.timelines}
-
-    def _measure_one(self, timeline: Timeline) -> Own:
-        meter = Meter(self.song.audio.sample_rate, self.song.audio.channels)
-        for block in self._splicer(timeline).blocks():
-            meter.add(block)
-        self._step(f'measured "{timeline.form.name}"')
-        found = meter.result()
-        if not math.isfinite(found.integrated_lufs):
-            raise RenderError(
-                f'"{timeline.form.name}" is wholly below -70 LUFS, the gate of BS.1770: there is nothing to '
-                "match; check the bounce's level"
-            )
-        return Own(found.integrated_lufs, found.true_peak_dbtp, found.lra_lu)
 
     def _splicer(self, timeline: Timeline) -> Splicer:
         return Splicer(timeline, self.mixes, self.lead)
@@ -244,7 +232,7 @@ class _Renderer:
         path = self.song.folder / wav
         if path.stat().st_size != size:  # a copy: an open round may still need the old one, of the old size
             copy = self._new_file()
-            with replacing(copy) as half:
+            with replacing(copy, lasting=False) as half:
                 shutil.copyfile(path, half)
                 pad_wav(half, size)
             wav = f"{RENDERS}/{copy.name}"
@@ -283,16 +271,17 @@ class _Renderer:
         rate, channels = self.song.audio.sample_rate, self.song.audio.channels
         splicer = self._splicer(timeline)
         path = self._new_file()
-        with replacing(path) as half:
-            frames = write_int32(half, _integers(splicer, 10 ** (gain_db / 20)), rate, channels)
+        with replacing(path, lasting=False) as half:  # made again if it is lost
+            integers = _integers(splicer, 10 ** (gain_db / 20))
+            again, sha256 = write_measured(half, integers, splicer.frames, rate, channels)
             pad_wav(half, size)
-            again, sha256 = measure_again(half)
             _check_again(timeline.form.name, again, own.lufs + gain_db if target is None else target)
         self._step(f'rendered "{timeline.form.name}"')
         return RenderedForm(
             name=timeline.form.name, replaces=timeline.form.replaces, content_hash=form_hash,
             wav=f"{RENDERS}/{path.name}", sha256=sha256,
-            frames=frames, seconds=frames / rate, own_lufs=own.lufs, own_true_peak_dbtp=own.true_peak_dbtp,
+            frames=splicer.frames, seconds=splicer.frames / rate,
+            own_lufs=own.lufs, own_true_peak_dbtp=own.true_peak_dbtp,
             gain_db=gain_db, lufs=again.integrated_lufs, true_peak_dbtp=again.true_peak_dbtp,
             lra_lu=again.lra_lu,
             parts=_rendered_parts(timeline, self.lead, rate),
@@ -312,13 +301,13 @@ def match(own: Mapping[str, Own], matching: str) -> tuple[float | None, dict[str
     return target, {name: target - form.lufs for name, form in own.items()}
 
 
-def measure_again(path: Path) -> tuple[Loudness, str]:
-    """Loudness of a written file as it is on the disk, and its audio's SHA-256."""
-    with soundfile.SoundFile(path) as file:
-        meter = Meter(file.samplerate, file.channels)
-        for block in file.blocks(BLOCK_FRAMES, dtype="float32", always_2d=True):
-            meter.add(block)
-    return meter.result(), wav_audio_sha256(path)
+def _audible(name: str, own: Own) -> Own:
+    if not math.isfinite(own.lufs):
+        raise RenderError(
+            f'"{name}" is wholly below -70 LUFS, the gate of BS.1770: there is nothing to match; check the '
+            "bounce's level"
+        )
+    return own
 
 
 def _integers(splicer: Splicer, gain: float) -> Iterator[Int32]:

@@ -16,13 +16,23 @@ from render.timeline import Timeline, content_hash, lay_out
 
 def file_print(path: Path, folder: Path, before: FilePrint | None) -> FilePrint:
     """A file's print; its content is read only if size or time changed since `before`."""
-    stat = path.stat()
-    name = path.relative_to(folder).as_posix() if path.is_relative_to(folder) else str(path)
-    if before and (before.name, before.bytes, before.mtime_ns) == (name, stat.st_size, stat.st_mtime_ns):
+    if before and is_unchanged(path, folder, before):
         return before
+    name, size, mtime_ns = _signs(path, folder)
     with path.open("rb") as raw:
         digest = hashlib.file_digest(raw, "sha256").hexdigest()
-    return FilePrint(name=name, bytes=stat.st_size, mtime_ns=stat.st_mtime_ns, sha256=digest)
+    return FilePrint(name=name, bytes=size, mtime_ns=mtime_ns, sha256=digest)
+
+
+def is_unchanged(path: Path, folder: Path, before: FilePrint) -> bool:
+    """Whether a file has the name, the size and the time of its print."""
+    return (before.name, before.bytes, before.mtime_ns) == _signs(path, folder)
+
+
+def _signs(path: Path, folder: Path) -> tuple[str, int, int]:
+    stat = path.stat()
+    name = path.relative_to(folder).as_posix() if path.is_relative_to(folder) else str(path)
+    return name, stat.st_size, stat.st_mtime_ns
 
 
 def form_hashes(song: Song, manifest: Manifest) -> dict[str, str]:

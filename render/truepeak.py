@@ -9,6 +9,8 @@ below 1e-5 dB).
 Samples count as they are: nothing is clipped, so a float file over full scale reads above 0 dBTP.
 """
 
+from functools import lru_cache
+
 import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
@@ -28,6 +30,7 @@ _PHASE_1 = (
     0.7797851562500, -0.2003173828125, 0.1015625000000, -0.0582275390625, 0.0330810546875, -0.0189208984375,
 )  # fmt: skip
 _TAPS = len(_PHASE_0)
+REACH_FRAMES = _TAPS - 1  # how far an interpolated value reaches beside its sample
 _STRIDE = 16  # samples per window: the shortest that still makes efficient products
 _WINDOW = _STRIDE + _TAPS - 1
 _BATCH = 2048  # windows per product, so that its output stays in the cache
@@ -59,6 +62,61 @@ def _extreme(values: FloatArray) -> float:
     return float(max(values.max(), -values.min())) if values.size else 0.0
 
 
+class _Interpolation:
+    """The interpolation filter of one sample rate, and the search for the largest value it gives."""
+
+    def __init__(self, sample_rate: int) -> None:
+        phases = oversampling_phases(sample_rate)
+        self.taps: Float32 = phases[:, ::-1].T.astype(np.float32)
+        self.matrix = _window_matrix(phases)
+        self.reach = float(np.abs(phases).sum(axis=1).max(initial=0.0))
+
+    def peak(self, x: Float32, best: float) -> float:
+        """The larger of `best` and every interpolated value whose twelve samples all lie in `x`.
+
+        `x` is (channels, frames).
+        """
+        if not self.reach or x.shape[1] < _TAPS:
+            return best
+        if x.shape[1] < _WINDOW:
+            return max(best, _extreme(sliding_window_view(x, _TAPS, axis=1) @ self.taps))
+        windows = sliding_window_view(x, _WINDOW, axis=1)
+        end = np.ascontiguousarray(windows[:, -1])  # what the strides below may not reach
+        best = max(best, _extreme(rows_times(end, self.matrix)))
+        candidates = windows[:, ::_STRIDE]
+        count = candidates.shape[1]
+        # A window may reach into the stride after its own: look at both.
+        loud = np.zeros((len(x), (count + 1) * _STRIDE), dtype=np.bool_)
+        looked_at = min(x.shape[1], loud.shape[1])
+        threshold = best / self.reach * (1 - 1e-6)  # the margin covers float32 rounding
+        np.greater(np.abs(x[:, :looked_at]), threshold, out=loud[:, :looked_at])
+        eights = loud.view(np.uint64).reshape(len(x), count + 1, _STRIDE // 8)
+        strides = (eights[..., 0] | eights[..., 1]) != 0
+        chosen = candidates[strides[:, :-1] | strides[:, 1:]]
+        for start in range(0, len(chosen), _BATCH):
+            best = max(best, _extreme(rows_times(chosen[start : start + _BATCH], self.matrix)))
+        return best
+
+
+@lru_cache(maxsize=8)
+def _interpolation(sample_rate: int) -> _Interpolation:
+    return _Interpolation(sample_rate)
+
+
+def peak_within(audio: FloatArray, sample_rate: int) -> float:
+    """The true peak (linear) of an excerpt (frames, channels), without what its edges would add.
+
+    Unlike a whole file, an excerpt is not followed by silence: only interpolated values whose twelve
+    samples all lie in it count, beside the samples themselves. 0 for nothing.
+    """
+    interpolation, best = _interpolation(sample_rate), 0.0
+    for start in range(0, len(audio), CHUNK_FRAMES):
+        chunk = audio[max(0, start - REACH_FRAMES) : start + CHUNK_FRAMES]
+        planar = np.ascontiguousarray(chunk.T, dtype=np.float32)
+        best = interpolation.peak(planar, max(best, _extreme(planar)))
+    return best
+
+
 class TruePeak:
     """A streaming true-peak meter: `add` blocks in order, then read `sample_peak` and `true_peak`.
 
@@ -66,9 +124,7 @@ class TruePeak:
     """
 
     def __init__(self, sample_rate: int, channels: int) -> None:
-        phases = oversampling_phases(sample_rate)
-        self._matrix = _window_matrix(phases)
-        self._reach = float(np.abs(phases).sum(axis=1).max(initial=0.0))
+        self._interpolation = _interpolation(sample_rate)
         self._history = np.zeros((channels, _WINDOW - 1), dtype=np.float32)
         self._frames = 0
         self._best = 0.0
@@ -84,7 +140,9 @@ class TruePeak:
     def true_peak(self) -> float:
         """The true peak so far, as if silence followed; the sample peak is its floor."""
         silence = np.zeros((len(self._history), _TAPS - 1), dtype=np.float32)
-        return max(self._best, self._scan(np.concatenate((self._history, silence), axis=1), self._best))
+        return max(
+            self._best, self._interpolation.peak(np.concatenate((self._history, silence), axis=1), self._best)
+        )
 
     def _take(self, planar: Float32) -> None:
         peak = _extreme(planar)
@@ -96,30 +154,6 @@ class TruePeak:
             )
         self.sample_peak = max(self.sample_peak, peak)
         joined = np.concatenate((self._history, planar), axis=1)
-        self._best = self._scan(joined, max(self._best, peak))
+        self._best = self._interpolation.peak(joined, max(self._best, peak))
         self._history = joined[:, 1 - _WINDOW :].copy()
         self._frames += planar.shape[1]
-
-    def _scan(self, x: Float32, best: float) -> float:
-        """The larger of `best` and every interpolated value whose twelve samples all lie in `x`.
-
-        `x` is (channels, frames), at least one window long.
-        """
-        if not self._reach:
-            return best
-        windows = sliding_window_view(x, _WINDOW, axis=1)
-        end = np.ascontiguousarray(windows[:, -1])  # what the strides below may not reach
-        best = max(best, _extreme(rows_times(end, self._matrix)))
-        candidates = windows[:, ::_STRIDE]
-        count = candidates.shape[1]
-        # A window may reach into the stride after its own: look at both.
-        loud = np.zeros((len(x), (count + 1) * _STRIDE), dtype=np.bool_)
-        looked_at = min(x.shape[1], loud.shape[1])
-        threshold = best / self._reach * (1 - 1e-6)  # the margin covers float32 rounding
-        np.greater(np.abs(x[:, :looked_at]), threshold, out=loud[:, :looked_at])
-        eights = loud.view(np.uint64).reshape(len(x), count + 1, _STRIDE // 8)
-        strides = (eights[..., 0] | eights[..., 1]) != 0
-        chosen = candidates[strides[:, :-1] | strides[:, 1:]]
-        for start in range(0, len(chosen), _BATCH):
-            best = max(best, _extreme(rows_times(chosen[start : start + _BATCH], self._matrix)))
-        return best

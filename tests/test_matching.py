@@ -12,7 +12,8 @@ import soundfile
 from scipy import signal
 
 from render.errors import RenderError
-from render.matching import ROUNDING_DB, Own, match, render_forms
+from render.forecast import Own
+from render.matching import ROUNDING_DB, match, render_forms
 from render.splice import Splicer
 from render.stems import Mixes, read_audio
 from render.timeline import lay_out
@@ -39,7 +40,7 @@ def true_peak_dbtp(path):
 
 
 def own(**forms):
-    return {name: Own(level, peak, None) for name, (level, peak) in forms.items()}
+    return {name: Own(level, peak) for name, (level, peak) in forms.items()}
 
 
 def gains(found):
