@@ -249,7 +249,7 @@ def _farewell(round_: Round) -> None:
 
 
 def _say_next(study: Study, listener: str) -> None:
-    stands = standing(study, study.log.contents(), listener)
+    stands = standing(study, study.log.contents(listener), listener)
     if stands.finished:
         click.echo("You have done all your rounds. The others' are still open, so the study stays sealed.")
     elif stands.due is not None and stands.due > study.clock().date():

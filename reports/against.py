@@ -93,13 +93,13 @@ def _others(judgement: Judgement, form: str) -> tuple[Other, ...]:
 
 
 def _margins(table: pd.DataFrame, form: str) -> tuple[Margin, ...]:
-    found = []
-    key: Any
-    for key, own in table.groupby(["listener", "round"]):
-        its, rest = own[own["form"] == form]["rating"], own[own["form"] != form]["rating"]
-        if len(its) and len(rest):
-            found.append(Margin(str(key[0]), int(key[1]), float(its.mean() - rest.mean())))
-    return tuple(found)
+    its = table["form"] == form
+    own, rest = (rows.groupby(["listener", "round"])["rating"].mean() for rows in (table[its], table[~its]))
+    both = (own - rest).dropna()  # the rounds that have both
+    return tuple(
+        Margin(str(listener), int(number), float(points))
+        for (listener, number), points in zip(both.index.to_list(), both, strict=True)
+    )
 
 
 def _rated_above(table: pd.DataFrame, form: str) -> set[tuple[str, int, str]]:

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 
 from reports import words
 from reports.against import Against
-from reports.charts import SMALL_PT, TEXT_PT, Chart, apart, bare, cut, draw, span, spread, wrap
+from reports.charts import SMALL_PT, TEXT_PT, Chart, apart, bare, cut, dots, draw, span, spread, wrap
 from reports.conduct import MARK
 from reports.diagnostics import Curve
 from reports.facts import Facts
@@ -118,7 +118,8 @@ def _listens(axes: Axes, own: pd.DataFrame, leads: bool) -> None:
     """Raw points stand back; the mean of a listen shows while most listeners have reached it."""
     who = {name: i for i, name in enumerate(sorted(own["listener"].unique()))}
     shift = own["listener"].map(who).astype(float) / max(len(who), 2) * 0.5 - 0.2
-    axes.plot(own["listen"] + shift, own["rating"], "o", markersize=2.6, color=DAY.faint, alpha=0.75)
+    at = (own["listen"] + shift).to_numpy(np.float64)
+    dots(axes, at, own["rating"].to_numpy(np.float64), size_pt=3.6, color=DAY.faint)
     counts = own.groupby("listen")["rating"].agg(["mean", "size"])
     told = counts[counts["size"] >= max(len(who) / 2, 1)]
     axes.plot(
@@ -220,22 +221,19 @@ def _listeners_page(number: int, owns: Sequence[Own], lead: str, ends: tuple[flo
 
     def paint(figure: Figure) -> None:
         axes = figure.add_axes((0.37, 0.5 / height_in, 0.36, 1 - 0.62 / height_in))
+        rows = range(len(owns))
+        others = [(v, row) for row in rows for name, v in owns[row].mean.items() if name != lead]
+        axes.plot(*zip(*others, strict=True), "|", markersize=8, color=DAY.faint, markeredgewidth=1.4)
+        lows, highs = [own.low[lead] for own in owns], [own.high[lead] for own in owns]
+        axes.hlines(rows, lows, highs, color=DAY.ink, linewidth=1.4, capstyle="projecting")
+        axes.plot([own.mean[lead] for own in owns], rows, "o", markersize=5.5, color=DAY.ink, zorder=3)
+        beside = axes.get_yaxis_transform()  # x in the axes' widths, y in rows
         for row, own in enumerate(owns):
-            others = [value for name, value in own.mean.items() if name != lead]
-            axes.plot(others, [row] * len(others), "|", markersize=8, color=DAY.faint, markeredgewidth=1.4)
-            axes.plot([own.low[lead], own.high[lead]], [row, row], color=DAY.ink, linewidth=1.4)
-            axes.plot([own.mean[lead]], [row], "o", markersize=5.5, color=DAY.ink, zorder=3)
-            label = _short(own.listener)
-            axes.annotate(label, (-0.03, row), xycoords=("axes fraction", "data"), ha="right", va="center")
+            axes.text(-0.03, row, _short(own.listener), transform=beside, ha="right", va="center")
             first = own.order[0]
-            text = "the same" if first == lead else cut(first, 14)
-            axes.annotate(
-                text, (1.03, row), xycoords=("axes fraction", "data"), va="center",
-                color=DAY.soft if first == lead else DAY.ink,
-            )  # fmt: skip
-        axes.annotate(
-            "own first", (1.03, -1), xycoords=("axes fraction", "data"), va="center", color=DAY.soft
-        )
+            text, color = ("the same", DAY.soft) if first == lead else (cut(first, 14), DAY.ink)
+            axes.text(1.03, row, text, transform=beside, va="center", color=color)
+        axes.text(1.03, -1, "own first", transform=beside, va="center", color=DAY.soft)
         axes.axvline(0, color=DAY.hair, linewidth=0.8, zorder=0)
         axes.set_ylim(len(owns) - 0.4, -1.5)
         axes.set_xlim(*ends)

@@ -89,8 +89,8 @@ def conduct(contents: LogContents) -> Conduct:
         sittings.setdefault(listen.sitting_id, []).append(listen)
     spans = []
     for own in sittings.values():
-        begun = min(utc_time(x.started_utc) for x in own)
-        spans.append(max(utc_time(x.ended_utc or x.started_utc) for x in own) - begun)
+        last = max(x.ended_utc or x.started_utc for x in own)  # all in UTC and of one length: sorted as text
+        spans.append(utc_time(last) - utc_time(min(x.started_utc for x in own)))
     rated = [x for x in listens if x.rating is not None]
     days = sorted({x.local_date for x in rated or listens})
     return Conduct(

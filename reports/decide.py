@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -87,12 +88,13 @@ def reopen(study: Study, because: str) -> Decided:
     Raises:
         DecisionError: it is not open, or no reason is given.
     """
-    if study.log.contents().opened is None:
+    known = study.log.contents(listens=False)
+    if known.opened is None:
         raise DecisionError("the study is sealed as it is; its rounds go on with `fairhearing listen`")
     if not because.strip():
         raise DecisionError("reopening needs a reason that the report will keep: add --because TEXT")
     study.log.add_event("reopened", {"because": because.strip()})
-    most = max((who.rounds_done for who in gather(study).who), default=0)
+    most = max(Counter(r.listener for r in known.rounds if r.complete).values(), default=0)
     lines = ["The study is sealed again; earlier decisions stay in its history."]
     if most >= study.song.rounds:
         lines.append(

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import pandas as pd
@@ -154,13 +155,19 @@ class Facts:
 
     def shown(self, name: str) -> str:
         """A listener's name as it always appears: scripted listeners are marked."""
-        return next((who.shown for who in self.who if who.name == name), name)
+        who = self._who_by_name.get(name)
+        return who.shown if who else name
 
     def prior_note(self, name: str) -> str:
         """What a listener knew before the study: " (knew as written, 60 listens)"."""
-        who = next((who for who in self.who if name in (who.name, who.shown)), None)
+        who = self._who_by_name.get(name)
         known = [f"{form}, {count:g}" for form, count in (who.prior_listens if who else {}).items() if count]
         return f" (listens before the study: {'; '.join(known)})" if known else ""
+
+    @cached_property
+    def _who_by_name(self) -> Mapping[str, Who]:
+        """By the name itself and, unless it is somebody's own, by the name as it is shown."""
+        return {who.shown: who for who in self.who} | {who.name: who for who in self.who}
 
     @property
     def weighted(self) -> bool:
@@ -206,23 +213,21 @@ def gather(study: Study, *, seed: int = SEED) -> Facts:
 
 
 def _judged(base: Facts, song: Song, manifest: Manifest, contents: LogContents | None, seed: int) -> Facts:
-    values = dict(base.__dict__)
     if contents is None:
-        return Facts(**{**values, "forms": _forms(song, manifest, None, {})})
+        return replace(base, forms=_forms(song, manifest, None, {}))
     ratings = study_ratings(song, manifest, contents)
     forms = _forms(song, manifest, contents, ratings.names)
     strips = {form.name: form.strip for form in forms}
     known = {name: strips[name] for name in ratings.names.values()}
-    values |= {
-        "ratings": ratings,
-        "forms": forms,
-        "comments": all_comments(contents, ratings.names, known),
-        "judgement": _judgement(ratings, ratings.table, base.shown, seed),
-        "judgement_after": _judgement(ratings, ratings.both, base.shown, seed)
-        if len(ratings.after)
-        else None,
-    }
-    return Facts(**values)
+    late = len(ratings.after) > 0
+    return replace(
+        base,
+        ratings=ratings,
+        forms=forms,
+        comments=all_comments(contents, ratings.names, known),
+        judgement=_judgement(ratings, ratings.table, base.shown, seed),
+        judgement_after=_judgement(ratings, ratings.both, base.shown, seed) if late else None,
+    )
 
 
 def marked(table: pd.DataFrame, shown: Callable[[str], str]) -> pd.DataFrame:

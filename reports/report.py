@@ -49,8 +49,8 @@ def write_report(study: Study, *, open_now: bool = False, seed: int = SEED) -> W
     """
     # refused before anything is opened or written; where there is no study, song.toml is what is missing
     _ = study.song, study.manifest
-    contents = study.log.contents() if open_now and study.has_log else None
-    if contents and contents.opened is None and any(x.rating is not None for x in contents.listens):
+    sealed = open_now and study.has_log and study.log.contents(listens=False).opened is None
+    if sealed and study.log.has_ratings():
         study.log.add_event("opened", {"why": "asked for with `report --open`"})
     facts = gather(study, seed=seed)
     return write_facts(facts, way_back(facts), study.folder / REPORT)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -75,7 +76,7 @@ def seals(study: Study, manifest: Manifest) -> dict[str, Any]:
             form.name: {"content": form.content_hash, "sha256": form.sha256} for form in manifest.forms
         },
         "log": log_seal(study),
-        "seed_sha256": study.log.contents().seed_sha256,
+        "seed_sha256": study.log.contents(listens=False).seed_sha256,
     }
 
 
@@ -118,7 +119,7 @@ def _checks(study: Study, sealed: Mapping[str, Any], now: Present) -> Iterable[C
     text = "every entry that the decision rests on is still there, unaltered"
     altered = "entries that the decision rests on were altered or removed"
     yield Check("the log", same, text if same else altered)
-    same = study.log.contents().seed_sha256 == sealed.get("seed_sha256")
+    same = study.log.contents(listens=False).seed_sha256 == sealed.get("seed_sha256")
     yield Check("the plan's seed", same, "the same" if same else "another one: this is not the same plan")
 
 
@@ -161,10 +162,12 @@ def _log_sha256(connection: Connection, rows: Mapping[str, str], columns: Mappin
     digest = hashlib.sha256()
     for table in SEALED_TABLES:
         wanted = _within(rows[table.name])
+        firsts = [first for first, _ in wanted]
         key = next(iter(table.primary_key))
         told = [table.c[name] for name in columns[table.name]]
         for row in connection.execute(select(key, *told).order_by(key)):
-            if any(first <= row[0] <= last for first, last in wanted):
+            at = bisect_right(firsts, row[0]) - 1  # the range it can lie in
+            if at >= 0 and row[0] <= wanted[at][1]:
                 line = json.dumps([table.name, *row[1:]], ensure_ascii=False, separators=(",", ":"))
                 digest.update(line.encode() + b"\n")
     return digest.hexdigest()

@@ -52,6 +52,12 @@ class Log:
         with self.store.reading() as connection:
             return read_contents(connection, listener, listens=listens)
 
+    def has_ratings(self) -> bool:
+        """Whether anything has been rated."""
+        with self.store.reading() as connection:
+            rated = select(t.ratings.c.id).where(t.ratings.c.aspect == OVERALL).limit(1)
+            return connection.execute(rated).first() is not None
+
     def secret(self, name: str) -> str:
         """A secret of the study ("plan_seed", "packet_key"), drawn from the system's entropy at first."""
         with self.store.reading() as connection:

@@ -89,7 +89,7 @@ def report(folder: Path, as_json: bool, open_now: bool, yes: bool, other: Path |
         confirm_opening(study, yes)
     written = write_report(study, open_now=open_now)
     _echo_written(written, as_json)
-    decided = any(event.kind == "decided" for event in study.log.contents().events)
+    decided = any(event.kind == "decided" for event in study.log.contents(listens=False).events)
     if not (as_json or written.sealed or decided):
         click.echo("Next: `fairhearing decide FORM --because TEXT`.")
 
