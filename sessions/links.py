@@ -15,6 +15,7 @@ from render.errors import LogError
 from sessions import tables as t
 from sessions.clock import moment
 from sessions.log import Log
+from sessions.rows import add_row, whole_rows
 
 TOKEN_BYTES = 20
 
@@ -40,11 +41,7 @@ def new_link(log: Log, listener: str) -> tuple[Link, str]:
         ).scalar()
         if listener_id is None:
             raise LogError(f'the log knows no listener "{listener}"; add them under [listeners] in song.toml')
-        row = t.links.insert().values(
-            listener_id=listener_id, token_sha256=_digest(token), at_utc=now.utc, local_date=now.local_date
-        )
-        key = connection.execute(row).inserted_primary_key
-    assert key is not None
+        key = add_row(connection, t.links, now, listener_id=listener_id, token_sha256=_digest(token))
     return Link(int(key[0]), listener, now.utc, now.local_date, None), token
 
 
@@ -52,35 +49,36 @@ def end_links(log: Log, link_ids: list[int]) -> None:
     """End links; nothing happens to those that had ended."""
     now = moment(log.clock())
     with log.store.writing() as connection:
-        ended = set(connection.execute(select(t.link_ends.c.link_id)).scalars())
+        ended = {row.link_id for row in whole_rows(connection, select(t.link_ends), t.link_ends)}
         for link_id in sorted(set(link_ids) - ended):
-            connection.execute(
-                t.link_ends.insert().values(link_id=link_id, at_utc=now.utc, local_date=now.local_date)
-            )
+            add_row(connection, t.link_ends, now, link_id=link_id)
 
 
 def all_links(log: Log) -> list[Link]:
-    """Every link ever given out, oldest first."""
-    query = (
-        select(t.links, t.listeners.c.name, t.link_ends.c.at_utc.label("ended_utc"))
-        .join(t.listeners)
-        .join(t.link_ends, isouter=True)
-        .order_by(t.links.c.id)
-    )
+    """Every link ever given out, oldest first.
+
+    Raises:
+        LogError: some entry changed on the disk, so that a link which has ended could work again.
+    """
     with log.store.reading() as connection:
-        return [Link(r.id, r.name, r.at_utc, r.local_date, r.ended_utc) for r in connection.execute(query)]
+        names = {row.id: row.name for row in whole_rows(connection, select(t.listeners), t.listeners)}
+        ends = {row.link_id: row.at_utc for row in whole_rows(connection, select(t.link_ends), t.link_ends)}
+        return [
+            Link(row.id, names[row.listener_id], row.at_utc, row.local_date, ends.get(row.id))
+            for row in whole_rows(connection, select(t.links).order_by(t.links.c.id), t.links)
+        ]
 
 
 def listener_of(log: Log, token: str) -> str | None:
     """Whose link a token belongs to, if it works."""
-    query = (
-        select(t.listeners.c.name)
-        .join_from(t.links, t.listeners)
-        .join(t.link_ends, isouter=True)
-        .where(t.links.c.token_sha256 == _digest(token), t.link_ends.c.link_id.is_(None))
-    )
     with log.store.reading() as connection:
-        return connection.execute(query).scalar()
+        by_token = select(t.links).where(t.links.c.token_sha256 == _digest(token))
+        for link in whole_rows(connection, by_token, t.links):
+            end = select(t.link_ends).where(t.link_ends.c.link_id == link.id)
+            if not whole_rows(connection, end, t.link_ends):
+                whose = select(t.listeners).where(t.listeners.c.id == link.listener_id)
+                return str(whole_rows(connection, whose, t.listeners)[0].name)
+    return None
 
 
 def _digest(token: str) -> str:

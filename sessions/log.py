@@ -16,11 +16,11 @@ from sqlalchemy import Connection, Table, func, select
 
 from render.errors import LogError
 from sessions import tables as t
-from sessions.clock import Clock, Moment, moment, utc_time
+from sessions.clock import Clock, moment, utc_time
 from sessions.plan import draw_code, new_seed
 from sessions.records import ASPECTS, OVERALL, LogContents, opened_event, read_contents, read_events
+from sessions.rows import add_row, whole_rows
 from sessions.store import Store
-from sessions.sums import row_sum
 
 SITTING_PAUSE = timedelta(minutes=60)
 LONGEST_COMMENT = 4000
@@ -169,8 +169,8 @@ class Log:
     def codes_of(self, round_id: int) -> dict[int, int]:
         """The codes reserved in a round -> form ids. For no listener's eyes."""
         with self.store.reading() as connection:
-            query = select(t.codes.c.code, t.codes.c.form_id).where(t.codes.c.round_id == round_id)
-            return {row.code: row.form_id for row in connection.execute(query)}
+            query = select(t.codes).where(t.codes.c.round_id == round_id)
+            return {row.code: row.form_id for row in whole_rows(connection, query, t.codes)}
 
     def was_submitted(self, listener: str, submission: str) -> bool:
         """Whether a submission was taken in."""
@@ -313,7 +313,8 @@ class Log:
         return max((m for m in moments if m), default=None)
 
     def _secret(self, connection: Connection, name: str) -> str | None:
-        return connection.execute(select(t.secrets.c.value).where(t.secrets.c.name == name)).scalar()
+        found = whole_rows(connection, select(t.secrets).where(t.secrets.c.name == name), t.secrets)
+        return str(found[0].value) if found else None
 
     def _listener_id(self, connection: Connection, name: str) -> int | None:
         return connection.execute(select(t.listeners.c.id).where(t.listeners.c.name == name)).scalar()
@@ -330,10 +331,7 @@ class Log:
         return int(key[0]) if isinstance(key[0], int) else 0
 
     def _insert(self, connection: Connection, table: Table, **values: Any) -> Sequence[Any]:
-        now: Moment = moment(self.clock())
-        row = values | {"at_utc": now.utc, "local_date": now.local_date}
-        done = connection.execute(table.insert().values(**row, row_sum=row_sum(table, row)))
-        return done.inserted_primary_key or (0,)
+        return add_row(connection, table, moment(self.clock()), **values)
 
 
 def require_not_rated_elsewhere(connection: Connection, listen_id: int) -> None:

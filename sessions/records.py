@@ -8,13 +8,11 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
-from sqlalchemy import Connection, FromClause, Row, Select, Table, select
+from sqlalchemy import Connection, FromClause, Select, Table, select
 
-from render.errors import LogError
 from sessions import tables as t
 from sessions.plan import seed_sha256
-from sessions.store import RESTORE
-from sessions.sums import is_whole
+from sessions.rows import Rows, require_whole
 
 OVERALL = "overall"
 ASPECTS = ("opening", "flow", "build", "ending")
@@ -177,25 +175,17 @@ def opened_event(events: Iterable[EventRecord]) -> EventRecord | None:
 _SMALL = (t.secrets, t.listeners, t.forms, t.events)
 _ROUNDS = (t.rounds, t.round_ends)
 _LISTENS = (t.sittings, t.listens, t.listen_ends, t.ratings, t.comments)
-_Rows = Mapping[Table, Sequence[Row[Any]]]
 
 
-def _read(connection: Connection, tables: Sequence[Table], listener: str | None = None) -> _Rows:
+def _read(connection: Connection, tables: Sequence[Table], listener: str | None = None) -> Rows:
     """The rows of `tables` in the order they were written, every one compared with its sum."""
     found = {}
-    damaged = []
     for table in tables:
         query = select(table).order_by(*table.primary_key)
         if listener is not None and table not in _SMALL:
             query = _only(query, table, listener)
         found[table] = connection.execute(query).all()
-        damaged += [f"{table.name} {row[0]}" for row in found[table] if not is_whole(table, row)]
-    if damaged:
-        named = ", ".join(damaged[:5]) + (" and more" if len(damaged) > 5 else "")
-        raise LogError(
-            f"{len(damaged)} of the log's entries changed on the disk since they were written ({named}). The "
-            f"others are whole, but the log is not read, so that no wrong rating is ever used: {RESTORE}"
-        )
+    require_whole(found)
     return found
 
 
@@ -213,13 +203,13 @@ def _only(query: Select[Any], table: Table, listener: str) -> Select[Any]:
     )
 
 
-def _events(rows: _Rows) -> tuple[EventRecord, ...]:
+def _events(rows: Rows) -> tuple[EventRecord, ...]:
     return tuple(
         EventRecord(row.kind, json.loads(row.detail), row.at_utc, row.local_date) for row in rows[t.events]
     )
 
 
-def _rounds(rows: _Rows, names: Mapping[int, str]) -> Iterator[RoundRecord]:
+def _rounds(rows: Rows, names: Mapping[int, str]) -> Iterator[RoundRecord]:
     ends = {row.round_id: row for row in rows[t.round_ends]}
     for row in rows[t.rounds]:
         end = ends.get(row.id)
@@ -229,7 +219,7 @@ def _rounds(rows: _Rows, names: Mapping[int, str]) -> Iterator[RoundRecord]:
         )  # fmt: skip
 
 
-def _listens(rows: _Rows, names: Mapping[int, str]) -> Iterator[ListenRecord]:
+def _listens(rows: Rows, names: Mapping[int, str]) -> Iterator[ListenRecord]:
     ratings: dict[int, dict[str, float]] = {}
     for row in rows[t.ratings]:
         ratings.setdefault(row.listen_id, {})[row.aspect] = row.value

@@ -1,7 +1,7 @@
 """A database that keeps its promise: a row is on the disk before anybody is told so.
 
-SQLite by default: one file, journal_mode=DELETE and synchronous=FULL, so that a copied or synchronised
-folder stays whole. Any other SQLAlchemy URL serves panels that outgrow one machine.
+SQLite by default: one file with journal_mode=DELETE, so that a copied or synchronised folder stays whole.
+Any other SQLAlchemy URL serves panels that outgrow one machine.
 """
 
 from __future__ import annotations
@@ -20,11 +20,16 @@ from sqlalchemy.pool import NullPool
 from render.errors import LogError
 from sessions import tables
 from sessions.clock import Clock, moment
+from sessions.sums import RESTORE
 
 BUSY_S = 20.0
-RESTORE = (
-    "keep the file as it is and put a copy in its place (a backup, the history of a synchronised folder); "
-    "the renders and song.toml are not affected"
+PRAGMAS = (
+    "journal_mode=DELETE",
+    # FULL does not wait until the disk knows that the journal is gone: a power cut right after a commit could
+    # bring it back, and take back a rating that was acknowledged (https://sqlite.org/pragma.html)
+    "synchronous=EXTRA",
+    "fullfsync=ON",  # macOS: also empty the disk's own cache; elsewhere it means nothing
+    "foreign_keys=ON",
 )
 ONE_WRITER = 7306  # the advisory lock by which a server has one writer at a time, as SQLite does
 
@@ -109,7 +114,7 @@ def _sqlite(path: Path) -> Engine:
     @event.listens_for(engine, "connect")
     def set_up(connection: Any, _record: Any) -> None:
         connection.isolation_level = None  # transactions begin where we say so, also around DDL
-        for pragma in ("journal_mode=DELETE", "synchronous=FULL", "foreign_keys=ON"):
+        for pragma in PRAGMAS:
             connection.execute(f"PRAGMA {pragma}")
 
     @event.listens_for(engine, "begin")
@@ -145,12 +150,24 @@ def _begin_file(path: Path) -> None:
 
 def _server(url: str) -> Engine:
     try:
-        return create_engine(make_url(url), pool_pre_ping=True)
+        engine = create_engine(make_url(url), pool_pre_ping=True)
     except (ArgumentError, NoSuchModuleError, ImportError) as error:
         raise LogError(
             f"the store cannot be opened ({error}); write it as postgresql+psycopg://USER@HOST/DATABASE "
             "and install psycopg"
         ) from None
+
+    @event.listens_for(engine, "connect")
+    def set_up(connection: Any, _record: Any) -> None:
+        """A commit waits for the disk, also where the server does not ask for it by itself."""
+        if engine.dialect.name == "postgresql":
+            with connection.cursor() as cursor:
+                cursor.execute("SHOW synchronous_commit")
+                if cursor.fetchone() == ("off",):
+                    cursor.execute("SET synchronous_commit = on")
+            connection.commit()
+
+    return engine
 
 
 def _reason(error: Exception) -> str:

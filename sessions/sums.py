@@ -12,9 +12,13 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Float, Integer, Row, Table
+from sqlalchemy import Connection, Float, Integer, Row, Table, select
 
 SUM = "row_sum"
+RESTORE = (
+    "keep the file as it is and put a copy in its place (a backup, the history of a synchronised folder); "
+    "the renders and song.toml are not affected"
+)
 _text = json.JSONEncoder(default=str).encode  # bytes where a number was: damage too
 
 
@@ -24,12 +28,17 @@ def row_sum(table: Table, values: Mapping[str, Any]) -> int:
 
 
 def is_whole(table: Table, row: Row[Any]) -> bool:
-    """Whether a row of `table`, read with all its columns in their order, is as it was written.
-
-    Rows from before there were sums count as whole.
-    """
+    """Whether a row of `table`, read with all its columns in their order, is as it was written."""
     kept: int | None = row[-1]
-    return kept is None or kept == _sum(table, row[-1 - len(_summed(table)) : -1])
+    return kept == _sum(table, row[-1 - len(_summed(table)) : -1])
+
+
+def fill_sums(connection: Connection, table: Table) -> None:
+    """Give a sum to rows from before there were sums, as they are now."""
+    keys = list(table.primary_key)
+    for row in connection.execute(select(table).where(table.c[SUM].is_(None))).mappings().all():
+        this = [key == row[key.name] for key in keys]
+        connection.execute(table.update().where(*this).values({SUM: row_sum(table, row)}))  # type: ignore[arg-type]
 
 
 def _sum(table: Table, values: Sequence[Any]) -> int:

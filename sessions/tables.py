@@ -28,6 +28,7 @@ from sqlalchemy import (
 )
 
 from render.errors import LogError
+from sessions.sums import RESTORE, SUM, fill_sums
 
 metadata = MetaData()
 
@@ -38,10 +39,12 @@ def _stamp() -> list[Column[str]]:
 
 
 def _stamp_and_sum() -> list[Column[Any]]:
-    """The stamp, and the row's own sum (see sums.py); rows from before version 3 have none."""
-    return [*_stamp(), Column("row_sum", BigInteger)]
+    """The stamp, and the row's own sum (see sums.py)."""
+    return [*_stamp(), Column(SUM, BigInteger)]
 
 
+# Without sums, as it must be read before it is known whether there are any. The versions are 1, 2, 3, ...
+# without a gap, so a changed one is seen; when they were applied, nobody asks.
 schema_versions = Table("schema_versions", metadata, Column("version", Integer, primary_key=True), *_stamp())
 
 secrets = Table(
@@ -171,14 +174,14 @@ links = Table(
     Column("id", Integer, primary_key=True),
     Column("listener_id", ForeignKey("listeners.id"), nullable=False),
     Column("token_sha256", String(64), nullable=False, unique=True),  # the token itself is kept nowhere
-    *_stamp(),
+    *_stamp_and_sum(),
 )
 
 link_ends = Table(
     "link_ends",
     metadata,
     Column("link_id", ForeignKey("links.id"), primary_key=True),
-    *_stamp(),
+    *_stamp_and_sum(),
 )
 
 submissions = Table(
@@ -194,6 +197,8 @@ _FIRST_TABLES = [
     comments,
 ]  # fmt: skip
 
+_PAGE_TABLES = [links, link_ends, submissions]
+
 _INDEXES = [
     Index(f"{column.table.name}_by_{column.name}", column)
     for column in (
@@ -208,29 +213,47 @@ def _create_first_tables(connection: Connection) -> None:
 
 
 def _create_page_tables(connection: Connection) -> None:
-    metadata.create_all(connection, tables=[links, link_ends, submissions])
+    metadata.create_all(connection, tables=_PAGE_TABLES)
 
 
 def _add_sums_and_indexes(connection: Connection) -> None:
     """A sum for every row to come, and indexes, so that one listener's part is found without a full scan."""
-    found = inspect(connection)
-    for table in (*_FIRST_TABLES, submissions):
-        if "row_sum" not in {column["name"] for column in found.get_columns(table.name)}:
-            connection.exec_driver_sql(f"ALTER TABLE {table.name} ADD COLUMN row_sum BIGINT")
+    _add_sums(connection, *_FIRST_TABLES, submissions)
     for index in _INDEXES:
         index.create(connection, checkfirst=True)
 
 
+def _sum_every_row(connection: Connection) -> None:
+    """Sums for links too, and for all rows that have none yet: from here on none counts as whole without."""
+    _add_sums(connection, links, link_ends)
+    for table in (*_FIRST_TABLES, *_PAGE_TABLES):
+        fill_sums(connection, table)
+
+
+def _add_sums(connection: Connection, *to: Table) -> None:
+    found = inspect(connection)
+    for table in to:
+        if SUM not in {column["name"] for column in found.get_columns(table.name)}:
+            connection.exec_driver_sql(f"ALTER TABLE {table.name} ADD COLUMN {SUM} BIGINT")
+
+
 MIGRATIONS: tuple[Callable[[Connection], None], ...] = (
-    _create_first_tables, _create_page_tables, _add_sums_and_indexes,
+    _create_first_tables, _create_page_tables, _add_sums_and_indexes, _sum_every_row,
 )  # fmt: skip
 
 
 def version(connection: Connection) -> int:
-    """The log's version: 0 for an empty store."""
+    """The log's version: 0 for an empty store.
+
+    Raises:
+        LogError: the versions it went through are not 1, 2, 3, ...
+    """
     if not inspect(connection).has_table("schema_versions"):
         return 0
-    return max(connection.execute(select(schema_versions.c.version)).scalars(), default=0)
+    applied = sorted(connection.execute(select(schema_versions.c.version)).scalars())
+    if applied != list(range(1, len(applied) + 1)):
+        raise LogError(f"the log is damaged (it went through the versions {applied}); {RESTORE}")
+    return len(applied)
 
 
 def check_known(found: int) -> None:

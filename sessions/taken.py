@@ -5,16 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
-from sqlalchemy import Connection, Table, select
+from sqlalchemy import select
 
 from render.errors import LogError
 from sessions import tables as t
 from sessions.clock import moment
 from sessions.log import LONGEST_COMMENT, Log, require_not_rated_elsewhere
 from sessions.records import ASPECTS, OVERALL, opened_event, read_events
-from sessions.sums import row_sum
+from sessions.rows import add_row
 
 
 @dataclass(frozen=True)
@@ -48,6 +47,7 @@ def take_in(log: Log, listener: str, submission: str, listen: TakenListen) -> bo
     Raises:
         LogError: the round is over, the form was rated meanwhile, or a rating is none.
     """
+    ended = moment(listen.ended)
     with log.store.writing() as connection:
         whose = select(t.listeners.c.id).where(t.listeners.c.name == listener)
         listener_id = connection.execute(whose).scalar_one()
@@ -58,15 +58,17 @@ def take_in(log: Log, listener: str, submission: str, listen: TakenListen) -> bo
         over = select(t.round_ends.c.round_id).where(t.round_ends.c.round_id == listen.round_id)
         if connection.execute(over).first() is not None:
             raise LogError("the round is over; its ratings stand as they are")
-        _write(connection, t.submissions, log.clock(), listener_id=listener_id, submission=submission)
+        add_row(
+            connection, t.submissions, moment(log.clock()), listener_id=listener_id, submission=submission
+        )
         opened = opened_event(read_events(connection)) is not None
-        listen_id = _write(
-            connection, t.listens, listen.began, round_id=listen.round_id, sitting_id=listen.sitting_id,
-            form_id=listen.form_id, position=listen.position, code=listen.code, frames=listen.frames,
-            after_opening=int(opened),
+        listen_id = add_row(
+            connection, t.listens, moment(listen.began), round_id=listen.round_id,
+            sitting_id=listen.sitting_id, form_id=listen.form_id, position=listen.position,
+            code=listen.code, frames=listen.frames, after_opening=int(opened),
         )[0]  # fmt: skip
-        _write(
-            connection, t.listen_ends, listen.ended, listen_id=listen_id,
+        add_row(
+            connection, t.listen_ends, ended, listen_id=listen_id,
             frames_delivered=listen.frames_delivered, void_reason=listen.void_reason,
         )  # fmt: skip
         if listen.ratings:
@@ -74,19 +76,11 @@ def take_in(log: Log, listener: str, submission: str, listen: TakenListen) -> bo
         for rating in listen.ratings:
             if rating.aspect not in (OVERALL, *ASPECTS) or not 0 <= rating.value <= 100:
                 raise LogError(f"{rating.aspect} = {rating.value} is not a rating; ratings are 0 to 100")
-            _write(
-                connection, t.ratings, rating.at, listen_id=listen_id, aspect=rating.aspect,
+            add_row(
+                connection, t.ratings, moment(rating.at), listen_id=listen_id, aspect=rating.aspect,
                 value=float(rating.value),
             )  # fmt: skip
         for time_s, text in listen.comments:
             if kept := text.strip()[:LONGEST_COMMENT]:
-                _write(connection, t.comments, listen.ended, listen_id=listen_id, time_s=time_s, text=kept)
+                add_row(connection, t.comments, ended, listen_id=listen_id, time_s=time_s, text=kept)
         return True
-
-
-def _write(connection: Connection, table: Table, at: datetime, **values: Any) -> Sequence[Any]:
-    """Insert a row with its moment and its sum; returns its key."""
-    when = moment(at)
-    row = {"at_utc": when.utc, "local_date": when.local_date, **values}
-    done = connection.execute(table.insert().values(**row, row_sum=row_sum(table, row)))
-    return done.inserted_primary_key or ()

@@ -12,7 +12,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from render.errors import PageError
-from sessions.links import listener_of
+from sessions.links import all_links, listener_of
 from sessions.log import Log
 
 MOST_BODY_BYTES = (
@@ -48,6 +48,7 @@ class Door:
     """
 
     def __init__(self, log: Log, monotonic: Callable[[], float] = time.monotonic) -> None:
+        all_links(log)  # all of them whole, or no door: an end that was lost would open a link again
         self._log = log
         self._monotonic = monotonic
         self._failures: OrderedDict[str, deque[float]] = OrderedDict()
