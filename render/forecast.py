@@ -16,21 +16,21 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 
-from render.kweighting import k_weight
-from render.loudness import EnergySeries, frame_energies
-from render.products import Float32
-from render.splice import BLOCK_FRAMES, Audio, Splicer
+from render.loudness import EnergySeries, FrameEnergies
+from render.products import CHUNK_FRAMES, Float32
+from render.song import Song
+from render.splice import Audio, Splicer
+from render.stems import read_audio
+from render.threads import WORKERS, followed_by
 from render.truepeak import REACH_FRAMES, peak_within
 
 SETTLED_S = 0.15  # after so long the weighting's slower poles (38 Hz) have lost 300 dB of what was before
-_WORKERS = 2
-_BOUNCE_FRAMES = 1 << 20  # of the bounce measured at a time by one thread
 
 
 @dataclass(frozen=True)
@@ -39,6 +39,37 @@ class Own:
 
     lufs: float
     true_peak_dbtp: float
+
+
+@dataclass(frozen=True)
+class Bounce:
+    """The song's audio (frames, channels), and the K-weighted energy of each of its frames."""
+
+    audio: Audio
+    energies: Float32
+    sample_rate: int
+
+
+def read_bounce(song: Song) -> Bounce:
+    """Read the song's audio; a second thread weights each block while the next one is read.
+
+    Raises:
+        AudioError: as read_audio.
+    """
+    info = song.audio
+    energies, heard = np.empty(info.frames, np.float32), 0
+    frame_energies = FrameEnergies(info.sample_rate, info.channels)
+
+    def weigh(block: Audio) -> None:
+        nonlocal heard
+        for start in range(0, len(block), CHUNK_FRAMES):
+            chunk = block[start : start + CHUNK_FRAMES]
+            energies[heard : heard + len(chunk)] = frame_energies.of(chunk)
+            heard += len(chunk)
+
+    with followed_by(weigh) as take:
+        audio = read_audio(info.path, tell=take)
+    return Bounce(audio, energies, info.sample_rate)
 
 
 @dataclass(frozen=True)
@@ -74,21 +105,17 @@ def stretches(splicer: Splicer, settled: int) -> list[Stretch]:
 
 
 class Forecast:
-    """Measures `bounce` (frames, channels) once for the forms of `splicers`; then `own` gives each form's."""
+    """Foresees what the forms of `splicers` measure, all made from one bounce."""
 
-    def __init__(self, bounce: Audio, sample_rate: int, splicers: Sequence[Splicer]) -> None:
+    def __init__(self, bounce: Bounce, splicers: Sequence[Splicer]) -> None:
         self._bounce = bounce
-        self._rate = sample_rate
-        self._gains = np.ones(bounce.shape[1])
-        self._settled = round(SETTLED_S * sample_rate)
+        self._rate = bounce.sample_rate
+        self._settled = round(SETTLED_S * self._rate)
         every = [s for splicer in splicers for s in stretches(splicer, self._settled)]
         self._cuts = sorted({cut for s in every for cut in (s.source, s.source_stop)})
-        self._energies = np.empty(len(bounce), np.float32)
-        with ThreadPoolExecutor(_WORKERS) as pool:
-            peaks = pool.map(self._peak_between, self._cuts, self._cuts[1:])
-            list(pool.map(self._weigh, range(0, len(bounce), _BOUNCE_FRAMES)))
-            self._peaks = list(peaks)
         self._seams = [self._peak_between(c - REACH_FRAMES, c + REACH_FRAMES) for c in self._cuts]
+        with ThreadPoolExecutor(WORKERS) as pool:
+            self._peaks = list(pool.map(self._peak_between, self._cuts, self._cuts[1:]))
 
     def own(self, splicer: Splicer) -> Own:
         """Integrated loudness and true peak of one of the forms; -inf below the gate, and for silence."""
@@ -96,26 +123,14 @@ class Forecast:
         for stretch in stretches(splicer, self._settled):
             peaks.append(self._measure(splicer, now, stretch.start, series))
             peaks.append(self._peak_of(stretch))
-            series.add(self._energies[stretch.source : stretch.source_stop])
+            series.add(self._bounce.energies[stretch.source : stretch.source_stop])
             now = stretch.stop
         peaks.append(self._measure(splicer, now, splicer.timeline.stop, series))
         peak = max(peaks)
         return Own(series.integrated_lufs(), 20 * math.log10(peak) if peak > 0 else -math.inf)
 
-    def _weigh(self, start: int) -> None:
-        """Energies of a piece of the bounce; the weighting runs in before it."""
-        stop, before = min(start + _BOUNCE_FRAMES, len(self._bounce)), max(0, start - self._settled)
-        for at, energies in self._weighted(self._bounce[before:stop], before):
-            self._energies[max(at, start) : at + len(energies)] = energies[max(start - at, 0) :]
-
-    def _weighted(self, audio: Audio, at: int) -> Iterator[tuple[int, Float32]]:
-        state = None
-        for start in range(0, len(audio), BLOCK_FRAMES):
-            weighted, state = k_weight(audio[start : start + BLOCK_FRAMES], self._rate, state)
-            yield at + start, frame_energies(weighted, self._gains)
-
     def _peak_between(self, start: int, stop: int) -> float:
-        return peak_within(self._bounce[max(start, 0) : stop], self._rate)
+        return peak_within(self._bounce.audio[max(start, 0) : stop], self._rate)
 
     def _peak_of(self, stretch: Stretch) -> float:
         first, last = bisect_left(self._cuts, stretch.source), bisect_left(self._cuts, stretch.source_stop)
@@ -123,19 +138,18 @@ class Forecast:
 
     def _measure(self, splicer: Splicer, start: int, stop: int, series: EnergySeries) -> float:
         """Measure frames [start, stop) of the form itself: adds their energies, returns their peak."""
-        peak, state = 0.0, None
-        for at in range(start, stop, BLOCK_FRAMES):
-            end = min(at + BLOCK_FRAMES, stop)
-            before = self._settled if state is None else REACH_FRAMES
-            audio = _read_around(splicer, at - before, end + REACH_FRAMES)
-            peak = max(peak, peak_within(audio[before - REACH_FRAMES :], self._rate))
-            unheard = 0 if state is None else before
-            weighted, state = k_weight(audio[unheard:-REACH_FRAMES], self._rate, state)
-            series.add(frame_energies(weighted[at - end :], self._gains))
+        frame_energies, peak = FrameEnergies(self._rate, splicer.source.channels), 0.0
+        frame_energies.of(_read_around(splicer, start - self._settled, start))
+        for at in range(start, stop, CHUNK_FRAMES):
+            end = min(at + CHUNK_FRAMES, stop)
+            audio = _read_around(splicer, at - REACH_FRAMES, end + REACH_FRAMES)
+            peak = max(peak, peak_within(audio, self._rate))
+            series.add(frame_energies.of(audio[REACH_FRAMES:-REACH_FRAMES]))
         return peak
 
 
 def _read_around(splicer: Splicer, start: int, stop: int) -> Audio:
     """Frames [start, stop) of the form, with silence before its file's first frame and after its last."""
-    lo, hi = max(start, -splicer.lead), min(stop, splicer.timeline.stop)
+    lo = min(max(start, -splicer.lead), stop)
+    hi = max(min(stop, splicer.timeline.stop), lo)
     return np.pad(splicer.read(lo, hi), ((lo - start, stop - hi), (0, 0)))

@@ -7,7 +7,7 @@ here the cascade is taken in its state-space form and a whole block of L samples
     s' = s A^L + x R         (the state after it)
 
 Only the short recursion over block states is left to a recursive filter; the rest is matrix products in
-float32, about half the processor time of two biquads where memory is reused (see render/products.py).
+float32, about half the processor time of two biquads (see render/products.py).
 Block processing of recursive filters is textbook signal processing (C. S. Burrus, "Block implementation
 of digital filters", 1971; source from memory).
 
@@ -70,8 +70,7 @@ def k_weighting_sos(sample_rate: int) -> Float64:
 class _BlockForm:
     """The K-weighting of one sample rate over blocks of up to L samples; states are rows of 4."""
 
-    direct: Float32  # (L, L): x @ direct is the block's own response
-    ringing: Float32  # (4, L): s @ ringing is what the state before the block still rings
+    answer: Float32  # (L + 4, L): (x, s) @ answer, what x gives and what the state s before it still rings
     drive: Float32  # (L, 4): x @ drive is what the block adds to the state
     powers: Float64  # (L + 1, 4, 4): s @ powers[n] is the state after n silent samples
     poles: npt.NDArray[np.complex128]  # (2,): one of each pair, to the power L
@@ -104,8 +103,7 @@ def _block_form(sample_rate: int) -> _BlockForm:
     from_modes = np.empty((_ORDER, _ORDER))
     from_modes[0::2], from_modes[1::2] = 2 * vectors[:, upper].real.T, -2 * vectors[:, upper].imag.T
     return _BlockForm(
-        direct=np.triu(toeplitz(impulse)).astype(np.float32),
-        ringing=np.ascontiguousarray((c @ powers[:length]).T, dtype=np.float32),
+        answer=np.concatenate((np.triu(toeplitz(impulse)), (c @ powers[:length]).T)).astype(np.float32),
         drive=(powers[length - 1 :: -1] @ b).astype(np.float32),
         powers=np.ascontiguousarray(powers.transpose(0, 2, 1)),
         poles=values[upper] ** length,
@@ -126,25 +124,43 @@ def _states(form: _BlockForm, driven: Float64, state: Float64) -> Float64:
     return found.view(np.float64) @ form.from_modes
 
 
-def _filter(form: _BlockForm, planar: Float32, state: Float64, out: Float32) -> Float64:
-    """Filter `planar` (channels, frames) into `out`; returns the state after it."""
-    channels, frames = planar.shape
-    blocks, rest = divmod(frames, _BLOCK_FRAMES)
-    whole = frames - rest
-    if blocks:
-        x = planar[:, :whole].reshape(-1, _BLOCK_FRAMES)
-        driven = rows_times(x, form.drive).reshape(channels, blocks, _ORDER).astype(np.float64)
-        states = _states(form, driven, state)
-        before = states[:, :-1].astype(np.float32).reshape(-1, _ORDER)
-        y = rows_times(x, form.direct)
-        y += rows_times(before, form.ringing)
-        out[:, :whole] = y.reshape(channels, whole)
-        state = states[:, -1]
-    if rest:
-        x = planar[:, whole:]
-        out[:, whole:] = x @ form.direct[:rest, :rest] + state.astype(np.float32) @ form.ringing[:, :rest]
-        state = state @ form.powers[rest] + x @ form.drive[_BLOCK_FRAMES - rest :]
-    return state
+class KWeighting:
+    """The weighting of a signal that arrives in pieces: its state, and memory that is used again.
+
+    Fresh memory for every piece can cost as much as the arithmetic does.
+    """
+
+    def __init__(self, sample_rate: int, channels: int) -> None:
+        self.state = np.zeros((channels, _ORDER))
+        self._form = _block_form(sample_rate)
+        self._rows = np.empty((0, _BLOCK_FRAMES + _ORDER), dtype=np.float32)
+
+    def run(self, planar: FloatArray, out: Float32) -> None:
+        """Weight the next `planar` (channels, frames) into `out`, of the same shape, channels contiguous."""
+        form, frames = self._form, planar.shape[1]
+        blocks, rest = divmod(frames, _BLOCK_FRAMES)
+        whole = frames - rest
+        if blocks:
+            rows = self._rows_for(len(planar), blocks)
+            for row, samples in zip(rows, planar, strict=True):
+                row[:, :_BLOCK_FRAMES] = samples[:whole].reshape(blocks, _BLOCK_FRAMES)
+            driven = np.stack([rows_times(row[:, :_BLOCK_FRAMES], form.drive) for row in rows])
+            states = _states(form, driven.astype(np.float64), self.state)
+            rows[..., _BLOCK_FRAMES:] = states[:, :-1]
+            for row, weighted in zip(rows, out, strict=True):
+                rows_times(row, form.answer, out=weighted[:whole].reshape(blocks, _BLOCK_FRAMES))
+            self.state = states[:, -1]
+        if rest:
+            last = planar[:, whole:].astype(np.float32)
+            answer, ringing = form.answer[:rest, :rest], form.answer[_BLOCK_FRAMES:, :rest]
+            out[:, whole:] = last @ answer + self.state.astype(np.float32) @ ringing
+            self.state = self.state @ form.powers[rest] + last @ form.drive[_BLOCK_FRAMES - rest :]
+
+    def _rows_for(self, channels: int, blocks: int) -> Float32:
+        """(channels, blocks, L + 4) for the samples of each block and the state before it."""
+        if len(self._rows) < channels * blocks:
+            self._rows = np.empty((channels * blocks, _BLOCK_FRAMES + _ORDER), dtype=np.float32)
+        return self._rows[: channels * blocks].reshape(channels, blocks, -1)
 
 
 def k_weight(audio: FloatArray, sample_rate: int, state: Float64 | None = None) -> tuple[Float32, Float64]:
@@ -154,12 +170,11 @@ def k_weight(audio: FloatArray, sample_rate: int, state: Float64 | None = None) 
     (channels, 4): pass the one returned for the audio before, or None at a start from silence, and pieces
     measured one by one give what the whole gives (to float32 accuracy).
     """
-    form = _block_form(sample_rate)
-    if state is None:
-        state = np.zeros((audio.shape[1], _ORDER))
+    weighting = KWeighting(sample_rate, audio.shape[1])
+    if state is not None:
+        weighting.state = state
     weighted = np.empty(audio.T.shape, dtype=np.float32)
     for start in range(0, len(audio), CHUNK_FRAMES):
         chunk = slice(start, start + CHUNK_FRAMES)
-        planar = np.ascontiguousarray(audio[chunk].T, dtype=np.float32)
-        state = _filter(form, planar, state, weighted[:, chunk])
-    return weighted.T, state
+        weighting.run(audio[chunk].T, weighted[:, chunk])
+    return weighted.T, weighting.state

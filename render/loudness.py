@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from render.errors import AudioError
-from render.kweighting import Float64, FloatArray, k_weight, k_weighting_sos
+from render.kweighting import Float64, FloatArray, KWeighting, k_weight, k_weighting_sos
 from render.products import CHUNK_FRAMES, Float32
 from render.truepeak import TruePeak
 
@@ -147,15 +147,47 @@ def _window_powers(energies: Float64, edges: Int64, starts: Int64, length: int) 
     return sums / length
 
 
-def frame_energies(weighted: Float32, gains: Float64) -> Float32:
-    """Channel-weighted energy of each frame of a K-weighted (frames, channels): (frames,)."""
-    squares = np.square(weighted[:, 0])
-    squares *= np.float32(gains[0])
-    for channel, gain in enumerate(gains[1:], 1):
-        more = np.square(weighted[:, channel])
-        more *= np.float32(gain)
-        squares += more
-    return squares
+def _channel_gains(channels: int, gains: Sequence[float] | None) -> Float64:
+    if gains is None and channels in (1, 2):
+        return np.ones(channels)
+    if gains is None or len(gains) != channels:
+        given = "none" if gains is None else str(len(gains))
+        raise AudioError(
+            f"Audio of {channels} channels was to be measured with {given} channel weights; mono and stereo"
+            " need none, anything else one per channel (ITU-R BS.1770-5, Table 3). Bounce to stereo."
+        )
+    return np.array(gains, dtype=np.float64)
+
+
+class FrameEnergies:
+    """K-weighted energy of each frame, channels weighted and summed, of a signal that arrives in pieces."""
+
+    def __init__(self, sample_rate: int, channels: int, channel_gains: Sequence[float] | None = None) -> None:
+        self._weighting = KWeighting(sample_rate, channels)
+        self._gains = _channel_gains(channels, channel_gains).astype(np.float32)[:, None]
+        self._memory = np.empty((channels, CHUNK_FRAMES), dtype=np.float32)
+
+    def of(self, audio: FloatArray) -> Float32:
+        """(frames,) of the next `audio` (frames, channels), CHUNK_FRAMES at most, until the next call."""
+        weighted = self._memory[:, : len(audio)]
+        self._weighting.run(audio.T, weighted)
+        np.square(weighted, out=weighted)
+        if not (self._gains == 1).all():
+            weighted *= self._gains
+        for channel in weighted[1:]:
+            weighted[0] += channel
+        energies: Float32 = weighted[0]
+        return energies
+
+    def ringing(self, frames: int) -> Float32:
+        """(frames,) of the silence that would follow; what comes after is as if it had not been asked."""
+        state = self._weighting.state
+        silence = np.zeros((frames, len(self._gains)), dtype=np.float32)
+        pieces = [
+            self.of(silence[start : start + CHUNK_FRAMES]).copy() for start in range(0, frames, CHUNK_FRAMES)
+        ]
+        self._weighting.state = state
+        return np.concatenate(pieces)
 
 
 class EnergySeries:
@@ -197,18 +229,6 @@ class EnergySeries:
         return integrated_lufs(self.powers(10, _block_length(self._sample_rate)))
 
 
-def _channel_gains(channels: int, gains: Sequence[float] | None) -> Float64:
-    if gains is None and channels in (1, 2):
-        return np.ones(channels)
-    if gains is None or len(gains) != channels:
-        given = "none" if gains is None else str(len(gains))
-        raise AudioError(
-            f"Audio of {channels} channels was to be measured with {given} channel weights; mono and stereo"
-            " need none, anything else one per channel (ITU-R BS.1770-5, Table 3). Bounce to stereo."
-        )
-    return np.array(gains, dtype=np.float64)
-
-
 class Meter:
     """A streaming meter: `add` the blocks of a file in order, then read `result()`.
 
@@ -222,9 +242,8 @@ class Meter:
         self.sample_rate = sample_rate
         self.channels = channels
         self._peak = TruePeak(sample_rate, channels)
-        self._gains = _channel_gains(channels, channel_gains)
+        self._frame_energies = FrameEnergies(sample_rate, channels, channel_gains)
         self._energy = EnergySeries(sample_rate)
-        self._state: Float64 | None = None
 
     def add(self, block: FloatArray) -> None:
         """Measure the next `block`; raises AudioError on NaN, infinity, integers or another shape."""
@@ -234,11 +253,9 @@ class Meter:
                 f" {block.dtype}, shape {block.shape}. Read the file as float32 with always_2d=True."
             )
         for start in range(0, len(block), CHUNK_FRAMES):
-            # Transposed once here: peak and filter both want each channel contiguous.
-            chunk = np.ascontiguousarray(block[start : start + CHUNK_FRAMES].T, dtype=np.float32).T
+            chunk = block[start : start + CHUNK_FRAMES]
             self._peak.add(chunk)
-            weighted, self._state = k_weight(chunk, self.sample_rate, self._state)
-            self._energy.add(frame_energies(weighted, self._gains))
+            self._energy.add(self._frame_energies.of(chunk))
 
     def result(self) -> Loudness:
         """The reading of everything added so far."""
@@ -246,7 +263,8 @@ class Meter:
         block_frames = _block_length(self.sample_rate)
         lra_lu = None
         if self._energy.frames >= short_frames:
-            longer = self._energy.followed_by(self._ringing(_TRAILING_SILENCE_S))
+            silence = self._frame_energies.ringing(round(_TRAILING_SILENCE_S * self.sample_rate))
+            longer = self._energy.followed_by(silence)
             lra_lu = loudness_range_lu(longer.powers(10, short_frames))
         return Loudness(
             integrated_lufs=self._energy.integrated_lufs(),
@@ -256,11 +274,6 @@ class Meter:
             max_momentary_lufs=float(lufs(self._energy.powers(100, block_frames).max(initial=0.0))),
             max_short_term_lufs=float(lufs(self._energy.powers(10, short_frames).max(initial=0.0))),
         )
-
-    def _ringing(self, seconds: float) -> Float32:
-        """Energies of what the weighting still rings in so much silence."""
-        silence = np.zeros((round(seconds * self.sample_rate), self.channels), dtype=np.float32)
-        return frame_energies(k_weight(silence, self.sample_rate, self._state)[0], self._gains)
 
 
 def measure(audio: FloatArray, sample_rate: int, channel_gains: Sequence[float] | None = None) -> Loudness:
@@ -273,16 +286,17 @@ def measure(audio: FloatArray, sample_rate: int, channel_gains: Sequence[float] 
 def _series_lufs(
     audio: FloatArray, sample_rate: int, hop_s: float, length: int, channel_gains: Sequence[float] | None
 ) -> Float64:
-    gains = _channel_gains(audio.shape[1], channel_gains)
-    weighted, _ = k_weight(audio, sample_rate)
     count = max(0, int((len(audio) - length) / (hop_s * sample_rate) + 2))
     starts = np.floor(np.arange(count) * hop_s * sample_rate + 0.5).astype(np.int64)
     starts = starts[starts + length <= len(audio)]
     edges = np.union1d(starts, starts + length)
     if not starts.size:
         return np.empty(0)
-    energies = np.add.reduceat(frame_energies(weighted[: edges[-1]], gains), edges[:-1])
-    return lufs(_window_powers(energies.astype(np.float64), edges, starts, length))
+    frame_energies = FrameEnergies(sample_rate, audio.shape[1], channel_gains)
+    chunks = (audio[at : at + CHUNK_FRAMES] for at in range(0, edges[-1], CHUNK_FRAMES))
+    energies = np.concatenate([frame_energies.of(chunk).copy() for chunk in chunks])
+    sums = np.add.reduceat(energies[: edges[-1]], edges[:-1]).astype(np.float64)
+    return lufs(_window_powers(sums, edges, starts, length))
 
 
 def momentary_lufs(

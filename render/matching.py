@@ -28,7 +28,7 @@ from render.containers import (
 )
 from render.errors import RenderError
 from render.files import one_at_a_time, replacing
-from render.forecast import Forecast, Own
+from render.forecast import Bounce, Forecast, Own, read_bounce
 from render.forms import Piece
 from render.loudness import Loudness
 from render.manifest import (
@@ -44,9 +44,10 @@ from render.manifest import (
 )
 from render.prints import file_print, hash_forms, is_unchanged, sums
 from render.song import SONG_FILE, Song
-from render.splice import BLOCK_FRAMES, Audio, Splicer
+from render.splice import BLOCK_FRAMES, Splicer
 from render.stem_fit import StemFit
-from render.stems import Mixes, check_stems, fit_stems, read_audio
+from render.stems import Mixes, check_stems, fit_stems
+from render.threads import WORKERS
 from render.timeline import Timeline, lay_out, longest_lead
 from render.written import write_measured
 
@@ -54,7 +55,6 @@ CEILING_DBTP = -1.0
 ROUNDING_DB = 0.001  # left below the ceiling: rounding to 24 bit may add some millionths
 TOLERANCE_LU = 0.05
 SHORTEST_FORM_S = 0.4
-WORKERS = 2
 
 Progress = Callable[[str, int, int], None]  # what is done, steps done, steps in all
 
@@ -86,7 +86,7 @@ class _Renderer:
         self.old = _read_old(song.folder)
         self.timelines = [lay_out(song, form) for form in song.forms]
         self.lead = longest_lead(song, self.timelines)
-        self.reading: Future[Audio] | None = None
+        self.reading: Future[Bounce] | None = None
         self.fit: StemFit | None = None
         self.steps_done = 0
         self.steps = 1
@@ -116,14 +116,14 @@ class _Renderer:
         return tuple(f"{s.name}: bars {s.bars_text}, pickup {s.pickup_beats}" for s in self.song.sections)
 
     @cached_property
-    def bounce(self) -> Audio:
+    def bounce(self) -> Bounce:
         """The song's audio, read only when something must be measured or written."""
         self._step("read the bounce")
-        return self.reading.result() if self.reading else read_audio(self.song.audio.path)
+        return self.reading.result() if self.reading else read_bounce(self.song)
 
     @cached_property
     def mixes(self) -> Mixes:
-        return Mixes(self.song, self.bounce, self.fit)
+        return Mixes(self.song, self.bounce.audio, self.fit)
 
     def _audio_print(self) -> FilePrint:
         """The bounce's print. One that is new or changed is read by a second thread in the meantime."""
@@ -132,7 +132,7 @@ class _Renderer:
         if before and is_unchanged(path, folder, before):
             return before
         with ThreadPoolExecutor(1) as second:
-            self.reading = second.submit(read_audio, path)
+            self.reading = second.submit(read_bounce, self.song)
             return file_print(path, folder, before)
 
     def _step(self, what: str) -> None:
@@ -171,7 +171,7 @@ class _Renderer:
         old = self.old
         if old and old.stem_fit and (old.audio.sha256, sums(old.stems)) == (audio.sha256, sums(stems)):
             return old.fit
-        bounce = self.bounce
+        bounce = self.bounce.audio
         self._step("compare the stems with the bounce")
         return fit_stems(bounce, self.song.stems, self.song.audio.sample_rate)
 
@@ -185,7 +185,7 @@ class _Renderer:
         if new:
             self.steps = self.steps_done + 2 + len(self.timelines)
             splicers = [self._splicer(timeline) for timeline in new]
-            forecast = Forecast(self.bounce, self.song.audio.sample_rate, splicers)
+            forecast = Forecast(self.bounce, splicers)
             for timeline, splicer in zip(new, splicers, strict=True):
                 known[hashes[timeline.form.name]] = _audible(timeline.form.name, forecast.own(splicer))
             self._step("measured the bounce")

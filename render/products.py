@@ -1,11 +1,9 @@
 """How the meter keeps large arithmetic fast: pieces that fit the cache, products that stay on one thread.
 
 Audio is worked on in pieces of 2^17 frames. Longer pieces mean fewer steps between which two threads must
-hand Python's lock to each other: rendering four forms side by side took 1.49 s with 2^15, 1.15 s with 2^17
-and 1.30 s with 2^18, where the intermediate arrays leave the cache (two cores, Linux, measured).
-The price: an array measured on its own costs 15.9 ns a frame instead of 9.0, because the allocator then
-asks for fresh pages each time; after a file has been read in large blocks, as in every render, it does not
-(13.7 against 14.4 ns, reading included).
+hand Python's lock to each other (rendering four forms: 1.0 s with 2^15, 0.85 s with 2^16, 0.80 s with 2^17;
+two cores, Linux, measured). Whoever works on many pieces keeps the memory for them: asking for fresh pages
+every time made an array's measuring take 15.9 ns a frame; it takes 7.7 now.
 
 A BLAS library spreads a large product over all cores and then waits for the slowest; while anything else
 uses those cores (playback, another render) that wait can be a hundred times the work. Products of at most
@@ -22,12 +20,13 @@ CHUNK_FRAMES = 1 << 17
 _LARGEST_PRODUCT = 1 << 18
 
 
-def rows_times(rows: Float32, matrix: Float32) -> Float32:
-    """rows (n, k) @ matrix (k, m) -> (n, m), in slices that stay on this thread."""
+def rows_times(rows: Float32, matrix: Float32, out: Float32 | None = None) -> Float32:
+    """rows (n, k) @ matrix (k, m) -> (n, m), in slices that stay on this thread; into `out` if given."""
     n, k = rows.shape
     step = max(1, _LARGEST_PRODUCT // matrix.size)
     whole = n - n % step
-    out = np.empty((n, matrix.shape[1]), dtype=np.float32)
+    if out is None:
+        out = np.empty((n, matrix.shape[1]), dtype=np.float32)
     np.matmul(rows[:whole].reshape(-1, step, k), matrix, out=out[:whole].reshape(-1, step, matrix.shape[1]))
     np.matmul(rows[whole:], matrix, out=out[whole:])
     return out

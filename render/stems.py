@@ -6,7 +6,7 @@ sum of the other stems, times the one gain that matches all stems together to th
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from threading import Lock
@@ -118,23 +118,31 @@ class Mixes:
         return total
 
 
-def read_audio(path: Path, block_frames: int = 1 << 20) -> Audio:
+def read_audio(
+    path: Path, block_frames: int = 1 << 20, tell: Callable[[Audio], None] = lambda _block: None
+) -> Audio:
     """A whole file as (frames, channels) float32; samples over full scale are kept.
+
+    Each block is told of in order, as soon as it is there.
 
     Raises:
         AudioError: unreadable, cut short, or holding a NaN or an infinity (with its place).
     """
-    info = audio_info(path)
+    info, got = audio_info(path), 0
     out = np.empty((info.frames, info.channels), np.float32)
     try:
         with soundfile.SoundFile(path) as file:
-            got = len(file.read(dtype="float32", always_2d=True, out=out))
+            for start in range(0, info.frames, block_frames):
+                block = out[start : start + block_frames]
+                got += len(file.read(dtype="float32", always_2d=True, out=block))
+                if got < start + len(block):
+                    break
+                _require_numbers(block, path, start, info.sample_rate)
+                tell(block)
     except (soundfile.LibsndfileError, OSError, RuntimeError):
         raise AudioError(f"{path} cannot be decoded to its end; export it again") from None
     if got < info.frames:
         raise AudioError(f"{path} ends after {got} of {info.frames} frames; export it again")
-    for start in range(0, len(out), block_frames):
-        _require_numbers(out[start : start + block_frames], path, start, info.sample_rate)
     return out
 
 

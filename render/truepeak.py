@@ -33,6 +33,7 @@ _TAPS = len(_PHASE_0)
 REACH_FRAMES = _TAPS - 1  # how far an interpolated value reaches beside its sample
 _STRIDE = 16  # samples per window: the shortest that still makes efficient products
 _WINDOW = _STRIDE + _TAPS - 1
+_HISTORY = _WINDOW - 1
 _BATCH = 2048  # windows per product, so that its output stays in the cache
 
 
@@ -89,7 +90,8 @@ class _Interpolation:
         loud = np.zeros((len(x), (count + 1) * _STRIDE), dtype=np.bool_)
         looked_at = min(x.shape[1], loud.shape[1])
         threshold = best / self.reach * (1 - 1e-6)  # the margin covers float32 rounding
-        np.greater(np.abs(x[:, :looked_at]), threshold, out=loud[:, :looked_at])
+        np.greater(x[:, :looked_at], threshold, out=loud[:, :looked_at])
+        loud[:, :looked_at] |= x[:, :looked_at] < -threshold
         eights = loud.view(np.uint64).reshape(len(x), count + 1, _STRIDE // 8)
         strides = (eights[..., 0] | eights[..., 1]) != 0
         chosen = candidates[strides[:, :-1] | strides[:, 1:]]
@@ -125,7 +127,7 @@ class TruePeak:
 
     def __init__(self, sample_rate: int, channels: int) -> None:
         self._interpolation = _interpolation(sample_rate)
-        self._history = np.zeros((channels, _WINDOW - 1), dtype=np.float32)
+        self._memory = np.zeros((channels, _HISTORY + CHUNK_FRAMES), dtype=np.float32)
         self._frames = 0
         self._best = 0.0
         self.sample_peak = 0.0
@@ -133,19 +135,20 @@ class TruePeak:
     def add(self, block: FloatArray) -> None:
         """Take the next `block` (frames, channels); raises AudioError when it holds NaN or infinity."""
         for start in range(0, len(block), CHUNK_FRAMES):
-            planar = np.ascontiguousarray(block[start : start + CHUNK_FRAMES].T, dtype=np.float32)
-            self._take(planar)
+            self._take(block[start : start + CHUNK_FRAMES].T)
 
     @property
     def true_peak(self) -> float:
         """The true peak so far, as if silence followed; the sample peak is its floor."""
-        silence = np.zeros((len(self._history), _TAPS - 1), dtype=np.float32)
-        return max(
-            self._best, self._interpolation.peak(np.concatenate((self._history, silence), axis=1), self._best)
-        )
+        end = np.pad(self._memory[:, :_HISTORY], ((0, 0), (0, REACH_FRAMES)))
+        return self._interpolation.peak(end, self._best)
 
-    def _take(self, planar: Float32) -> None:
-        peak = _extreme(planar)
+    def _take(self, planar: FloatArray) -> None:
+        """The memory begins with what came before: the last samples that a window can reach."""
+        frames = planar.shape[1]
+        joined = self._memory[:, : _HISTORY + frames]
+        joined[:, _HISTORY:] = planar
+        peak = _extreme(joined[:, _HISTORY:])
         if not np.isfinite(peak):
             frame = self._frames + int(np.flatnonzero(~np.isfinite(planar).all(axis=0))[0])
             raise AudioError(
@@ -153,7 +156,6 @@ class TruePeak:
                 " every sample must be finite. Bounce the song again."
             )
         self.sample_peak = max(self.sample_peak, peak)
-        joined = np.concatenate((self._history, planar), axis=1)
         self._best = self._interpolation.peak(joined, max(self._best, peak))
-        self._history = joined[:, 1 - _WINDOW :].copy()
-        self._frames += planar.shape[1]
+        self._memory[:, :_HISTORY] = joined[:, -_HISTORY:].copy()
+        self._frames += frames

@@ -7,10 +7,9 @@ its SHA-256 and measures its loudness: on two cores a render then costs little m
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from queue import SimpleQueue
+from typing import BinaryIO
 
 import numpy as np
 
@@ -25,6 +24,7 @@ from render.containers import (
 from render.errors import RenderError
 from render.loudness import Loudness, Meter
 from render.products import CHUNK_FRAMES
+from render.threads import followed_by
 
 
 def write_measured(
@@ -38,24 +38,17 @@ def write_measured(
         RenderError: what was read back is not a WAV file of that format and length.
         OSError: the file could not be written whole.
     """
-    written: SimpleQueue[int] = SimpleQueue()  # frames of the next block on the disk; 0 at the end
-    reader = ReadBack(path, frames, sample_rate, channels)
-    with ThreadPoolExecutor(1) as second:
-        measured = second.submit(reader.follow, written)
-        try:
-            write_int32(path, _telling(blocks, written), sample_rate, channels)
-        finally:
-            written.put(0)
-        measured.result()
-    reader.require_format()
-    return reader.meter.result(), reader.digest.hexdigest()
+    with ReadBack(path, frames, sample_rate, channels) as file, followed_by(file.take) as take:
+        write_int32(path, _telling(blocks, take), sample_rate, channels)
+    file.require_format()
+    return file.meter.result(), file.digest.hexdigest()
 
 
-def _telling(blocks: Iterable[Int32], written: SimpleQueue[int]) -> Iterator[Int32]:
-    """The same blocks; the next one is asked for when the last is on the disk."""
+def _telling(blocks: Iterable[Int32], tell: Callable[[int], None]) -> Iterator[Int32]:
+    """The same blocks; the next is asked for when the last is on the disk, which is told by its frames."""
     for block in blocks:
         yield block
-        written.put(len(block))
+        tell(len(block))
 
 
 class ReadBack:
@@ -67,19 +60,25 @@ class ReadBack:
         self.format = wav_format(frames, sample_rate, channels)  # known before the file says it
         self.meter = Meter(sample_rate, channels)
         self.digest = hashlib.sha256(self.format)
+        self.file: BinaryIO | None = None
 
-    def follow(self, written: SimpleQueue[int]) -> None:
-        """Read, hash and measure what is being written, until `written` says 0."""
-        frames = written.get()
-        with self.path.open("rb") as file:
-            file.seek(RIFF_HEADER + len(self.format))
-            while frames:
-                for _ in range(0, frames, CHUNK_FRAMES):
-                    self._take(file.read(min(frames, CHUNK_FRAMES) * self.channels * SAMPLE_BYTES))
-                    frames -= CHUNK_FRAMES
-                frames = written.get()
+    def __enter__(self) -> ReadBack:
+        return self
 
-    def _take(self, data: bytes) -> None:
+    def __exit__(self, *_error: object) -> None:
+        if self.file:
+            self.file.close()
+
+    def take(self, frames: int) -> None:
+        """Read, hash and measure the next `frames` that have been written."""
+        if not self.file:
+            self.file = self.path.open("rb")
+            self.file.seek(RIFF_HEADER + len(self.format))
+        for start in range(0, frames, CHUNK_FRAMES):
+            length = min(CHUNK_FRAMES, frames - start)
+            self._measure(self.file.read(length * self.channels * SAMPLE_BYTES))
+
+    def _measure(self, data: bytes) -> None:
         self.digest.update(data)
         samples = from_int24(data, self.channels).astype(np.float32)
         samples *= np.float32(2**-31)

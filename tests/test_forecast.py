@@ -6,12 +6,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from render.forecast import SETTLED_S, Forecast, stretches
+from render.forecast import SETTLED_S, Forecast, read_bounce, stretches
 from render.kweighting import k_weight
 from render.loudness import measure
 from render.song import load_song
 from render.splice import Splicer
-from render.stems import Mixes, fit_stems, read_audio
+from render.stems import Mixes, fit_stems
 from render.timeline import lay_out, longest_lead
 from tests.songs import make_study
 
@@ -29,18 +29,18 @@ TREATED = {
 
 def splicers(song):
     """(bounce, splicers) of a song's forms."""
-    audio = read_audio(song.audio.path)
-    fit = fit_stems(audio, song.stems, song.audio.sample_rate) if song.stems else None
+    bounce = read_bounce(song)
+    fit = fit_stems(bounce.audio, song.stems, song.audio.sample_rate) if song.stems else None
     timelines = [lay_out(song, form) for form in song.forms]
     lead = longest_lead(song, timelines)
-    mixes = Mixes(song, audio, fit)
-    return audio, [Splicer(timeline, mixes, lead) for timeline in timelines]
+    mixes = Mixes(song, bounce.audio, fit)
+    return bounce, [Splicer(timeline, mixes, lead) for timeline in timelines]
 
 
 def require_as_measured(song):
     rate = song.audio.sample_rate
-    audio, forms = splicers(song)
-    forecast = Forecast(audio, rate, forms)
+    bounce, forms = splicers(song)
+    forecast = Forecast(bounce, forms)
     for splicer in forms:
         own = forecast.own(splicer)
         itself = measure(np.concatenate(list(splicer.blocks())), rate)
@@ -79,8 +79,8 @@ def test_against_another_meter(tmp_path):
     """pyloudnorm with the same filter (class "DeMan")."""
     make_study(tmp_path, forms=FORMS)
     song = load_song(tmp_path)
-    audio, forms = splicers(song)
-    forecast = Forecast(audio, 48000, forms)
+    bounce, forms = splicers(song)
+    forecast = Forecast(bounce, forms)
     meter = pyloudnorm.Meter(48000, filter_class="DeMan")
     for splicer in forms:
         whole = np.concatenate(list(splicer.blocks()))

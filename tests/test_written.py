@@ -1,7 +1,5 @@
 """A render that is measured while it is written: the same figures as reading it afterwards."""
 
-from queue import SimpleQueue
-
 import numpy as np
 import pytest
 import soundfile
@@ -48,11 +46,9 @@ def test_what_is_measured_is_what_lies_on_the_disk(tmp_path):
     with path.open("r+b") as file:
         file.seek(44 + 100_000 * 6)
         file.write(bytes(90_000 * 6))
-    written = SimpleQueue()
-    for frames in (150_000, 50_000, 0):
-        written.put(frames)
-    reader = ReadBack(path, 200_000, RATE, 2)
-    reader.follow(written)
+    with ReadBack(path, 200_000, RATE, 2) as reader:
+        reader.take(150_000)
+        reader.take(50_000)
     assert reader.digest.hexdigest() == wav_audio_sha256(path)
     expected = measure(soundfile.read(path, dtype="float32")[0], RATE)
     assert reader.meter.result().integrated_lufs == pytest.approx(expected.integrated_lufs, abs=1e-5)

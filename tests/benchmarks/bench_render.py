@@ -56,8 +56,8 @@ FORMS = {
     "no intro": ["verse 1", "refrain", "verse 2", "bridge", "last refrain x2"],
 }
 FIFTH = {"short end": ["intro", "verse 1", "refrain", "verse 2", "bridge", "last refrain bars 1-16", "outro"]}
-CHANGED = FORMS | {
-    "no intro": ["verse 1", "refrain", "verse 2", "bridge", "last refrain", "last refrain bars 17-32"]
+CHANGED = FORMS | {  # one that does not set the target: all others stay as they are
+    "early bridge": ["intro", "verse 1", "bridge", "refrain", "verse 2", "last refrain", "outro"]
 }
 
 
@@ -141,21 +141,24 @@ def main() -> None:
             frames = [form.frames for form in render_forms(song).forms]
             copies.append(copy_alone(song, frames, scratch))
         nothing = timed(lambda: render_forms(load_song(folder)))
-        fifth = timed(lambda: render_forms(rewrite_forms(folder, FORMS | FIFTH)))
-        one_copy = copy_alone(song, frames[-1:], scratch)
-        render_forms(rewrite_forms(folder, FORMS))
-        changed = timed(lambda: render_forms(rewrite_forms(folder, CHANGED)))
+        fifth, changed, one_copy = [], [], []
+        for _ in range(3):
+            fifth.append(timed(lambda: render_forms(rewrite_forms(folder, FORMS | FIFTH))))
+            one_copy.append(copy_alone(song, frames[-1:], scratch))
+            render_forms(rewrite_forms(folder, FORMS))
+            changed.append(timed(lambda: render_forms(rewrite_forms(folder, CHANGED))))
+            render_forms(rewrite_forms(folder, FORMS))
         slow = timed(lambda: straightforward(song, scratch))
         click = start_up(["-c", "import click"], folder)
         helped = start_up(["-m", "listening.cli", "--help"], folder)
         status = start_up(["-m", "listening.cli", "status"], folder)
-    best, copy = min(ours), min(copies)
+    best, copy, one = min(ours), min(copies), min(one_copy)
     print(f"{platform.platform()}, Python {platform.python_version()}, {minutes:g} min, 48 kHz/24 bit stereo")
-    print(f"four forms (as written and three): {best:.2f} s; re-measured as written on the disk")
-    print(f"  (a) straightforward pipeline {slow:.2f} s: {slow / best:.1f}x faster (6x asked, 10x the aim)")
-    print(f"  (b) reading and writing alone {copy:.2f} s: {best / copy:.2f}x of it (at most 2x asked)")
-    print(f"a fifth form: {fifth:.2f} s, {fifth / one_copy:.2f}x of reading the source and writing that file")
-    print(f"one changed form: {changed:.2f} s, {changed / best:.2f}x of rendering all four")
+    print(f"four forms (as written and three): {best:.2f} s; measured again as they lie on the disk")
+    print(f"  (a) straightforward pipeline {slow:.2f} s: {slow / best:.1f}x faster (10x asked)")
+    print(f"  (b) reading and writing alone {copy:.2f} s: {best / copy:.2f}x of it (1.5x asked)")
+    print(f"a fifth form: {min(fifth):.2f} s, {min(fifth) / one:.2f}x of reading and writing it (1.3x asked)")
+    print(f"one changed form: {min(changed):.2f} s, {min(changed) / one:.2f}x of that")
     print(f"nothing changed: {nothing * 1000:.0f} ms")
     print(
         f"start-up against `import click` ({click * 1000:.0f} ms): --help {helped / click:.1f}x, "
