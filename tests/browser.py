@@ -16,6 +16,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
+from tests.pulse import NullSink
+
 FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
@@ -44,6 +46,20 @@ def chromium(env: Mapping[str, str] | None = None) -> Iterator[Browser]:
             yield browser
         finally:
             browser.close()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """A browser whose sound nobody records, shared by a test module."""
+    with chromium() as running:
+        yield running
+
+
+@pytest.fixture(scope="module")
+def sounding_browser(sink: NullSink) -> Iterator[Browser]:
+    """A browser that plays to the null sink (a test module imports `sink` too)."""
+    with chromium(sink.env) as running:
+        yield running
 
 
 @contextmanager

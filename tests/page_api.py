@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
+from pathlib import Path
 from typing import Any
 
 import httpx
+import pytest
 
 from sessions.study import Study
-from tests.page_study import SetClock
+from tests.clocks import SetClock
+from tests.page_study import EVENING, copied
 from tests.serving import served
 
 LONG_S = 60.0  # more than any form or level check of the tests lasts
@@ -91,8 +94,9 @@ class Caller:
 class Bench:
     """A study's page, really served, and clocks that go together."""
 
-    def __init__(self, study: Study, clock: SetClock, **options: Any) -> None:
-        self.study, self.clock, self.ticks, self.options = study, clock, Ticks(), options
+    def __init__(self, study: Study, **options: Any) -> None:
+        assert isinstance(study.clock, SetClock)
+        self.study, self.clock, self.ticks, self.options = study, study.clock, Ticks(), options
         self._running = ExitStack()
         self.restart()
 
@@ -130,9 +134,16 @@ class Bench:
 
 
 @contextmanager
-def bench(study: Study, clock: SetClock, **options: Any) -> Iterator[Bench]:
-    made = Bench(study, clock, **options)
+def bench(study: Study, **options: Any) -> Iterator[Bench]:
+    made = Bench(study, **options)
     try:
         yield made
     finally:
         made.close()
+
+
+@pytest.fixture
+def at(rendered: Path, tmp_path: Path) -> Iterator[Bench]:
+    """The bench of a test's own copy of a study (a test module imports `rendered` too)."""
+    with bench(copied(rendered, tmp_path / "study", SetClock(EVENING))) as made:
+        yield made

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
+import pytest
 import soundfile
 
 from render.copies import flac_copies
 from render.matching import render_forms
 from sessions.study import Study
+from tests.clocks import SetClock
 
 # Bars of 1 s. The forms' lengths differ, and so would the sizes of their files.
 SONG_TOML = """\
@@ -40,19 +43,7 @@ bo = {}
 rounds = 2
 days = 2
 """
-
-
-class SetClock:
-    """A clock that tests move by hand; it starts at a fixed evening."""
-
-    def __init__(self, zone: tzinfo = UTC) -> None:
-        self.time = datetime(2026, 3, 9, 19, 0, tzinfo=zone)
-
-    def __call__(self) -> datetime:
-        return self.time
-
-    def forward(self, **spans: float) -> None:
-        self.time += timedelta(**spans)
+EVENING = datetime(2026, 3, 9, 19, 0, tzinfo=UTC)  # an invented Monday, when the page's tests begin
 
 
 def write_bounce(path: Path, sample_rate: int = 48000, bar_s: float = 1.0) -> None:
@@ -84,3 +75,21 @@ def make_study(
     study.log.secret("page_key")
     flac_copies(folder, study.manifest)
     return study
+
+
+@pytest.fixture(scope="module")
+def rendered(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A study of forms of some four seconds, made once for a module's tests to copy."""
+    return make_study(tmp_path_factory.mktemp("page") / "study").folder
+
+
+@pytest.fixture(scope="module")
+def rendered_short(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same with forms of some two seconds, for tests that hear them in real time."""
+    return make_study(tmp_path_factory.mktemp("short page") / "study", bar_s=0.4).folder
+
+
+def copied(study: Path, to: Path, clock: SetClock | None = None) -> Study:
+    """A copy of a study's folder, to do with as a test likes."""
+    shutil.copytree(study, to)
+    return Study(to, clock) if clock else Study(to)

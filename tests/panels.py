@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -14,22 +13,12 @@ from sqlalchemy import Connection
 from render.matching import render_forms
 from sessions.log import Log
 from sessions.study import Study
+from tests.clocks import EVENING_UTC, Ticking
 from tests.songs import make_study
 
 FORMS: Mapping[str, Any] = {
     "turned": ["b", "a"], "twice": ["a", "b x2"], "short": ["a bars 1", "b"], "b alone": ["b"],
 }  # fmt: skip
-
-
-class Ticking:
-    """A clock that goes on by a second at every look."""
-
-    def __init__(self) -> None:
-        self.now = datetime(2026, 3, 2, 18, 0, tzinfo=UTC)
-
-    def __call__(self) -> datetime:
-        self.now += timedelta(seconds=1)
-        return self.now
 
 
 def panel(folder: Path, listeners: int, store: str | None = None, rounds: int = 5) -> Study:
@@ -38,7 +27,7 @@ def panel(folder: Path, listeners: int, store: str | None = None, rounds: int = 
         folder, rate=8000, channels=1, tempo=240, bars=4, sections={"a": "1-2", "b": "3-4"}, forms=FORMS,
         listeners={f"listener {n:04}": {} for n in range(listeners)}, plan={"rounds": rounds, "days": 3},
     )  # fmt: skip
-    study = Study(folder, Ticking(), store)
+    study = Study(folder, Ticking(EVENING_UTC), store)
     manifest = render_forms(study.song)
     with in_one_transaction(study.log):
         study.register(manifest)
@@ -55,7 +44,7 @@ def fill(study: Study, *, first: int = 1, last: int = 5, seed: int = 3) -> dict[
     with in_one_transaction(log):
         forms = [form.id for form in study.register(study.manifest)]
         for number in range(first, last + 1):
-            clock.now += timedelta(hours=16)
+            clock.forward(hours=16)
             for listener in study.song.listeners:
                 order = [int(form) for form in dice.permutation(forms)]
                 round_id = log.start_round(listener.name, number, order, study.manifest.set_id)

@@ -26,6 +26,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from tests.heard import sounding
+
 PROGRAMS = ("pulseaudio", "pactl", "parec")
 CHANNELS = 2
 START_S = 15.0
@@ -48,9 +50,7 @@ class Tape:
 
     def sounding(self) -> NDArray[np.int32]:
         """The recording without the digital silence before and after."""
-        heard = self.integers()
-        loud = np.flatnonzero(np.any(heard != 0, axis=1))
-        return heard[loud[0] : loud[-1] + 1] if len(loud) else heard[:0]
+        return sounding(self.integers())
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +14,7 @@ from sqlalchemy import event
 from render.matching import render_forms
 from sessions.log import Log
 from sessions.study import Study
+from tests.clocks import EVENING_UTC, SetClock
 
 RATE = 8000
 BAR_S = 2.0  # 120 quarter notes a minute, 4/4
@@ -32,16 +33,6 @@ EIGHT = {
     "the one in which all that we ever loved about the song comes back twice": '["refrain x2", "verse"]',
     "half": '["intro bars 1-2", "silence 2 beats", "refrain"]',
 }
-
-
-class Hand:
-    """A clock that the test moves."""
-
-    def __init__(self) -> None:
-        self.now = datetime(2026, 3, 2, 18, 0, tzinfo=UTC)
-
-    def __call__(self) -> datetime:
-        return self.now
 
 
 def song_folder(
@@ -73,9 +64,9 @@ def song_folder(
     return folder
 
 
-def rendered(folder: Path, hand: Hand | None = None) -> Study:
+def rendered(folder: Path, clock: SetClock | None = None) -> Study:
     """The study, rendered, its log quick (the tests need no disk that keeps what it is told)."""
-    study = Study(folder, hand or Hand())
+    study = Study(folder, clock or SetClock(EVENING_UTC))
     render_forms(study.song)
 
     @event.listens_for(study.log.store.engine, "connect")
@@ -107,14 +98,14 @@ def hear(
     finish: bool = True,
 ) -> None:
     """Every listener does `rounds` rounds, the form heard in the log's own order. Ratings are invented."""
-    hand = study.clock
-    assert isinstance(hand, Hand)
+    clock = study.clock
+    assert isinstance(clock, SetClock)
     forms = study.register(study.manifest, simulated)
     log: Log = study.log
     dice = np.random.default_rng(7)
-    start = hand.now
+    start = clock.now
     for number in range(first, first + rounds):
-        hand.now = start + timedelta(days=(number - first) * days // rounds, hours=(number - first) % 2)
+        clock.now = start + timedelta(days=(number - first) * days // rounds, hours=(number - first) % 2)
         for listener in study.song.listeners:
             sitting = log.sit_down(listener.name, "headphones" if number % 2 else "car", "simulated")
             order = [int(i) for i in dice.permutation([form.id for form in forms])]
@@ -123,7 +114,7 @@ def hear(
             for position, form_id in enumerate(order, 1):
                 code = log.reserve_code(round_id, form_id)
                 listen = log.start_listen(round_id, sitting, form_id, position, code, 1000)
-                hand.now += timedelta(seconds=40)
+                clock.now += timedelta(seconds=40)
                 log.end_listen(listen, 1000)
                 points = liking(listener.name, names[form_id]) + dice.normal(0, noise)
                 values = {"overall": float(np.clip(round(points), 0, 100))}

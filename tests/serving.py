@@ -7,7 +7,9 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 
+import pytest
 import uvicorn
 from starlette.applications import Starlette
 
@@ -15,6 +17,7 @@ from listening import links
 from listening.page.host import _listen, _server, prepare
 from listening.page.server import create_app
 from sessions.study import Study
+from tests.page_study import copied
 
 
 @dataclass
@@ -29,6 +32,14 @@ class Served:
     def link(self, listener: str) -> str:
         """A private link for a listener."""
         return links.make(self.study, listener, self.base).address
+
+
+@pytest.fixture
+def page_of(rendered_short: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
+    """The page of a test's own copy of a study (a test module imports `rendered_short` too)."""
+    monkeypatch.setattr("listening.level.LEVEL_CHECK_S", 0.6)  # its whole length is heard in test_page_round
+    with served(copied(rendered_short, tmp_path / "study")) as running:
+        yield running
 
 
 @contextmanager

@@ -27,10 +27,11 @@ from render.forms import Section, parse_ending, parse_part
 from render.song import load_song
 from render.timeline import lay_out
 from sessions.study import Study
+from tests.clocks import EVENING_UTC, Ticking
 from tests.command_line import told
 from tests.killing import KILLS
 from tests.songs import make_study
-from tests.test_faults import BEGIN, Running, answers_of, small_study
+from tests.test_faults import answers_of, small_study
 
 QUICK = 60 * KILLS  # examples of what takes a millisecond
 SLOW = 3 * KILLS  # of what takes a command
@@ -324,7 +325,7 @@ def fresh(study: Study, folder: Path) -> Study:
     """The study as it was before any answer was taken in."""
     shutil.rmtree(folder / "study", ignore_errors=True)
     shutil.copytree(study.folder, folder / "study")
-    return Study(folder / "study", Running(BEGIN + timedelta(hours=5)))
+    return Study(folder / "study", Ticking(EVENING_UTC + timedelta(hours=5)))
 
 
 @settings(max_examples=4 * SLOW, **COMMON)

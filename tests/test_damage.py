@@ -54,7 +54,7 @@ def study(tmp_path: Path) -> Study:
     clock = SetClock()
     study = rendered(tmp_path / "study", clock)
     do_round(study, "ana")
-    clock.pass_(days=1)
+    clock.forward(days=1)
     hear(study, enter_round(study, "ana"), rating=64)
     return study
 
@@ -135,7 +135,7 @@ def a_log(path: Path) -> Log:
             round_id = log.start_round(name, number, ids, "0123456789abcdef")
             sitting = log.sit_down(name, "headphones", "device")
             for position, form in enumerate(ids, 1):
-                clock.pass_(minutes=3)
+                clock.forward(minutes=3)
                 listen = log.start_listen(round_id, sitting, form, position, 100 + form + 9 * number, 1000)
                 log.end_listen(listen, 1000)
                 log.rate(listen, {"overall": 50 + form, "flow": 40.5})
@@ -326,9 +326,9 @@ def test_a_clock_that_was_far_ahead_locks_nobody_out(tmp_path: Path) -> None:
     """A laptop whose clock stood a year ahead for one evening."""
     clock = SetClock()
     study = rendered(tmp_path, clock)
-    clock.pass_(days=365)
+    clock.forward(days=365)
     do_round(study, "ana")
-    clock.pass_(days=-365)
+    clock.forward(days=-365)
     stands = standing(study, study.log.contents(), "ana")
     assert stands.due == clock().date()
     assert "round 2 now" in study_status(study).listeners[0].next_text
@@ -341,9 +341,9 @@ def test_a_clock_that_jumps_back_a_day_within_a_round_loses_nothing(tmp_path: Pa
     study = rendered(tmp_path, clock)
     round_ = enter_round(study, "ana")
     hear(study, round_, rating=61)
-    clock.pass_(days=-1)
+    clock.forward(days=-1)
     hear(study, round_, rating=62)
-    clock.pass_(days=1, minutes=5)
+    clock.forward(days=1, minutes=5)
     hear(study, round_, rating=63)
     round_.finish()
     listens = study.log.contents().listens
@@ -358,7 +358,7 @@ def test_a_journey_between_rounds_keeps_the_days_apart(tmp_path: Path, hours_eas
     clock = SetClock()
     study = rendered(tmp_path, clock)
     do_round(study, "ana")
-    clock.pass_(hours=2)
+    clock.forward(hours=2)
     there = Study(tmp_path, SetClock(clock().astimezone(timezone(timedelta(hours=hours_east)))))
     stands = standing(there, there.log.contents(), "ana")
     assert stands.due == due

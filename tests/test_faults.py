@@ -15,7 +15,7 @@ import sqlite3
 import sys
 import time
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -35,7 +35,7 @@ from sessions.log import Log
 from sessions.records import ListenRecord
 from sessions.store import Store
 from sessions.study import Study
-from tests.clocks import SetClock
+from tests.clocks import EVENING_UTC, SetClock, Ticking
 from tests.killing import KILLS, Say, Worker, finish, kill
 from tests.postgres import server
 from tests.songs import make_study
@@ -50,23 +50,11 @@ SMALL: dict[str, Any] = {
     "rate": 8000, "channels": 1, "tempo": 240, "bars": 4, "sections": {"a": "1-2", "b": "3-4"},
     "forms": FORMS, "listeners": {"ana": {}, "bo": {}}, "plan": {"rounds": 200, "days": 1},
 }  # fmt: skip
-BEGIN = datetime(2026, 3, 2, 18, 0, tzinfo=UTC)
-
-
-class Running:
-    """A clock that goes on by a second at every look, and by a day when asked."""
-
-    def __init__(self, now: datetime = BEGIN) -> None:
-        self.now = now
-
-    def __call__(self) -> datetime:
-        self.now += timedelta(seconds=1)
-        return self.now
 
 
 def small_study(folder: Path, store: str | None = None) -> Study:
     make_study(folder, **SMALL)
-    study = Study(folder, Running(), store)
+    study = Study(folder, Ticking(EVENING_UTC), store)
     study.register(render_forms(study.song))
     return study
 
@@ -89,7 +77,7 @@ def one_row_each(log: Log, table: str) -> None:
 
 def hear_rounds(folder: Path, store: str | None, day: int, say: Say) -> None:
     """Round after round, as the page writes them; says what is kept, as soon as it is."""
-    clock = Running(BEGIN + timedelta(days=day))
+    clock = Ticking(EVENING_UTC + timedelta(days=day))
     study = Study(folder, clock, store)
     while True:
         round_ = enter_round(study, "ana")
@@ -105,7 +93,7 @@ def hear_rounds(folder: Path, store: str | None, day: int, say: Say) -> None:
             round_.refresh()
         round_.finish()
         say(f"round {round_.number}")
-        clock.now += timedelta(days=1)
+        clock.forward(days=1)
 
 
 def hear_one(study: Study, round_: Round) -> int | None:
@@ -229,11 +217,11 @@ def test_kills_in_collect_take_every_listen_in_once(tmp_path: Path) -> None:
     for first in range(0, KILLS, A_STUDY):
         study = small_study(tmp_path / str(first))
         clock = study.clock
-        assert isinstance(clock, Running)
+        assert isinstance(clock, Ticking)
         for number in range(min(A_STUDY, KILLS - first)):
-            clock.now = BEGIN + timedelta(days=2 * number)
+            clock.now = EVENING_UTC + timedelta(days=2 * number)
             codes = answers_of(study, study.folder / "answers.json")
-            clock.now += timedelta(hours=5)
+            clock.forward(hours=5)
 
             take = partial(collect_answers, study)
             kill(take, next(when))
@@ -293,7 +281,7 @@ def test_kills_in_migrations_leave_the_log_before_or_after_it(tmp_path: Path) ->
 
 def hear_beside_others(folder: Path, store: str | None, rounds: int, say: Say) -> None:
     """As a person does it: what was overtaken elsewhere is heard again from the top."""
-    study = Study(folder, lambda: BEGIN, store)
+    study = Study(folder, SetClock(EVENING_UTC), store)
     while True:
         try:
             round_ = enter_round(study, "ana", any_day=True)

@@ -11,7 +11,8 @@ from listening import links
 from render.errors import StudyError
 from sessions.links import all_links, listener_of
 from sessions.study import LOG_FILE, Study
-from tests.page_study import SONG_TOML, SetClock, write_bounce
+from tests.clocks import SetClock
+from tests.page_study import EVENING, SONG_TOML, write_bounce
 
 BASE = "http://192.0.2.7:8421"
 
@@ -20,7 +21,7 @@ BASE = "http://192.0.2.7:8421"
 def study(tmp_path: Path) -> Study:
     write_bounce(tmp_path / "bounce.wav")
     (tmp_path / "song.toml").write_text(SONG_TOML, encoding="utf-8")
-    return Study(tmp_path, SetClock())
+    return Study(tmp_path, SetClock(EVENING))
 
 
 def token_of(link: links.FreshLink) -> str:

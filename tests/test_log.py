@@ -142,19 +142,19 @@ def test_a_sitting_ends_with_an_hours_pause_or_another_place(tmp_path: Path) -> 
     clock = SetClock()
     log = open_log(tmp_path, clock)
     round_id, sitting, (first, _) = started(log)
-    clock.pass_(minutes=50)
+    clock.forward(minutes=50)
     listen = heard(log, round_id, sitting, first)
     log.rate(listen, {"overall": 50})
-    clock.pass_(minutes=59)
+    clock.forward(minutes=59)
     assert log.sit_down("ana", "headphones", "device") == sitting, "59 minutes after the last rating"
     assert log.sit_down("ana", "car", "device") != sitting
-    clock.pass_(minutes=62)
+    clock.forward(minutes=62)
     assert log.sit_down("ana", "car", "device") not in (sitting, sitting + 1)
 
 
 def test_days_are_the_listeners_own_while_times_are_utc(tmp_path: Path) -> None:
     clock = SetClock()
-    clock.pass_(hours=5)  # 01:00 on 3 March, two hours ahead of UTC
+    clock.forward(hours=5)  # 01:00 on 3 March, two hours ahead of UTC
     log = open_log(tmp_path, clock)
     round_id, sitting, (first, _) = started(log)
     heard(log, round_id, sitting, first)

@@ -6,43 +6,22 @@ with the success criterion beside it.
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from importlib import resources
-from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page
 
-from sessions.study import Study
-from tests.browser import chromium, open_page
-from tests.page_study import make_study
-from tests.serving import Served, served
+from tests.browser import browser, open_page
+from tests.page_study import rendered_short
+from tests.serving import Served, page_of
 
+__all__ = ["browser", "page_of", "rendered_short"]
 pytestmark = pytest.mark.browser
 
 LOOKS = [(360, 740, "light"), (1440, 900, "dark")]  # colour does not depend on size, nor size on colour
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 LONG_MS = 15_000
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
-def rendered(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_study(tmp_path_factory.mktemp("access") / "study", bar_s=0.4).folder
-
-
-@pytest.fixture
-def page_of(rendered: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
-    monkeypatch.setattr("listening.level.LEVEL_CHECK_S", 0.6)  # its whole length is heard in test_page_round
-    shutil.copytree(rendered, tmp_path / "study")
-    with served(Study(tmp_path / "study")) as running:
-        yield running
 
 
 def screens(page: Page) -> Iterator[str]:

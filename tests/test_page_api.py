@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 
@@ -13,21 +11,11 @@ from listening import links
 from listening.page.desk import REASONS, TOO_EARLY
 from sessions.records import ListenRecord
 from sessions.study import Study
-from tests.page_api import LONG_S, Bench, bench
-from tests.page_study import SetClock, make_study
+from tests.clocks import SetClock
+from tests.page_api import LONG_S, Bench, at, bench
+from tests.page_study import EVENING, copied, rendered
 
-
-@pytest.fixture(scope="module")
-def rendered(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_study(tmp_path_factory.mktemp("page") / "study").folder
-
-
-@pytest.fixture
-def at(rendered: Path, tmp_path: Path) -> Iterator[Bench]:
-    clock = SetClock()
-    shutil.copytree(rendered, tmp_path / "study")
-    with bench(Study(tmp_path / "study", clock), clock) as made:
-        yield made
+__all__ = ["at", "rendered"]
 
 
 def listens(at: Bench, listener: str = "ana") -> list[ListenRecord]:
@@ -315,9 +303,8 @@ def test_the_last_round_of_the_plan_opens_the_study(at: Bench) -> None:
 
 
 def test_any_day_lifts_the_day_but_not_the_hour(rendered: Path, tmp_path: Path) -> None:
-    shutil.copytree(rendered, tmp_path / "study")
-    clock = SetClock()
-    with bench(Study(tmp_path / "study", clock), clock, any_day=True) as at:
+    study = copied(rendered, tmp_path / "study", SetClock(EVENING))
+    with bench(study, any_day=True) as at:
         ana = at.caller("ana")
         for _ in range(3):
             ana.answer(ana.hear(at.longest_s()), 50)

@@ -2,45 +2,24 @@
 
 from __future__ import annotations
 
-import shutil
 import time
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page
 
 from listening.page.desk import REASONS
 from sessions.records import ListenRecord
-from sessions.study import Study
-from tests.browser import asleep, chromium, hear, open_page, sit_down
-from tests.page_study import make_study
-from tests.pulse import null_sink
-from tests.serving import Served, served
+from tests.browser import asleep, hear, open_page, sit_down, sounding_browser
+from tests.page_study import rendered_short
+from tests.pulse import sink
+from tests.serving import Served, page_of
 from tests.wire import Wire, wire
 
+__all__ = ["page_of", "rendered_short", "sink", "sounding_browser"]
 pytestmark = [pytest.mark.browser, pytest.mark.device]
 
 ENDED_MS = 15_000
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with null_sink() as sink, chromium(sink.env) as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
-def rendered(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_study(tmp_path_factory.mktemp("faults") / "study", bar_s=0.35).folder
-
-
-@pytest.fixture
-def page_of(rendered: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
-    monkeypatch.setattr("listening.level.LEVEL_CHECK_S", 0.6)  # its whole length is heard in test_page_round
-    shutil.copytree(rendered, tmp_path / "study")
-    with served(Study(tmp_path / "study")) as running:
-        yield running
 
 
 def listens(page_of: Served) -> list[ListenRecord]:
@@ -68,9 +47,9 @@ def rate(page: Page, value: str) -> None:
     page.locator("#rate").wait_for(state="hidden", timeout=ENDED_MS)
 
 
-def test_a_second_tab_takes_the_listen_over(browser: Browser, page_of: Served) -> None:
+def test_a_second_tab_takes_the_listen_over(sounding_browser: Browser, page_of: Served) -> None:
     link = page_of.link("ana")
-    with open_page(browser, link) as first:
+    with open_page(sounding_browser, link) as first:
         sit_down(first)
         second = first.context.new_page()
         second.goto(link)
@@ -87,9 +66,11 @@ def test_a_second_tab_takes_the_listen_over(browser: Browser, page_of: Served) -
     assert counted.rating == 55 and counted.form_id == void.form_id
 
 
-def test_what_breaks_a_listen_voids_it_and_the_form_comes_again(browser: Browser, page_of: Served) -> None:
+def test_what_breaks_a_listen_voids_it_and_the_form_comes_again(
+    sounding_browser: Browser, page_of: Served
+) -> None:
     """Stopping, a locked screen, a sleeping device, a reload, the back button: one after the other."""
-    with open_page(browser, "about:blank") as page:
+    with open_page(sounding_browser, "about:blank") as page:
         page.add_init_script(
             "const Real = AudioContext; window.made = [];"
             "window.AudioContext = class extends Real { constructor(o) { super(o); made.push(this); } };"
@@ -124,8 +105,10 @@ def test_what_breaks_a_listen_voids_it_and_the_form_comes_again(browser: Browser
     assert {(x.form_id, x.sitting_id) for x in voids} == {(counted.form_id, counted.sitting_id)}
 
 
-def test_a_muted_device_is_asked_about_before_anything_counts(browser: Browser, page_of: Served) -> None:
-    with open_page(browser, page_of.link("ana")) as page:
+def test_a_muted_device_is_asked_about_before_anything_counts(
+    sounding_browser: Browser, page_of: Served
+) -> None:
+    with open_page(sounding_browser, page_of.link("ana")) as page:
         page.locator("#hello-go").click()
         page.locator("#level-play:not([aria-disabled])").wait_for()
         assert not page.locator("#level-yes").is_visible(), "it can only be confirmed after it was played"
@@ -152,9 +135,9 @@ def through(page_of: Served, line: Wire) -> str:
 
 
 def test_a_lost_connection_in_mid_listen_and_while_rating(
-    browser: Browser, page_of: Served, line: Wire
+    sounding_browser: Browser, page_of: Served, line: Wire
 ) -> None:
-    with open_page(browser, through(page_of, line)) as page:
+    with open_page(sounding_browser, through(page_of, line)) as page:
         sit_down(page)
         start(page)
         line.cut()
@@ -176,9 +159,9 @@ def test_a_lost_connection_in_mid_listen_and_while_rating(
 
 
 def test_answers_that_get_lost_on_the_way_back_change_nothing(
-    browser: Browser, page_of: Served, line: Wire
+    sounding_browser: Browser, page_of: Served, line: Wire
 ) -> None:
-    with open_page(browser, through(page_of, line)) as page:
+    with open_page(sounding_browser, through(page_of, line)) as page:
         sit_down(page)
         for words in (b"/begin", b"/end", b"/answer"):
             line.lose_answer_to(words)
@@ -199,9 +182,9 @@ def test_answers_that_get_lost_on_the_way_back_change_nothing(
 
 
 def test_sound_that_breaks_off_is_fetched_on_from_there(
-    browser: Browser, page_of: Served, line: Wire
+    sounding_browser: Browser, page_of: Served, line: Wire
 ) -> None:
-    with open_page(browser, through(page_of, line)) as page:
+    with open_page(sounding_browser, through(page_of, line)) as page:
         ranges: list[str] = []
         page.on("request", lambda r: ranges.append(r.headers.get("range", "")) if "/sound" in r.url else None)
         page.locator("#hello-go").click()
@@ -216,8 +199,10 @@ def test_sound_that_breaks_off_is_fetched_on_from_there(
     assert listens(page_of)[0].heard_to_the_end
 
 
-def test_a_device_whose_clock_is_wrong_and_is_set_in_mid_listen(browser: Browser, page_of: Served) -> None:
-    with open_page(browser, "about:blank") as page:
+def test_a_device_whose_clock_is_wrong_and_is_set_in_mid_listen(
+    sounding_browser: Browser, page_of: Served
+) -> None:
+    with open_page(sounding_browser, "about:blank") as page:
         page.add_init_script(
             "const real = Date.now.bind(Date); window.off = -40 * 86400e3;"
             "Date.now = () => real() + window.off;"
@@ -238,10 +223,10 @@ def test_a_device_whose_clock_is_wrong_and_is_set_in_mid_listen(browser: Browser
 
 
 def test_what_was_typed_survives_a_reload_and_another_device_goes_on(
-    browser: Browser, page_of: Served
+    sounding_browser: Browser, page_of: Served
 ) -> None:
     link = page_of.link("ana")
-    with open_page(browser, link) as page:
+    with open_page(sounding_browser, link) as page:
         sit_down(page)
         page.locator("#listen-top").click()
         page.locator("#listen-keep").click()
@@ -255,7 +240,7 @@ def test_what_was_typed_survives_a_reload_and_another_device_goes_on(
         found = [page.locator(f"#{x}").input_value() for x in ("overall", "flow", "moment-1", "whole")]
         assert found == ["7", "8,5", "первый момент", "<i>as a whole</i>"]
         rate(page, "9")
-    with open_page(browser, link) as elsewhere:
+    with open_page(sounding_browser, link) as elsewhere:
         elsewhere.locator("#hello-go").wait_for()
         assert "1 of 3 forms are rated" in elsewhere.locator("#hello-round").inner_text()
         sit_down(elsewhere, "phone")
@@ -265,8 +250,8 @@ def test_what_was_typed_survives_a_reload_and_another_device_goes_on(
     assert (first.heard_on, second.heard_on) == ("headphones", "phone")
 
 
-def test_a_wrong_or_missing_link_says_so(browser: Browser, page_of: Served) -> None:
+def test_a_wrong_or_missing_link_says_so(sounding_browser: Browser, page_of: Served) -> None:
     for address, words in ((page_of.base, "private link"), (f"{page_of.base}/#wrong", "does not work")):
-        with open_page(browser, "about:blank") as page:
+        with open_page(sounding_browser, "about:blank") as page:
             page.goto(address)
             page.locator("#trouble-text").get_by_text(words).wait_for()

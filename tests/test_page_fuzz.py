@@ -13,8 +13,9 @@ from schemathesis import Case, GenerationMode
 
 from listening.page.openapi import description
 from listening.page.server import Endpoint, endpoints
+from tests.clocks import SetClock
 from tests.page_api import Bench, Caller, bench
-from tests.page_study import SetClock, make_study
+from tests.page_study import EVENING, make_study
 
 EXAMPLES = 15
 CALM = settings(
@@ -25,9 +26,8 @@ CALM = settings(
 
 @pytest.fixture(scope="module")
 def at(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
-    clock = SetClock()
-    study = make_study(tmp_path_factory.mktemp("fuzz") / "study", clock)
-    with bench(study, clock) as made:
+    study = make_study(tmp_path_factory.mktemp("fuzz") / "study", SetClock(EVENING))
+    with bench(study) as made:
         yield made
 
 

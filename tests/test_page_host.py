@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 import signal
 import socket
 import subprocess
@@ -18,8 +17,9 @@ import httpx
 import pytest
 
 from sessions.study import Study
-from tests.page_study import make_study
+from tests.page_study import copied, rendered_short
 
+__all__ = ["rendered_short"]
 SERVE = """
 from pathlib import Path
 from sessions.study import Study
@@ -27,15 +27,9 @@ from listening.page.host import serve, open_for
 """
 
 
-@pytest.fixture(scope="module")
-def rendered(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_study(tmp_path_factory.mktemp("host") / "study").folder
-
-
 @pytest.fixture
-def folder(rendered: Path, tmp_path: Path) -> Path:
-    shutil.copytree(rendered, tmp_path / "study")
-    return tmp_path / "study"
+def folder(rendered_short: Path, tmp_path: Path) -> Path:
+    return copied(rendered_short, tmp_path / "study").folder
 
 
 class Program:

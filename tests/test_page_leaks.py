@@ -15,30 +15,18 @@ import pytest
 from listening.page.guard import GUESS_WINDOW_S, MOST_BODY_BYTES, MOST_GUESSES
 from listening.page.server import STATIC
 from sessions.study import Study
-from tests.page_api import Bench, Caller, bench
-from tests.page_study import SetClock, make_study
+from tests.clocks import SetClock
+from tests.page_api import Bench, Caller, at, bench
+from tests.page_study import EVENING, copied, rendered
 
-
-@pytest.fixture(scope="module")
-def rendered(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_study(tmp_path_factory.mktemp("leaks") / "study").folder
-
-
-@pytest.fixture
-def at(rendered: Path, tmp_path: Path) -> Iterator[Bench]:
-    clock = SetClock()
-    shutil.copytree(rendered, tmp_path / "study")
-    with bench(Study(tmp_path / "study", clock), clock) as made:
-        yield made
+__all__ = ["at", "rendered"]
 
 
 @pytest.fixture(scope="module")
 def house(rendered: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
     """One bench for tests that leave nothing behind which another would mind."""
-    clock = SetClock()
     folder = tmp_path_factory.mktemp("house") / "study"
-    shutil.copytree(rendered, folder)
-    with bench(Study(folder, clock), clock) as made:
+    with bench(copied(rendered, folder, SetClock(EVENING))) as made:
         yield made
 
 
@@ -292,9 +280,8 @@ def heard(house: Bench) -> tuple[Caller, int]:
 
 def test_another_name_for_this_machine_is_refused(rendered: Path, tmp_path: Path) -> None:
     """A foreign site's name pointed at this machine (DNS rebinding) does not open the page."""
-    shutil.copytree(rendered, tmp_path / "study")
-    clock = SetClock()
-    with bench(Study(tmp_path / "study", clock), clock, hosts=["127.0.0.1"]) as at:
+    study = copied(rendered, tmp_path / "study", SetClock(EVENING))
+    with bench(study, hosts=["127.0.0.1"]) as at:
         assert httpx.get(at.served.base).status_code == 200
         assert httpx.get(at.served.base, headers={"Host": "evil.example"}).status_code == 400
 

@@ -2,50 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
-import soundfile
 from playwright.sync_api import Browser
 
-from render.loudness import Meter
-from tests.browser import chromium, hear, open_page, sit_down
+from tests.browser import hear, open_page, sit_down, sounding_browser
+from tests.heard import Integers, loudness_lufs, sounding_render
 from tests.page_study import make_study
-from tests.pulse import NullSink, null_sink
+from tests.pulse import NullSink, sink
 from tests.serving import served
 
+__all__ = ["sink", "sounding_browser"]
 pytestmark = [pytest.mark.browser, pytest.mark.device]
 
 
-@pytest.fixture(scope="module")
-def sink() -> Iterator[NullSink]:
-    with null_sink(48000) as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
-def browser(sink: NullSink) -> Iterator[Browser]:
-    with chromium(sink.env) as running:
-        yield running
-
-
-def loudness_lufs(integers: np.ndarray, rate: int) -> float:
-    meter = Meter(rate, integers.shape[1])
-    meter.add((integers / 2**31).astype(np.float32))
-    return meter.result().integrated_lufs
-
-
-def test_a_round_from_greeting_to_thanks(
-    browser: Browser,
-    sink: NullSink,
-    tmp_path: Path,
-) -> None:
+def test_a_round_from_greeting_to_thanks(sounding_browser: Browser, sink: NullSink, tmp_path: Path) -> None:
     study = make_study(tmp_path, bar_s=0.5)
-    heard: list[np.ndarray] = []
+    heard: list[Integers] = []
     codes: list[str] = []
-    with served(study) as page_of, open_page(browser, page_of.link("ana")) as page:
+    with served(study) as page_of, open_page(sounding_browser, page_of.link("ana")) as page:
         page.locator("#hello-go").wait_for()
         assert page.locator("#hello-head").inner_text() == "Hello, ana."
         assert page.locator("#who").inner_text() == "ana, 0 of 2 rounds done"
@@ -93,10 +70,6 @@ def test_a_round_from_greeting_to_thanks(
     assert moment_s is not None and moment_s == pytest.approx(1.0 - study.manifest.lead_s, abs=0.4)
 
     for listen, played in zip(listens, heard, strict=True):
-        form = study.manifest.by_hash(contents.form(listen.form_id).content_hash)
-        assert form is not None
-        render = soundfile.read(study.folder / form.wav, dtype="int32", always_2d=True)[0]
-        loud = np.flatnonzero(np.any(render != 0, axis=1))
-        render = render[loud[0] : loud[-1] + 1]
+        render = sounding_render(study, listen)
         np.testing.assert_array_equal(played, render)
-        assert loudness_lufs(played, 48000) == pytest.approx(loudness_lufs(render, 48000), abs=0.1)
+        assert loudness_lufs(played) == pytest.approx(loudness_lufs(render), abs=0.1)

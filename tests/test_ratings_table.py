@@ -37,7 +37,7 @@ def test_listens_exposures_and_prior_listens(tmp_path: Path) -> None:
     while round_.next_demand is not None:
         hear(study, round_)
     round_.finish()
-    clock.pass_(days=1)
+    clock.forward(days=1)
     do_round(study, "ana")
     rows = table(study).table
     assert len(rows) == 6, "the voided listen is no row"
@@ -55,7 +55,7 @@ def test_a_revision_inherits_familiarity_but_no_ratings(tmp_path: Path) -> None:
     do_round(study, "ana")
     forms = {"turned": {"parts": ["b", "a bars 1"], "replaces": "turned"}, "twice": FORMS["twice"]}
     revised = rendered(tmp_path, clock, forms=forms)
-    clock.pass_(days=1)
+    clock.forward(days=1)
     do_round(revised, "ana")
     found = table(revised)
     assert found.retired == ("turned (earlier version)",)

@@ -18,7 +18,8 @@ from reports.page import clock, curly, length
 from reports.ratings import COLUMNS
 from reports.report import Written, write_report
 from sessions.study import Study
-from tests.report_studies import EIGHT, Hand, hear, likes, rendered, song_folder
+from tests.clocks import SetClock
+from tests.report_studies import EIGHT, hear, likes, rendered, song_folder
 
 LONG = "and then it goes on " * 150
 
@@ -303,7 +304,7 @@ def test_nothing_rated_yet(tmp_path: Path) -> None:
 
 
 def test_not_rendered_yet(tmp_path: Path) -> None:
-    study = Study(song_folder(tmp_path / "song"), Hand())
+    study = Study(song_folder(tmp_path / "song"), SetClock())
     with pytest.raises(RenderError, match="run `fairhearing render` first"):
         write_report(study, open_now=True)
     assert not (study.folder / "report").exists()

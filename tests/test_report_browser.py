@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -11,16 +10,11 @@ from playwright.sync_api import Browser
 from reports.decide import decide
 from reports.report import write_report
 from sessions.study import Study
-from tests.browser import chromium
+from tests.browser import browser
 from tests.report_studies import EIGHT, hear, likes, rendered, song_folder
 
+__all__ = ["browser"]
 pytestmark = pytest.mark.browser
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as opened:
-        yield opened
 
 
 @pytest.fixture(scope="module")

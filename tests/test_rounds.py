@@ -73,7 +73,7 @@ def test_an_interrupted_round_goes_on_at_its_place_on_another_day(tmp_path: Path
     first = hear(study, round_)
     stopped = round_.begin(round_.next_demand, study.log.sit_down("ana", "car", "device"))  # type: ignore[arg-type]
     study.log.end_listen(stopped.id, 10, "stopped by the listener")
-    clock.pass_(days=3)
+    clock.forward(days=3)
     resumed = enter_round(again(study), "ana")
     assert resumed.number == 1 and list(resumed.rated) == [first.demand.form_id]
     fresh = hear(study, resumed)
@@ -101,7 +101,7 @@ def test_one_round_a_sitting_and_rounds_spread_over_days(tmp_path: Path) -> None
     do_round(study, "ana")
     with pytest.raises(ListenError, match="one round a sitting"):
         enter_round(study, "ana", any_day=True)
-    clock.pass_(minutes=61)
+    clock.forward(minutes=61)
     with pytest.raises(ListenError, match=r"due on 2026-03-03"):
         enter_round(study, "ana")
     assert enter_round(study, "ana", any_day=True).number == 2
@@ -112,10 +112,10 @@ def test_a_clock_that_jumps_back_a_day_locks_nobody_out(tmp_path: Path) -> None:
     clock = SetClock()
     study = rendered(tmp_path, clock)
     do_round(study, "ana")
-    clock.pass_(days=-1)
+    clock.forward(days=-1)
     stands = standing(study, study.log.contents(), "ana")
     assert stands.due is not None and stands.due <= date(2026, 3, 3)
-    clock.pass_(days=2)
+    clock.forward(days=2)
     assert enter_round(study, "ana").number == 2
 
 
@@ -126,7 +126,7 @@ def test_the_study_opens_when_everybody_has_done_everything(tmp_path: Path) -> N
     for _ in range(2):
         for name in ("ana", "bo"):
             opened.append(do_round(study, name))
-        clock.pass_(days=1)
+        clock.forward(days=1)
     assert opened == [False, False, False, True]
     contents = study.log.contents()
     assert contents.opened is not None and contents.opened.detail["why"] == "all planned rounds are done"
@@ -170,7 +170,7 @@ def test_a_form_added_later_joins_the_next_round(tmp_path: Path) -> None:
     while round_.next_demand is not None:
         hear(more, round_)
     round_.finish()
-    clock.pass_(days=1)
+    clock.forward(days=1)
     assert len(enter_round(more, "ana").demands) == 4
 
 

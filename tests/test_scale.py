@@ -9,7 +9,6 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable
 from contextlib import ExitStack
-from datetime import timedelta
 from functools import partial
 from pathlib import Path
 
@@ -22,9 +21,10 @@ from listening.status import study_status
 from reports.ratings import study_ratings
 from reports.verdict import judge
 from sessions.study import Study
+from tests.clocks import SetClock, Ticking
 from tests.page_api import Caller, Ticks
-from tests.page_study import SetClock, make_study
-from tests.panels import Ticking, fill, panel
+from tests.page_study import EVENING, make_study
+from tests.panels import fill, panel
 from tests.postgres import server
 from tests.serving import served
 
@@ -86,7 +86,7 @@ def test_a_listeners_step_costs_the_same_in_any_panel(tmp_path: Path) -> None:
         study = panel(tmp_path / str(size), size)
         fill(study, last=3)
         assert isinstance(study.clock, Ticking)
-        study.clock.now += timedelta(days=1)
+        study.clock.forward(days=1)
         round_ = enter_round(study, "listener 0000")
         sitting = study.log.sit_down(round_.listener, "headphones", "page")
         listen.append(steps_of(study, partial(one_listen, study, round_, sitting)))
@@ -97,7 +97,7 @@ def test_a_listeners_step_costs_the_same_in_any_panel(tmp_path: Path) -> None:
 
 def test_two_hosts_on_one_store_serve_one_panel(tmp_path: Path, store: str | None) -> None:
     """Two servers that share nothing but the store; a listener who goes from one to the other and back."""
-    clock, ticks = SetClock(), Ticks()
+    clock, ticks = SetClock(EVENING), Ticks()
     make_study(tmp_path, clock, bar_s=0.4)
     with ExitStack() as stack:
         hosts = [

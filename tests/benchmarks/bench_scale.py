@@ -16,7 +16,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from contextlib import nullcontext
-from datetime import UTC, timedelta
+from datetime import UTC
 from pathlib import Path
 
 from listening.page.standing import state_of
@@ -26,7 +26,8 @@ from reports.ratings import study_ratings
 from reports.report import write_report
 from reports.verdict import judge
 from sessions.study import Study
-from tests.panels import Ticking, fill, panel
+from tests.clocks import Ticking
+from tests.panels import fill, panel
 from tests.postgres import Server, postgres
 
 ROUNDS = 5
@@ -55,7 +56,7 @@ def measured(folder: Path, listeners: int, store: str | None) -> Figures:
     study = panel(folder, listeners, store)
     assert isinstance(study.clock, Ticking)
     found = {"fill, in one transaction": once(lambda: fill(study, last=ROUNDS - 1))}
-    study.clock.now += timedelta(hours=16)
+    study.clock.forward(hours=16)
     name = study.song.listeners[0].name
     begin = once(lambda: enter_round(study, name, any_day=True))
     round_ = enter_round(study, name, any_day=True)

@@ -1,0 +1,111 @@
+"""A listener far away: a packet as a browser reads it, and the answer file it would save."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from datetime import datetime, timedelta
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from listening.packet import write_packet
+from sessions.records import ListenRecord
+from sessions.study import Study
+from tests.clocks import SetClock
+from tests.page_study import EVENING, copied
+
+
+class Packet(HTMLParser):
+    """A packet as a browser reads it: the scripts by id, and all text."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__()
+        self.by_id: dict[str, str] = {}
+        self.policy = ""
+        self.inline: list[str] = []
+        self._open: tuple[str, str] | None = None
+        self.feed(path.read_text(encoding="utf-8"))
+        self.about: dict[str, Any] = json.loads(self.by_id["packet"])
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        found = dict(attrs)
+        self._open = (tag, found.get("id") or "")
+        if found.get("http-equiv") == "Content-Security-Policy":
+            self.policy = found["content"] or ""
+
+    def handle_data(self, data: str) -> None:
+        if self._open and self._open[0] in ("script", "style"):
+            key = self._open[1]
+            if key:
+                self.by_id[key] = self.by_id.get(key, "") + data
+            else:
+                self.inline.append(data)
+
+    def handle_endtag(self, _tag: str) -> None:
+        self._open = None
+
+    def sounds(self) -> list[bytes]:
+        names = [f"sound-{i}" for i in range(len(self.about["codes"]))]
+        return [base64.b64decode(self.by_id[name]) for name in names]
+
+
+class Far:
+    """A listener far away who answers a packet, by the answer file's documented shape."""
+
+    def __init__(self, path: Path, now: datetime) -> None:
+        self.packet = Packet(path)
+        self.now = now
+        self.listens: list[dict[str, Any]] = []
+
+    def hear(self, code: int, seconds: float, overall: float | None, **more: Any) -> None:
+        ended = self.now + timedelta(seconds=seconds)
+        listen = {
+            "code": code, "heard_on": "car", "minutes_east": 60, "began": self.now.isoformat(),
+            "ended": ended.isoformat(), "heard_s": seconds, "reason": None, "comments": [],
+            "ratings": [],
+        }  # fmt: skip
+        if overall is not None:
+            listen["ratings"] = [{"aspect": "overall", "value": overall, "at": ended.isoformat()}]
+        self.listens.append(listen | more)
+        self.now = ended + timedelta(seconds=30)
+
+    def hear_all(self, seconds: float = 10.0) -> None:
+        for value, codes in zip((11, 22, 33), self.packet.about["codes"], strict=False):
+            self.hear(codes[0], seconds, value)
+
+    def file(self, path: Path, **changed: Any) -> Path:
+        answers = json.dumps({"listens": self.listens})
+        content = {
+            "fairhearing answers": 1, "ticket": self.packet.about["ticket"],
+            "signature": self.packet.about["signature"], "answers": answers,
+            "sha256": hashlib.sha256(answers.encode()).hexdigest(),
+        }  # fmt: skip
+        path.write_text(json.dumps(content | changed), encoding="utf-8")
+        return path
+
+
+@pytest.fixture
+def clock() -> SetClock:
+    return SetClock(EVENING)
+
+
+@pytest.fixture
+def study(rendered_short: Path, tmp_path: Path, clock: SetClock) -> Study:
+    """A test's own copy of a study (a test module imports `rendered_short` and `clock` too)."""
+    return copied(rendered_short, tmp_path / "study", clock)
+
+
+@pytest.fixture
+def far(study: Study, clock: SetClock) -> Far:
+    """ana with her first packet, two days before its answers come in."""
+    made = Far(write_packet(study, "ana"), clock())
+    clock.forward(days=2)
+    return made
+
+
+def listens(study: Study) -> list[ListenRecord]:
+    return study.log.contents("ana").listens_of("ana")

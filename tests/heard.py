@@ -1,0 +1,32 @@
+"""What was heard and what should have been: integers of recordings and renders, without silence around."""
+
+from __future__ import annotations
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from render.loudness import Meter
+from sessions.records import ListenRecord
+from sessions.study import Study
+
+Integers = NDArray[np.int32]  # (frames, channels), 24-bit values in the upper bits
+
+
+def sounding(audio: Integers) -> Integers:
+    """Without the digital silence before and after."""
+    loud = np.flatnonzero(np.any(audio != 0, axis=1))
+    return audio[loud[0] : loud[-1] + 1] if len(loud) else audio[:0]
+
+
+def sounding_render(study: Study, listen: ListenRecord) -> Integers:
+    """What must sound in a listen: its form's render without the silence around it."""
+    form = study.manifest.by_hash(study.log.contents().form(listen.form_id).content_hash)
+    assert form is not None
+    return sounding(soundfile.read(study.folder / form.wav, dtype="int32", always_2d=True)[0])
+
+
+def loudness_lufs(audio: Integers, rate: int = 48000) -> float:
+    meter = Meter(rate, audio.shape[1])
+    meter.add((audio / 2**31).astype(np.float32))
+    return meter.result().integrated_lufs
