@@ -1,0 +1,196 @@
+"""An interpreter of rebuild sheets that shares no code with what writes them.
+
+It knows bars and beats of the song and what each kind of edit means. What must come out is taken from the
+renderer's own timeline (render/timeline.py), frame by frame around every join.
+"""
+
+from __future__ import annotations
+
+import itertools
+import random
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+
+from render.forms import Ending, Form, Section, parse_part
+from render.grid import Change, Grid, Meter
+from render.song import AudioInfo, Song, as_written
+from render.timeline import Timeline, lay_out
+from reports.rebuild import Edit, Sheet
+
+RATE = 48000
+
+
+def make_song(
+    sections: list[tuple[str, int, int, str]],
+    last_bar: int | None = None,
+    tempo: str = "96",
+    meter: tuple[int, int] = (4, 4),
+    start: str = "0.5",
+    changes: tuple[Change, ...] = (),
+    stems: tuple[str, ...] = ("bass", "drums", "voice"),
+    tail_s: float = 1.0,
+) -> Song:
+    found = tuple(Section(name, first, last, Fraction(pickup)) for name, first, last, pickup in sections)
+    last = last_bar or found[-1].last_bar
+    grid = Grid(RATE, Fraction(start), Fraction(tempo), Meter(*meter), changes)
+    audio = AudioInfo(Path("song.wav"), RATE, 2, grid.line_frame(last + 1) + round(tail_s * RATE))
+    paths = {stem: Path(f"{stem}.wav") for stem in stems}
+    return Song(
+        title="An invented song", listeners=(), rounds=6, days=3, folder=Path(), audio=audio, grid=grid,
+        sections=found, last_bar=last, stems=paths, forms=(as_written(found, last),),
+        matching="integrated", crossfade_ms=10.0,
+    )  # fmt: skip
+
+
+def make_form(song: Song, parts: list[str], ending: Ending | None = None) -> Form:
+    read = [part for text in parts for part in parse_part(text, song.sections, list(song.stems))]
+    return Form("new", tuple(read), ending)
+
+
+@dataclass(frozen=True)
+class Sound:
+    """`length_s` of the song from `source_s` on (None: silence), without `muted`."""
+
+    source_s: Fraction | None
+    length_s: Fraction
+    muted: frozenset[str] = frozenset()
+
+
+@dataclass
+class Session:
+    """What a producer has open: bars on a ruler, sound from `room_s` before bar 1 to the last bar line."""
+
+    beat_s_before_bar_1: Fraction
+    room_s: Fraction
+    bars: list[tuple[Fraction, Fraction]]  # (beats, seconds a beat)
+    sounds: list[Sound] = field(default_factory=list)
+
+    def line_s(self, bar: int) -> Fraction:
+        return self.room_s + sum((beats * beat_s for beats, beat_s in self.bars[: bar - 1]), Fraction(0))
+
+    def place_s(self, bar: int, beat: Fraction) -> Fraction:
+        if bar == 1 and beat < 1:
+            return self.room_s - (1 - beat) * self.beat_s_before_bar_1
+        beat_s = self.bars[bar - 1][1] if bar <= len(self.bars) else Fraction(0)
+        assert beat == 1 or 1 < beat < 1 + self.bars[bar - 1][0], "a beat that the bar does not have"
+        return self.line_s(bar) + (beat - 1) * beat_s
+
+    def bars_from(self, start_s: Fraction, stop_s: Fraction) -> tuple[int, int]:
+        """The bars that begin in [start, stop), as indices."""
+        lengths = (beats * beat_s for beats, beat_s in self.bars)
+        lines = list(itertools.accumulate(lengths, initial=self.room_s))
+        first = next(n for n, line_s in enumerate(lines) if line_s >= start_s)
+        stop = next((n for n, line_s in enumerate(lines) if line_s >= stop_s), len(self.bars))
+        return first, stop
+
+    def cut(self, start_s: Fraction, stop_s: Fraction) -> list[Sound]:
+        out, at = [], Fraction(0)
+        for sound in self.sounds:
+            lo, hi = max(start_s, at), min(stop_s, at + sound.length_s)
+            if lo < hi:
+                source = None if sound.source_s is None else sound.source_s + lo - at
+                out.append(Sound(source, hi - lo, sound.muted))
+            at += sound.length_s
+        return out
+
+    def swap(self, start_s: Fraction, stop_s: Fraction, new: list[Sound]) -> None:
+        end_s = sum((sound.length_s for sound in self.sounds), Fraction(0))
+        assert start_s >= 0, "the audio has no room there"
+        self.sounds = [*self.cut(Fraction(0), start_s), *new, *self.cut(stop_s, end_s)]
+
+    def run(self, edit: Edit) -> None:
+        start, stop, to = (
+            self.place_s(at.bar, at.beat) if at else None for at in (edit.start, edit.stop, edit.to)
+        )
+        if edit.kind == "copy":
+            assert start is not None and stop is not None and to is not None
+            first, last = self.bars_from(start, stop)
+            before, _ = self.bars_from(to, to)
+            self.swap(to, to, self.cut(start, stop))
+            self.bars[before:before] = self.bars[first:last]
+        elif edit.kind == "remove":
+            assert start is not None and stop is not None
+            first, last = self.bars_from(start, stop)
+            self.swap(start, stop, [])
+            del self.bars[first:last]
+        elif edit.kind == "silence":
+            assert to is not None and edit.to is not None and edit.beats
+            new = [(slot.beats, edit.length_s / edit.beats) for slot in edit.slots]
+            self.swap(to, to, [Sound(None, edit.length_s)])
+            self.bars[edit.to.bar - 1 : edit.to.bar - 1] = new
+        elif edit.kind == "copy over":
+            assert start is not None and stop is not None and to is not None
+            self.swap(to, to + stop - start, self.cut(start, stop))
+        elif edit.kind == "mute":
+            assert start is not None and stop is not None
+            heard = self.cut(start, stop)
+            self.swap(start, stop, [Sound(s.source_s, s.length_s, s.muted | set(edit.stems)) for s in heard])
+        elif edit.kind == "clear":
+            assert stop is not None
+            self.swap(Fraction(0), stop, [Sound(None, stop)])
+        else:
+            assert edit.kind == "ending"
+        assert len(self.bars) == edit.total_bars
+        total = sum((sound.length_s for sound in self.sounds), Fraction(0))
+        assert total == self.line_s(len(self.bars) + 1), "sound and ruler have come apart"
+
+
+def open_session(song: Song, room_s: Fraction) -> Session:
+    """The song as written, with `room_s` before bar 1 (silence where the file holds less)."""
+    bars = []
+    for bar in range(1, song.last_bar + 1):
+        stretch = song.grid.stretch(bar)
+        bars.append((Fraction(stretch.meter.beats), stretch.beat_s))
+    before = Fraction(60) / song.grid.tempo * Fraction(4, song.grid.meter.unit)
+    session = Session(before, room_s, bars)
+    whole = Sound(Fraction(0), song.grid.line_s(song.last_bar + 1))
+    spare = room_s - song.grid.start_s
+    session.sounds = [Sound(None, spare), whole] if spare > 0 else [whole]
+    return session
+
+
+def treatment(song: Song, timeline: Timeline, at: int) -> tuple[int | None, frozenset[str]]:
+    """The source frame and the muted stems that the renderer plays at a frame (None: silence)."""
+    for span in reversed(timeline.spans):
+        if span.start + span.fade_in <= at < span.stop - span.fade_out:
+            stems = frozenset(span.treatment.stems)
+            muted = frozenset(song.stems) - stems if span.treatment.mode == "only" else stems
+            return span.source + at - span.start, muted
+    return None, frozenset()
+
+
+def probes(timeline: Timeline, rng: random.Random) -> Iterator[int]:
+    """Frames to compare: 20 ms either side of each join (fades are shorter), and anywhere else."""
+    near = RATE // 50
+    lines = {join.at for join in timeline.joins} | {join.line for join in timeline.joins} | {0}
+    end = timeline.parts[-1].stop
+    tried = {at + way for at in lines for way in (-near, near)}
+    tried |= {rng.randrange(timeline.start, end) for _ in range(30)}
+    for at in sorted(tried):
+        clear = all(abs(at - join.at) >= near - 2 for join in timeline.joins)
+        if timeline.start + near <= at < end - near and clear:
+            yield at
+
+
+def check(song: Song, form: Form, made: Sheet, seed: int = 0) -> None:
+    """Run the sheet and compare what then sounds with the renderer's timeline."""
+    timeline = lay_out(song, form)
+    room_s = max(song.grid.start_s, Fraction(-timeline.start, RATE) + 1)
+    session = open_session(song, room_s)
+    for edit in made.edits:
+        session.run(edit)
+    assert len(session.bars) == made.total_bars
+    assert abs((session.line_s(len(session.bars) + 1) - room_s) * RATE - timeline.parts[-1].stop) < 10
+    for at in probes(timeline, random.Random(seed)):
+        time_s = room_s + Fraction(at, RATE)
+        heard = session.cut(time_s, time_s + Fraction(1, RATE))[0]
+        source, muted = treatment(song, timeline, at)
+        if source is not None and source < 0:
+            source = None
+        assert (heard.source_s is None) == (source is None), f"frame {at}"
+        if source is not None:
+            assert heard.source_s is not None
+            assert abs(heard.source_s * RATE - source) < 10, f"frame {at}"  # each silence rounds a frame
+            assert heard.muted == muted, f"frame {at}"
