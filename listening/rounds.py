@@ -119,9 +119,7 @@ def enter_round(study: Study, listener: str, *, any_day: bool = False) -> Round:
     forms = study.register(manifest)
     contents = study.log.contents(name)
     open_round = next((r for r in contents.rounds_of(name) if r.complete is None), None)
-    if open_round is not None and not _renders_are_there(study, open_round):
-        study.log.end_round(open_round.id, complete=False)
-        study.log.add_event("round abandoned", {"listener": name, "why": "its renders are lost or damaged"})
+    if open_round is not None and end_if_lost(study, open_round):
         contents, open_round = study.log.contents(name), None
     if open_round is None:
         _require_due(study, standing(study, contents, name), any_day)
@@ -133,13 +131,21 @@ def enter_round(study: Study, listener: str, *, any_day: bool = False) -> Round:
     return Round(study, name)
 
 
-def _renders_are_there(study: Study, round_: RoundRecord) -> bool:
-    """Whether a round can go on at the loudness it began with. Where not, its ratings stay as they are,
-    and the next round begins: within one round the loudness never changes."""
+def end_if_lost(study: Study, round_: RoundRecord) -> bool:
+    """End an open round that cannot go on at the loudness it began with: its renders are lost.
+
+    Its ratings stay as they are, and the next round begins: within one round the loudness never changes.
+    Ask only when the current renders are there, so that what can be found among them is found.
+    """
     try:
-        study.manifest_of(round_.render_set)
+        forms = study.manifest_of(round_.render_set).forms
+        if all((study.folder / form.wav).is_file() for form in forms):
+            return False
     except RenderError:
-        return False
+        pass
+    study.log.end_round(round_.id, complete=False)
+    detail = {"listener": round_.listener, "why": "its renders are lost or damaged"}
+    study.log.add_event("round abandoned", detail)
     return True
 
 

@@ -9,8 +9,11 @@ from typing import Any
 
 from listening.rounds import Standing, standing
 from render.errors import RenderError
+from render.manifest import RENDERS
 from sessions.records import LogContents
 from sessions.study import Study
+
+NOT_RENDERED = "Nothing is rendered yet. Next: `fairhearing check`, then `fairhearing render`."
 
 
 @dataclass(frozen=True)
@@ -56,8 +59,7 @@ def study_status(study: Study) -> StudyStatus:
     """Progress of a study, from song.toml and the log."""
     song = study.outline
     if not study.has_log:
-        nothing = "Nothing is rendered yet. Next: `fairhearing check`, then `fairhearing render`."
-        return StudyStatus(song.title, False, (), None, (nothing,))
+        return StudyStatus(song.title, False, (), None, (NOT_RENDERED,))
     contents = study.log.contents()
     current = _current_ids(study, contents)
     stands = [standing(study, contents, listener.name, current) for listener in song.listeners]
@@ -117,7 +119,7 @@ def _next_step(study: Study, stands: list[Standing], contents: LogContents, rend
             return "It is decided; `fairhearing report` tells why, and its folder holds the way back."
         return "Next: `fairhearing report`, then `fairhearing decide FORM --because TEXT`."
     if not rendered:
-        return "Nothing is rendered yet. Next: `fairhearing check`, then `fairhearing render`."
+        return _why_not_rendered(study)
     waiting = [s for s in stands if not s.finished]
     if not waiting:
         return "Next: list who listens under [listeners] in song.toml."
@@ -127,6 +129,16 @@ def _next_step(study: Study, stands: list[Standing], contents: LogContents, rend
         return f"Nobody's round is due before {wait:%Y-%m-%d %H:%M}."
     name = f'"{first.listener}"' if " " in first.listener else first.listener
     return f"Next: `fairhearing listen --listener {name}`."
+
+
+def _why_not_rendered(study: Study) -> str:
+    """Never rendered, or the manifest is lost or damaged."""
+    if (study.folder / RENDERS).exists():
+        try:
+            _ = study.manifest
+        except RenderError as error:
+            return f"{str(error)[:1].upper()}{str(error)[1:]}."
+    return NOT_RENDERED
 
 
 def _waits_until(study: Study, stands: Standing) -> datetime:

@@ -152,6 +152,10 @@ def read_manifest(path: Path) -> Manifest:
             raise ValueError
         return Manifest.model_validate(content)
     except FileNotFoundError:
+        if path.parent.exists():
+            raise RenderError(
+                f"there is no {path}; run `fairhearing render` to make it anew (ratings are not affected)"
+            ) from None
         raise RenderError("nothing is rendered yet; run `fairhearing render` first") from None
     except (ValueError, ValidationError):
         raise RenderError(

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from render.containers import wav_audio_sha256
 from render.errors import RenderError
 from render.forms import Form
 from render.manifest import RenderedForm
@@ -118,9 +119,10 @@ def write_way_back(facts: Facts, form: Form, way: WayBack, folder: Path) -> tupl
     render = next(f.render for f in facts.forms if f.name == form.name)
     assert render is not None and facts.manifest is not None
     source = facts.song.folder / render.wav
-    if not source.is_file():
+    if not source.is_file() or wav_audio_sha256(source) != render.sha256:
         raise RenderError(
-            f'the render of "{form.name}" is missing; run `fairhearing render`, then decide again'
+            f'the render of "{form.name}", {source}, is missing or not what was measured; delete it, run '
+            "`fairhearing render`, then decide again"
         )
     texts = {
         "rebuild.md": way.sheet.as_markdown(),

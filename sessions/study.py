@@ -10,7 +10,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from render.errors import FairhearingError, StudyError
+from render.errors import FairhearingError, RenderError, StudyError
 from render.forms import did_you_mean
 from render.manifest import Manifest, RenderedForm, manifest_path, read_manifest
 from render.prints import form_hashes
@@ -84,8 +84,33 @@ class Study:
         return read_manifest(manifest_path(self.folder))
 
     def manifest_of(self, set_id: str) -> Manifest:
-        """The renders that a round was started with."""
-        return read_manifest(manifest_path(self.folder, set_id))
+        """The renders that a round was started with; one whose file is gone is played from the current set,
+        where the same samples are there again.
+
+        Raises:
+            RenderError: it is not known any more what the round plays.
+        """
+        path = manifest_path(self.folder, set_id)
+        try:
+            found = read_manifest(path)
+        except RenderError as error:
+            with suppress(RenderError):
+                if self.manifest.set_id == set_id:  # the same manifest, kept twice
+                    return self.manifest
+            raise RenderError(
+                f"{error}. If that does not bring {path.name} back, put in a copy of it (a backup, the "
+                "history of a synchronised folder); without one, that round ends with the ratings it has "
+                "when its listener comes again"
+            ) from None
+        lost = [form for form in found.forms if not (self.folder / form.wav).is_file()]
+        if not lost or self.manifest.file_bytes != found.file_bytes:
+            return found
+        again = {form.sha256: form.wav for form in self.manifest.forms}
+        forms = tuple(
+            form.model_copy(update={"wav": again.get(form.sha256, form.wav)}) if form in lost else form
+            for form in found.forms
+        )
+        return found.model_copy(update={"forms": forms})
 
     def listener(self, name: str) -> Listener:
         """A listener of song.toml, by name in any case."""
@@ -104,7 +129,7 @@ class Study:
         return {r.render_set for r in self.log.contents(listens=False).rounds if r.complete is None}
 
     def require_fresh_renders(self) -> Manifest:
-        """The current renders, refused when song.toml has changed since they were made."""
+        """The current renders, refused when song.toml has changed since they were made, or one is gone."""
         manifest = self.manifest
         now = form_hashes(self.song, manifest)
         rendered = {form.name: form.content_hash for form in manifest.forms}
@@ -113,6 +138,12 @@ class Study:
             names = ", ".join(f'"{name}"' for name in changed)
             raise StudyError(
                 f"song.toml has changed since the last render ({names}); run `fairhearing render`"
+            )
+        gone = [form.wav for form in manifest.forms if not (self.folder / form.wav).is_file()]
+        if gone:
+            raise RenderError(
+                f"the render {self.folder / gone[0]} is missing; run `fairhearing render` to make it again "
+                "(ratings are not affected)"
             )
         return manifest
 

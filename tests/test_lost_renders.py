@@ -1,0 +1,148 @@
+"""Renders and manifests that are lost or damaged: one message, no rating lost, and a way on that works."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from listening.page.host import prepare
+from listening.page.server import create_app
+from listening.rounds import enter_round
+from render.manifest import manifest_path
+from sessions.study import Study
+from tests.clocks import SetClock
+from tests.command_line import told
+from tests.songs import make_study
+from tests.test_rounds import SHORT, again, do_round, hear, rendered
+
+DECIDE = ("decide", "turned", "--because", "it lifts")
+ANEW = "run `fairhearing render`"
+
+
+def the_wav(study: Study, name: str = "turned") -> Path:
+    return study.folder / next(form.wav for form in study.manifest.forms if form.name == name)
+
+
+def cut(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[:300])
+
+
+def no_manifest(study: Study) -> None:
+    for path in (study.folder / "renders").glob("manifest*"):
+        path.unlink()
+
+
+def cut_manifests(study: Study) -> None:
+    for path in (study.folder / "renders").glob("manifest*"):
+        cut(path)
+
+
+def cut_current(study: Study) -> None:
+    cut(manifest_path(study.folder))
+
+
+def cut_that_of_the_round(study: Study) -> None:
+    cut(manifest_path(study.folder, study.manifest.set_id))
+
+
+def no_renders(study: Study) -> None:
+    shutil.rmtree(study.folder / "renders")
+
+
+def no_wav(study: Study) -> None:
+    the_wav(study).unlink()
+
+
+def flipped_wav(study: Study) -> None:
+    path = the_wav(study)
+    content = bytearray(path.read_bytes())
+    content[9000] ^= 4
+    path.write_bytes(content)
+
+
+Damage = Callable[[Study], None]
+WITHOUT = "nothing is rendered yet"
+GONE = "renders/manifest.json"
+SAID: dict[Damage, dict[str, str]] = {  # what each command says; commands that are not named go on
+    no_manifest: {"report": f"there is no .*{GONE}", "decide": f"there is no .*{GONE}", "packet": GONE},
+    cut_manifests: {"report": f"{GONE} is damaged", "decide": f"{GONE} is damaged", "packet": GONE},
+    cut_current: {"report": f"{GONE} is damaged", "decide": f"{GONE} is damaged", "packet": GONE},
+    cut_that_of_the_round: {},
+    no_renders: {"report": WITHOUT, "decide": WITHOUT, "packet": WITHOUT},
+    no_wav: {"decide": r"\.wav is missing", "packet": r"\.wav is missing"},
+    flipped_wav: {"decide": "not what was measured; delete it", "packet": "not what was measured; delete it"},
+}
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A round heard, another begun."""
+    clock = SetClock()
+    study = rendered(tmp_path_factory.mktemp("lost") / "study", clock)
+    do_round(study, "ana")
+    clock.forward(days=1)
+    hear(study, enter_round(study, "ana"), rating=64)
+    return study.folder
+
+
+@pytest.fixture
+def study(whole: Path, tmp_path: Path) -> Study:
+    shutil.copytree(whole, tmp_path / "study")
+    clock = SetClock()
+    clock.forward(days=1)
+    return Study(tmp_path / "study", clock)
+
+
+@pytest.mark.parametrize("damage", SAID, ids=lambda damage: damage.__name__)
+def test_every_command_says_what_is_lost_and_render_brings_it_back(study: Study, damage: Damage) -> None:
+    before = study.log.contents()
+    wav = the_wav(study)
+    damage(study)
+    shown = told(study.folder, "status")
+    assert ("1 of 2" in shown) and (ANEW in shown) == (damage in (no_manifest, cut_manifests, cut_current))
+    for command in (("report",), ("packet", "ana", "--any-day"), DECIDE):
+        expected = SAID[damage].get(command[0])
+        if expected is None:
+            if command != DECIDE:  # the decision comes last, when all is there again
+                told(study.folder, *command)
+            continue
+        said = told(study.folder, *command, code=1).replace("\n", " ")
+        assert re.search(expected, said) and ANEW in said, said
+        assert "Traceback" not in said
+    now = again(study).log.contents()
+    assert (now.listens, now.opened) == (before.listens, None), "nothing is lost, nothing was opened"
+    if damage is flipped_wav:
+        wav.unlink()
+    told(study.folder, "render")
+    told(study.folder, "report")
+    round_ = enter_round(again(study), "ana", any_day=True)
+    kept = [x.rating for x in study.log.contents().listens]
+    assert kept == [x.rating for x in before.listens]
+    if damage in (no_wav, flipped_wav, cut_current, cut_that_of_the_round):
+        assert round_.number == 2 and len(round_.rated) == 1, "the round goes on where it was"
+    while round_.next_demand is not None:
+        hear(again(study), round_)
+    assert again(study).log.contents().listens[: len(kept)] == before.listens
+    told(study.folder, *DECIDE)
+
+
+def test_a_round_whose_files_are_lost_for_good_gives_way_to_the_next(study: Study) -> None:
+    """song.toml has changed since, so that no render makes the files anew that the open round plays."""
+    lost = the_wav(study, "as written")
+    forms = {"turned": ["b", "a"], "first": ["a bars 1", "b"]}
+    make_study(study.folder, **SHORT | {"forms": forms, "plan": {"rounds": 2, "days": 2}}, gain=0.5)
+    told(study.folder, "render")
+    lost.unlink()
+    before = study.log.contents()
+    fresh = again(study)
+    said: list[str] = []
+    prepare(fresh, create_app(fresh), said.append)
+    after = study.log.contents()
+    assert after.listens == before.listens
+    assert [r.complete for r in after.rounds] == [True, False]
+    assert "the renders of ana's open round 2 are lost" in "\n".join(said).lower()
+    assert enter_round(again(study), "ana", any_day=True).next_demand is not None
