@@ -2,12 +2,14 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 
 from reports.familiarity import Floats
 
 CLEAR, LEANING, EVEN, LISTEN = "clear", "leaning", "even", "keep listening"
+Steps: TypeAlias = tuple[tuple[int, float], ...]
 
 
 @dataclass(frozen=True)
@@ -23,17 +25,24 @@ class Rules:
     clear_days: int = 3
     leaning_listens: int = 3
     # (listens, chance that the reading "each form in its own way" must give): an early lead may wear off
-    own_way_chance: tuple[tuple[int, float], ...] = ((5, 0.93), (6, 0.91), (7, 0.88), (8, 0.84))
+    own_way_chance: Steps = ((5, 0.93), (6, 0.91), (7, 0.88), (8, 0.84))
+    # the same where one listener alone has heard enough: nobody else's ears tell a lead that wears off
+    # from one that lasts, so fewer than ten listens settle only what is beyond all doubt
+    alone_own_way_chance: Steps = ((5, 0.98), (10, 0.87))
 
     def needed(self, rounds: int) -> float:
         """The chance that a clear verdict needs after so many rounds."""
         return self.late_clear_chance if rounds > self.late_after_round else self.clear_chance
 
-    def own_way_needed(self, listens: int) -> float:
-        """The chance that the reading "each form in its own way" must give after so many listens."""
-        return [chance for least, chance in self.own_way_chance if least <= max(listens, self.clear_listens)][
-            -1
-        ]
+    def alone(self, heard: "Heard") -> bool:
+        """Whether only one listener has heard enough for a clear verdict."""
+        return heard.met(self.clear_listens, self.clear_days) == 1
+
+    def own_way_needed(self, heard: "Heard") -> float:
+        """The chance that the reading "each form in its own way" must give after what was heard."""
+        steps = self.alone_own_way_chance if self.alone(heard) else self.own_way_chance
+        listens = max(heard.reached, self.clear_listens)
+        return [chance for least, chance in steps if least <= listens][-1]
 
 
 @dataclass(frozen=True)
@@ -67,8 +76,12 @@ class Heard:
 
     def enough(self, listens: int, days: int = 0) -> bool:
         """At least half of the listeners have heard every form `listens` times over `days` days."""
-        met = len(self.names) - len(self.behind(listens, days))
+        met = self.met(listens, days)
         return met > 0 and 2 * met >= len(self.names)
+
+    def met(self, listens: int, days: int = 0) -> int:
+        """How many listeners have."""
+        return len(self.names) - len(self.behind(listens, days))
 
     @property
     def reached(self) -> int:
@@ -92,7 +105,7 @@ class Doubts:
         """Whether both agree that `leader` is clear."""
         return bool(
             self.slow.best[leader] >= rules.needed(heard.rounds)
-            and self.own_way.best[leader] >= rules.own_way_needed(heard.reached)
+            and self.own_way.best[leader] >= rules.own_way_needed(heard)
         )
 
 

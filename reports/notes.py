@@ -59,8 +59,12 @@ def held_back(
     reasons = []
     if slow < rules.needed(heard.rounds):
         reasons.append(f"if listeners take long to get used to a form, the chance is {words.chance(slow)}")
-    if own < rules.own_way_needed(heard.reached):
-        reasons.append(f"if its lead is still wearing off, the chance is {words.chance(own)}")
+    if own < (needed := rules.own_way_needed(heard)):
+        who = " from one listener alone" if rules.alone(heard) else ""
+        reasons.append(
+            f"if its lead is still wearing off, the chance is {words.chance(own)}, "
+            f"and {words.chance(needed)} is needed{who}"
+        )
     return [f'"{leader}" is not called clear yet: {"; ".join(reasons)}. Further rounds will tell.']
 
 

@@ -76,6 +76,12 @@ def state(
         ({"own": 0.84, "listens": [8, 8]}, CLEAR),  # what could wear off has worn off by then
         ({"own": 0.84, "listens": [8, 7]}, CLEAR),
         ({"own": 0.84, "listens": [7, 7]}, LEANING),
+        ({"own": 0.979, "names": "a", "listens": [9], "days": [3]}, LEANING),  # one listener alone
+        ({"own": 0.98, "names": "a", "listens": [5], "days": [3]}, CLEAR),
+        ({"own": 0.86, "names": "a", "listens": [10], "days": [3]}, LEANING),
+        ({"own": 0.87, "names": "a", "listens": [10], "days": [3]}, CLEAR),
+        ({"own": 0.979, "listens": [9, 4], "days": [3, 3]}, LEANING),  # the other has not heard enough
+        ({"own": 0.93, "listens": [9, 5], "days": [3, 3]}, CLEAR),
         ({"names": "", "listens": [], "days": []}, LISTEN),
     ],
 )
