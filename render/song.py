@@ -33,7 +33,7 @@ from render.forms import (
     parse_part,
 )
 from render.grid import Change, Grid, Meter, exact
-from render.song_schema import FormTable, SongFile, first_problem
+from render.song_schema import FormTable, SongFile, problems
 from render.toml_hint import toml_problem
 
 SONG_FILE = "song.toml"
@@ -179,7 +179,7 @@ def _song_file(text: str) -> SongFile:
     try:
         return SongFile.model_validate(table)
     except ValidationError as error:
-        raise SongError(first_problem(error, SONG_FILE)) from None
+        raise SongError(problems(error, SONG_FILE)) from None
 
 
 def audio_info(path: Path) -> AudioInfo:

@@ -6,8 +6,11 @@ import re
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic_core import ErrorDetails
 
 from render.forms import AS_WRITTEN, did_you_mean
+
+_MOST_TOLD = 8
 
 
 def _meter(value: object) -> object:
@@ -21,6 +24,12 @@ def _form(value: object) -> object:
     if not isinstance(value, list | dict):
         raise ValueError('a list of parts, such as ["verse", "refrain"]')
     return {"parts": value} if isinstance(value, list) else value
+
+
+def _section(value: object) -> object:
+    if isinstance(value, str | int) and not isinstance(value, bool):
+        raise ValueError(f'a table: {{ bars = "{value}" }}')
+    return value
 
 
 def _bars(value: object) -> object:
@@ -89,29 +98,32 @@ class PlanTable(Table):
 class SongFile(Table):
     song: SongTable
     stems: dict[str, str] = {}
-    sections: dict[str, SectionTable] = Field(min_length=1)
+    sections: dict[str, Annotated[SectionTable, BeforeValidator(_section)]] = Field(min_length=1)
     forms: dict[str, Annotated[FormTable, BeforeValidator(_form)]] = {}
     listeners: dict[str, ListenerTable] = {}
     render: RenderTable = RenderTable()
     plan: PlanTable = PlanTable()
 
 
-def first_problem(error: ValidationError, file: str) -> str:
-    """pydantic's first complaint in our words: the key, what is there, what was expected."""
-    problems = error.errors(include_url=False)
+def problems(error: ValidationError, file: str) -> str:
+    """pydantic's complaints in our words, a line each: the key, what is there, what was expected."""
     # a misspelt key comes before the one that is missing for it
-    problem = min(problems, key=lambda p: p["type"] != "extra_forbidden")
+    found = sorted(error.errors(include_url=False), key=lambda p: p["type"] != "extra_forbidden")
+    told = [_told(problem) for problem in found]
+    if len(told) > _MOST_TOLD:
+        told[_MOST_TOLD - 1 :] = [f"and {len(told) - _MOST_TOLD + 1} more like these"]
+    return f"{file}: " + "\n  ".join(told)
+
+
+def _told(problem: ErrorDetails) -> str:
     key = _key(problem["loc"])
-    more = f" (and {len(problems) - 1} more to mend)" if len(problems) > 1 else ""
     match problem["type"]:
         case "missing":
-            return f"{file}: {key} is missing; add it{more}"
+            return f"{key} is missing; add it"
         case "extra_forbidden":
             known = _known_keys(problem["loc"][:-1])
-            return (
-                f"{file}: {key} is not a key of this file{did_you_mean(str(problem['loc'][-1]), known)}{more}"
-            )
-    return f"{file}: {key} is {_shown(problem['input'])}; expected {_expected(problem['msg'])}{more}"
+            return f"{key} is not a key of this file{did_you_mean(str(problem['loc'][-1]), known)}"
+    return f"{key} is {_shown(problem['input'])}; expected {_expected(problem['msg'])}"
 
 
 def _expected(message: str) -> str:

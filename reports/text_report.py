@@ -162,7 +162,7 @@ def _sound(facts: Facts) -> Iterator[str]:
     if facts.doubtful_joins:
         yield ""
     renders = [(form.name, form.render) for form in facts.forms if form.render]
-    rows = [[n, f"{r.lufs:.2f}", f"{r.gain_db:.2f}", f"{r.true_peak_dbtp:.2f}"] for n, r in renders]
+    rows = [[n, f"{r.lufs:.2f}", f"{r.gain_db:z.2f}", f"{r.true_peak_dbtp:.2f}"] for n, r in renders]
     yield from table(["form", "LUFS", "gain, dB", "true peak, dBTP"], rows)
 
 

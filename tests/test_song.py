@@ -198,7 +198,33 @@ def test_each_mistake_names_its_key_and_what_was_expected(tmp_path, old, new, sa
     assert said in edit_refusal(tmp_path, old, new)
 
 
+def test_all_mistakes_of_shape_are_told_at_once(tmp_path):
+    path = study(tmp_path) / "song.toml"
+    text = (
+        path.read_text(encoding="utf-8").replace('"4/4"', '"4/5"').replace('"tempo" = 120', '"tempp" = 120')
+    )
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(SongError) as refused:
+        load_song(tmp_path)
+    assert str(refused.value).splitlines() == [
+        'song.toml: song.tempp is not a key of this file; did you mean "tempo"?',
+        "  song.tempo is missing; add it",
+        '  song.meter is "4/5"; expected a meter such as "4/4" or "7/8"',
+    ]
+
+
+def test_a_long_list_of_mistakes_is_cut(tmp_path):
+    lines = "\n".join(f'wrong{number} = "1-2"' for number in range(12))
+    told = edit_refusal(tmp_path, "[forms]", f"[plan]\n{lines}\n[forms]").splitlines()
+    assert len(told) == 8 and told[-1] == "  and 5 more like these"
+
+
 # Sections and forms in disorder
+
+
+def test_a_section_without_its_table(tmp_path):
+    told = edit_refusal(tmp_path, "[sections]", '[sections]\nhook = "1-2"')
+    assert told == 'song.toml: sections.hook is "1-2"; expected a table: { bars = "1-2" }'
 
 
 @pytest.mark.parametrize(

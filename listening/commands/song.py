@@ -126,7 +126,7 @@ def render(folder: Path, as_json: bool) -> None:
         "Loudness of the written files (ITU-R BS.1770-5)",
         ("form ", "LUFS", "gain dB", "true peak dBTP", "range LU", "length"),
         [
-            (f.name, number_text(f.lufs, 2), f"{f.gain_db:.2f}", number_text(f.true_peak_dbtp, 2),
+            (f.name, number_text(f.lufs, 2), f"{f.gain_db:z.2f}", number_text(f.true_peak_dbtp, 2),
              number_text(f.lra_lu), clock_text(f.seconds))
             for f in manifest.forms
         ],

@@ -26,7 +26,7 @@ def demo(directory: Path, unheard: bool) -> None:
         manifest = render_forms(study.song, progress=step)
     for form in manifest.forms:
         click.echo(
-            f"  {form.name:<14} {form.lufs:7.2f} LUFS  gain {form.gain_db:6.2f} dB  "
+            f"  {form.name:<14} {form.lufs:7.2f} LUFS  gain {form.gain_db:z6.2f} dB  "
             f"true peak {form.true_peak_dbtp:6.2f} dBTP"
         )
     if unheard:
