@@ -62,13 +62,13 @@ Progress = Callable[[str, int, int], None]  # what is done, steps done, steps in
 def render_forms(
     song: Song,
     *,
-    keep_sets: Collection[str] = (),
+    keep_sets: Callable[[], Collection[str]] = tuple,
     progress: Progress = lambda _what, _done, _of: None,
 ) -> Manifest:
     """Render every form of `song` into its folder; what is there and still right is left alone.
 
-    `keep_sets` are older render sets that open rounds still need: their files stay. A second process that
-    renders the same study waits for the first.
+    `keep_sets` gives the older render sets that open rounds still need, and is asked when all is written:
+    their files stay. A second process that renders the same study waits for the first.
 
     Raises:
         SongError, FormError, AudioError: the song is not in order; RenderError: a form cannot be
@@ -92,7 +92,7 @@ class _Renderer:
         self.steps = 1
         self.new_files: list[Path] = []
 
-    def run(self, keep_sets: Collection[str]) -> Manifest:
+    def run(self, keep_sets: Callable[[], Collection[str]]) -> Manifest:
         self._refuse_before_work()
         audio = self._audio_print()
         stems = self._stem_prints()
@@ -108,7 +108,7 @@ class _Renderer:
             matching=self.song.matching, target_lufs=target, ceiling_dbtp=CEILING_DBTP,
             lead_frames=self.lead, file_bytes=size, sections=self._sections, forms=tuple(forms),
         )  # fmt: skip
-        keep_set(manifest, self.song.folder, keep_sets)
+        keep_set(manifest, self.song.folder, keep_sets())
         return manifest
 
     @cached_property

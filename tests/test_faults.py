@@ -148,7 +148,7 @@ def test_kills_in_rounds_lose_no_rating(kind: str, tmp_path: Path, request: pyte
 
 
 def render_and_copy(folder: Path, keep: set[str], say: Say) -> None:
-    manifest = render_forms(load_song(folder), keep_sets=keep)
+    manifest = render_forms(load_song(folder), keep_sets=lambda: keep)
     say(manifest.set_id)
     flac_copies(folder, manifest)
 

@@ -11,6 +11,7 @@ import pytest
 import soundfile
 from scipy import signal
 
+import render.matching
 from render.errors import RenderError
 from render.forecast import Own
 from render.matching import ROUNDING_DB, match, render_forms
@@ -218,3 +219,23 @@ def test_two_forms_that_are_the_same_to_the_sample_are_refused(tmp_path):
         render_forms(make_song(tmp_path, forms=forms))
     with pytest.raises(RenderError, match='the same as "as written"'):
         render_forms(make_song(tmp_path, forms={"whole": ["intro", "verse", "refrain", "outro"]}))
+
+
+@pytest.mark.parametrize(
+    ("limit", "value", "said"),
+    [
+        ("TOLERANCE_LU", -1, r'"as written" measures -?[\d.]+ LUFS after writing, .* it was not kept: check'),
+        (
+            "CEILING_DBTP",
+            -99,
+            r'"as written" peaks at -?[\d.]+ dBTP after writing, above -99 dBTP; it',
+        ),
+    ],
+)
+def test_a_file_that_measures_otherwise_is_not_kept(tmp_path, monkeypatch, limit, value, said):
+    song = make_song(tmp_path)
+    monkeypatch.setattr(render.matching, "match", lambda own, _: (None, dict.fromkeys(own, 0.0)))
+    monkeypatch.setattr(render.matching, limit, value)
+    with pytest.raises(RenderError, match=said):
+        render_forms(song)
+    assert list((tmp_path / "renders").iterdir()) == []

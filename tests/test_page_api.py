@@ -270,7 +270,7 @@ def test_a_form_is_retired_in_the_middle_of_a_round(at: Bench) -> None:
     text = path.read_text(encoding="utf-8")
     path.write_text(text.replace('"upside down" = ["high", "middle", "low"]\n', ""), encoding="utf-8")
     fresh = Study(at.study.folder, at.clock)
-    render_forms(fresh.song, keep_sets=fresh.open_render_sets())
+    render_forms(fresh.song, keep_sets=fresh.open_render_sets)
     for _ in range(2):
         ana.answer(ana.hear(at.longest_s()), 50)
     assert ana.get("/api/state")["stage"] == "review"

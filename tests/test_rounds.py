@@ -29,7 +29,7 @@ SHORT: dict[str, Any] = {
 def rendered(folder: Path, clock: SetClock | None = None, **options: Any) -> Study:
     make_study(folder, **SHORT | {"plan": {"rounds": 2, "days": 2}} | options)
     study = Study(folder, clock or SetClock())
-    manifest = render_forms(study.song, keep_sets=study.open_render_sets())
+    manifest = render_forms(study.song, keep_sets=study.open_render_sets)
     study.register(manifest)
     return study
 

@@ -114,10 +114,9 @@ def render(folder: Path, as_json: bool) -> None:
     from render.matching import render_forms
 
     study = open_study(folder)
-    keep = study.open_render_sets()
     before = rated_forms_of(study)
     with progress("rendering") as step:
-        manifest = render_forms(study.song, keep_sets=keep, progress=step)
+        manifest = render_forms(study.song, keep_sets=study.open_render_sets, progress=step)
     study.register(manifest)
     if as_json:
         echo_json(manifest.as_json())
