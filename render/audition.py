@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
-from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -47,10 +46,8 @@ class Cue:
         return f"{int(minutes)}:{seconds:04.1f}  {self.before} > {self.after} (bar {self.bar} of {named})"
 
 
-def write_audition(
-    song: Song, source: Source, path: Path, bars: int = BARS_EACH_SIDE, gap_s: float = GAP_S
-) -> list[Cue]:
-    """Write the joins of all the song's forms to `path` (24-bit WAV), `bars` on each side of each line.
+def write_audition(song: Song, source: Source, path: Path) -> list[Cue]:
+    """Write the joins of all the song's forms to `path` (24-bit WAV), two bars on each side of each line.
 
     A join that several forms share is written once. Where samples pass full scale, all is turned down.
 
@@ -63,10 +60,10 @@ def write_audition(
     cues: list[Cue] = []
     excerpts: list[Audio] = []
     rate = song.grid.sample_rate
-    gap = round(gap_s * rate)
+    gap = round(GAP_S * rate)
     at = 0
     for timeline, splicer, join, forms in _distinct(rendered):
-        start, stop = _around(song, timeline, splicer, join, bars)
+        start, stop = _around(song, timeline, splicer, join)
         sound = _edged(splicer.read(start, stop), rate)
         excerpts += [sound, np.zeros((gap, sound.shape[1]), np.float32)]
         cues.append(
@@ -130,14 +127,14 @@ def _bar(timeline: Timeline, join: Join) -> int:
     return int(bar) + 1
 
 
-def _around(song: Song, timeline: Timeline, splicer: Splicer, join: Join, bars: int) -> tuple[int, int]:
-    """First and last frame of the form to hear: `bars` on each side, as long as the old and new bars are."""
+def _around(song: Song, timeline: Timeline, splicer: Splicer, join: Join) -> tuple[int, int]:
+    """First and last frame of the form to hear: bars on each side, as long as the old and new bars are."""
     part = _part(timeline, join.before) or _part(timeline, join.after)
     other = _part(timeline, join.after) or part
     lengths = []
     for side in (part, other):
         bar = side.first_bar if isinstance(side, Piece) else 1
-        lengths.append(song.grid.frame(Fraction(bars) * song.grid.stretch(bar).bar_s))
+        lengths.append(song.grid.frame(BARS_EACH_SIDE * song.grid.stretch(bar).bar_s))
     return max(join.line - lengths[0], -splicer.lead), min(join.line + lengths[1], timeline.stop)
 
 

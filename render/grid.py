@@ -7,6 +7,7 @@ bar would drift (97 BPM in 4/4 at 44.1 kHz is 109113.402 frames a bar: 40 frames
 from __future__ import annotations
 
 import bisect
+import re
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
@@ -26,6 +27,14 @@ class Meter:
 
     def __str__(self) -> str:
         return f"{self.beats}/{self.unit}"
+
+
+def parse_meter(text: str) -> Meter | None:
+    """ "4/4" as a meter of 1 to 32 beats; None for what is none."""
+    found = re.fullmatch(r"\s*(\d{1,2})\s*/\s*(\d{1,2})\s*", text)
+    if not found or not 1 <= int(found[1]) <= 32 or int(found[2]) not in (1, 2, 4, 8, 16, 32):
+        return None
+    return Meter(int(found[1]), int(found[2]))
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ def write_into(toml_text: str, ideas: Sequence[Idea], folder: Path | None = None
     """
     old = _parsed(toml_text)
     newline = "\r\n" if "\r\n" in toml_text else "\n"
-    entries = [line for idea in ideas for line in (*_comment(idea), _entry(idea))]
+    entries = entry_lines(ideas)
     lines = toml_text.splitlines(keepends=True)
     header = next((i for i, line in enumerate(lines) if _is_header(lines, i, r"\[\s*forms\s*\]")), None)
     if header is None:
@@ -32,10 +32,8 @@ def write_into(toml_text: str, ideas: Sequence[Idea], folder: Path | None = None
         block, at = ["", "[forms]", *entries], len(lines)
     else:
         end = next((i for i in range(header + 1, len(lines)) if _is_header(lines, i, r"\[")), len(lines))
-        at = (
-            max(i for i in range(header, end) if lines[i].strip() and not lines[i].lstrip().startswith("#"))
-            + 1
-        )
+        filled = [i for i in range(header, end) if lines[i].strip() and not lines[i].lstrip().startswith("#")]
+        at = max(filled) + 1
         if not lines[at - 1].endswith(("\n", "\r")):
             lines[at - 1] += newline
         block = entries
@@ -46,9 +44,14 @@ def write_into(toml_text: str, ideas: Sequence[Idea], folder: Path | None = None
     return new
 
 
-def entries_text(ideas: Sequence[Idea]) -> str:
-    """Lines ready to paste under [forms]."""
-    return "\n".join(line for idea in ideas for line in (*_comment(idea), _entry(idea)))
+def entry_lines(ideas: Sequence[Idea]) -> list[str]:
+    """Lines for [forms], each idea below its reason."""
+    return [line for idea in ideas for line in (_comment(idea), entry_line(idea))]
+
+
+def entry_line(idea: Idea) -> str:
+    """An idea as song.toml has it: its name and its parts."""
+    return f"{toml_string(idea.name)} = [{', '.join(map(toml_string, idea.texts))}]"
 
 
 def toml_string(text: str) -> str:
@@ -56,13 +59,8 @@ def toml_string(text: str) -> str:
     return json.dumps(text, ensure_ascii=False)
 
 
-def _comment(idea: Idea) -> list[str]:
-    minutes, seconds = divmod(round(idea.seconds), 60)
-    return [f"# {minutes}:{seconds:02d}, {idea.reason}"]
-
-
-def _entry(idea: Idea) -> str:
-    return f"{toml_string(idea.name)} = [{', '.join(map(toml_string, idea.texts))}]"
+def _comment(idea: Idea) -> str:
+    return f"# {idea.length_text}, {idea.reason}"
 
 
 def _parsed(text: str) -> dict[str, object]:

@@ -43,10 +43,14 @@ class Idea:
         return asdict(self)
 
     @property
+    def length_text(self) -> str:
+        minutes, seconds = divmod(round(self.seconds), 60)
+        return f"{minutes}:{seconds:02d}"
+
+    @property
     def line(self) -> str:
         """One line for a person."""
-        minutes, seconds = divmod(round(self.seconds), 60)
-        return f'"{self.name}" ({minutes}:{seconds:02d}, {self.clean:.0%} of its joins clean): {self.reason}'
+        return f'"{self.name}" ({self.length_text}, {self.clean:.0%} of its joins clean): {self.reason}'
 
 
 def propose(

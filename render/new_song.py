@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 
 from render.errors import SongError
-from render.grid import Grid, Meter, exact
-from render.idea_file import toml_string
-from render.ideas import Idea  # fmt: skip
+from render.grid import Grid, exact, parse_meter
+from render.idea_file import entry_line, toml_string
+from render.ideas import Idea
 from render.ideas import propose as propose_ideas
 from render.odd_bars import OddBars, odd_bars
 from render.onsets import onsets
@@ -82,11 +82,12 @@ def propose(
     """
     folder = folder or audio_path.parent
     info = audio_info(audio_path)
-    counted = _meter(meter)
+    counted = parse_meter(meter)
+    if counted is None:
+        raise SongError(f'meter "{meter}": a meter is written like "4/4" or "7/8"')
     _check_given(tempo, start_s, info.seconds)
     audio = read_audio(audio_path)
     guessed = estimate(audio, info.sample_rate, counted) if tempo is None else None
-    downbeat_sure = True
     if guessed is not None:
         tempo, found_start, downbeat_sure = guessed.tempo, guessed.start_s, guessed.downbeat_sure
     else:
@@ -98,21 +99,15 @@ def propose(
     )
     start = float(grid.start_s)
     suggestion = sections(audio, grid, last_bar(audio, grid))
-    draft = _Draft(
-        audio_path,
-        folder,
-        grid,
-        odd,
-        suggestion,
-        search(stems_folder, audio_path, audio) if stems_folder else None,
-    )
+    stems = search(stems_folder, audio_path, audio) if stems_folder else None
+    draft = _Draft(audio_path, folder, grid, odd, suggestion, stems)
     ideas = _first_forms(draft, audio, seed)
     text = draft.text(ideas)
     song_from_text(text, folder)
     fitted = fit(audio, info.sample_rate, grid)
     lines = _lines(draft, guessed, fitted, start_s is None, downbeat_sure)
     return Proposal(
-        text, tuple(lines), tempo, start, guessed is not None, guessed, fitted, suggestion, draft.stems,
+        text, tuple(lines), tempo, start, guessed is not None, guessed, fitted, suggestion, stems,
         tuple(ideas),
     )  # fmt: skip
 
@@ -146,13 +141,6 @@ def last_bar(audio: Audio, grid: Grid) -> int:
         end_s = min(float(clear[-1]) / curve.rate, end_s)
     within = max(end_s - 0.05, float(grid.start_s))  # an attack a little early belongs to the next bar's line
     return max(grid.position(Fraction(str(round(within, 6))))[0], 1)
-
-
-def _meter(text: str) -> Meter:
-    found = re.fullmatch(r"\s*(\d{1,2})\s*/\s*(\d{1,2})\s*", text)
-    if not found or not 1 <= int(found[1]) <= 32 or int(found[2]) not in (1, 2, 4, 8, 16, 32):
-        raise SongError(f'meter "{text}": a meter is written like "4/4" or "7/8"')
-    return Meter(int(found[1]), int(found[2]))
 
 
 @dataclass(frozen=True)
@@ -220,7 +208,7 @@ class _Draft:
         ]  # fmt: skip
         for idea in ideas:
             head += [f"# {line}" for line in _wrapped(idea.reason)]
-            head.append(f"{toml_string(idea.name)} = [{', '.join(map(toml_string, idea.texts))}]")
+            head.append(entry_line(idea))
         return "\n".join(head)
 
     def relative(self, path: Path) -> str:
@@ -283,5 +271,5 @@ def _one_line(text: str) -> str:
     return " ".join(text.split())
 
 
-def _wrapped(text: str, width: int = 100) -> list[str]:
-    return textwrap.wrap(_one_line(text), width)
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(_one_line(text), width=100)

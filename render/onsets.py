@@ -111,14 +111,13 @@ def _triangles(sample_rate: int, size: int, bands: int) -> NDArray[np.float32]:
     return np.maximum(np.minimum(rising, falling), 0.0).astype(np.float32)
 
 
-def attack_times(audio: Audio, sample_rate: int, near_s: Floats, reach_s: float = 0.04) -> Floats:
-    """Exact times of the attacks nearest to `near_s`, seconds; only where there is a clear one.
+def attack_times(audio: Audio, sample_rate: int, near_s: Floats) -> Floats:
+    """Exact times of the attacks within 40 ms of `near_s`, seconds; only where there is a clear one.
 
     An attack is placed where the energy of the sample steps, in slots of 1 ms, first passes a fifth of
     its peak.
     """
-    slot = max(round(sample_rate / 1000), 1)
-    reach = round(reach_s * 1000)
+    slot, reach = max(round(sample_rate / 1000), 1), 40
     found = []
     for at_s in near_s:
         start = round(at_s * sample_rate) - (reach + 10) * slot

@@ -9,15 +9,16 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from pydantic_core import ErrorDetails
 
 from render.forms import AS_WRITTEN, did_you_mean
+from render.grid import parse_meter
 
 _MOST_TOLD = 8
 
 
 def _meter(value: object) -> object:
-    found = re.fullmatch(r"\s*(\d{1,2})\s*/\s*(\d{1,2})\s*", value) if isinstance(value, str) else None
-    if not found or not 1 <= int(found[1]) <= 32 or int(found[2]) not in (1, 2, 4, 8, 16, 32):
+    found = parse_meter(value) if isinstance(value, str) else None
+    if found is None:
         raise ValueError('a meter such as "4/4" or "7/8"')
-    return int(found[1]), int(found[2])
+    return found.beats, found.unit
 
 
 def _form(value: object) -> object:

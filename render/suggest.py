@@ -119,9 +119,9 @@ def bar_novelty(likeness: Floats, colour: Floats) -> Floats:
     return novelty
 
 
-def lag_change(likeness: Floats, reach: int = 4) -> Floats:
-    """RMS change of the rows of the time-lag matrix across each bar line, `reach` bars on each side."""
-    bars = len(likeness)
+def lag_change(likeness: Floats) -> Floats:
+    """RMS change of the rows of the time-lag matrix across each bar line, 4 bars on each side."""
+    bars, reach = len(likeness), 4
     lagged = np.full((bars, 2 * bars - 1), np.nan)
     for i in range(bars):
         lagged[i, bars - 1 - i : 2 * bars - 1 - i] = likeness[i]
@@ -136,12 +136,12 @@ def lag_change(likeness: Floats, reach: int = 4) -> Floats:
     return curve
 
 
-def recurrence_edges(likeness: Floats, long: int = 5, short: int = 3) -> Floats:
+def recurrence_edges(likeness: Floats) -> Floats:
     """At each bar line, how sharply a passage that comes back elsewhere begins or ends there, 0..1.
 
-    A stripe of `long` bars, at least 8 bars off the diagonal, that `short` bars on its other side lack.
+    A stripe of 5 bars, at least 8 bars off the diagonal, that 3 bars on its other side lack.
     """
-    bars = len(likeness)
+    bars, long, short = len(likeness), 5, 3
     edges = np.zeros(bars + 1)
     for lag in range(8, bars - long - short):
         stripe = np.diagonal(likeness, lag)

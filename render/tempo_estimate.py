@@ -171,10 +171,11 @@ class Agreement:
         usual = np.exp(-0.5 * (np.log2(frequencies * 60 / USUAL_TEMPO) / (2 * USUAL_OCTAVES)) ** 2)
         return float(frequencies[int(np.argmax(total * usual))])
 
-    def refine(self, tempo: float, reach: float = 0.004) -> float:
-        """The tempo near `tempo` (within a share `reach`) with most agreement over beat, half and quarter."""
+    def refine(self, tempo: float) -> float:
+        """The tempo within 0.4 % of `tempo` with most agreement over beat, half, third and quarter."""
         step = 1.5 / self.seconds / 10  # a tenth of the resolution at the quarter beat, in beats a minute
-        tempos = tempo + np.arange(-reach * tempo, reach * tempo + step, step)
+        reach = 0.004 * tempo
+        tempos = tempo + np.arange(-reach, reach + step, step)
         power = np.asarray(sum(self.at(tempos / 60 * harmonic) ** 2 for harmonic in (1, 2, 3, 4)))
         at = int(np.argmax(power))
         if not 0 < at < len(tempos) - 1:

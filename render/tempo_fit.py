@@ -20,14 +20,10 @@ from render.splice import Audio
 from render.tempo_estimate import (
     STEADY,
     Pulse,
-    TempoEstimate,
     downbeat_evidence,
-    estimate,
     find_pulses,
     nearly_round,
 )
-
-__all__ = ["TempoEstimate", "TempoFit", "estimate", "fit"]
 
 # What a cut may be off before somebody hears it: a flam begins at 20 to 30 ms (common practice, no source).
 SHIFT_S = 0.015

@@ -10,7 +10,7 @@ import soundfile
 
 from render.errors import SongError
 from render.forms import Piece
-from render.idea_file import entries_text, write_into
+from render.idea_file import entry_lines, write_into
 from render.ideas import Idea, propose
 from render.song import Song, load_song, song_from_text
 from render.stems import read_audio
@@ -138,7 +138,8 @@ def test_writing_keeps_everything_else(folder: Path) -> None:
     assert len(added) == 2 * len(ideas)
     assert new_lines.index("# a thought for later") > new_lines.index(added[-1])
     assert list(tomllib.loads(new)["forms"]) == ["plain", *(i.name for i in ideas)]
-    assert tomllib.loads("[forms]\n" + entries_text(ideas))["forms"] == {i.name: list(i.texts) for i in ideas}
+    pasted = "\n".join(["[forms]", *entry_lines(ideas)])
+    assert tomllib.loads(pasted)["forms"] == {i.name: list(i.texts) for i in ideas}
 
 
 IDEA = Idea('odd "name"', ("A", "silence 1 bar", "A"), "why not", 61.0, 1.0)

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from render.grid import Change, Grid, Meter, exact
-from render.tempo_estimate import TempoEstimate
-from render.tempo_fit import TempoFit, estimate, fit
+from render.tempo_estimate import TempoEstimate, estimate
+from render.tempo_fit import TempoFit, fit
 from tests.invented_songs import SONGS, InventedSong, Passage, ambient, clicks, play
 
 RATE = 22050

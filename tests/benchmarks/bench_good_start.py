@@ -28,7 +28,8 @@ from render.song import song_from_text
 from render.splice import Splicer
 from render.stems import Mixes, fit_stems, read_audio
 from render.suggest import sections
-from render.tempo_fit import estimate, fit
+from render.tempo_estimate import estimate
+from render.tempo_fit import fit
 from render.timeline import lay_out
 from tests.invented_songs import PATTERNS, SONGS, InventedSong, Passage, ambient, clicks, play
 
