@@ -157,7 +157,8 @@ class _Collecting:
             self.lines.append(f"{left} forms of this round are still to be heard; it stays open")
             return False, False
         opened = round_.finish()
-        self.lines.append("the round is complete" + ("; it was the plan's last: the study is open" * opened))
+        last = "; it was the plan's last: the study is open" if opened else ""
+        self.lines.append(f"the round is complete{last}")
         return True, opened
 
 

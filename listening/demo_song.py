@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from listening.demo_score import HARMONY, STEMS, Note, bar_notes
 from listening.synth import Band, edge, reverberate
+from render.files import replacing
 
 AUDIO = "lanterns-on-the-weir.wav"  # the bounce's name
 PEAK = 10 ** (-3.0 / 20)  # of full scale, in the bounce
@@ -216,9 +217,8 @@ def write_song(folder: Path, sample_rate: int = 48000, *, short: bool = False) -
     for name, samples in synthesise(sample_rate, short=short).items():
         path = folder / (AUDIO if name == "bounce" else f"stems/{name}.wav")
         path.parent.mkdir(parents=True, exist_ok=True)
-        part = path.with_name(path.name + ".part")
-        soundfile.write(part, samples << 8, sample_rate, format="WAV", subtype="PCM_24")
-        part.replace(path)
+        with replacing(path, lasting=False) as half:
+            soundfile.write(half, samples << 8, sample_rate, format="WAV", subtype="PCM_24")
         paths[name] = path
     return paths
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import select
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -43,9 +45,6 @@ class _PosixKeys(Keys):
         self._fd = fd
 
     def pressed(self) -> str:
-        import os
-        import select
-
         found = ""
         while select.select([self._fd], [], [], 0)[0]:
             read = os.read(self._fd, 64)

@@ -15,7 +15,6 @@ from typing import Any
 from markupsafe import Markup
 
 from listening.answers import make_ticket
-from listening.collect import Collected, collect
 from listening.page.desk import REASONS
 from listening.page.shelf import level_check_flac
 from listening.page.shell import environment, words
@@ -24,8 +23,6 @@ from render.copies import Copies, flac_copies, opus_copies
 from render.errors import AnswersError
 from render.files import OWNERS_FOLDER, replacing
 from sessions.study import Study
-
-__all__ = ["PACKETS", "Collected", "collect", "write_packet"]
 
 PACKETS = "packets"
 CODES_A_FORM = 3  # a broken-off listen begins again under a fresh code
@@ -83,8 +80,9 @@ def _codes(study: Study, round_: Round, demand: Demand) -> list[int]:
 
 
 def _copies(study: Study, round_: Round, place: Path, small: bool) -> Copies:
-    make = opus_copies(study.folder, round_.manifest, place) if small else None
-    return make or flac_copies(study.folder, round_.manifest)
+    if small:
+        return opus_copies(study.folder, round_.manifest, place)
+    return flac_copies(study.folder, round_.manifest)
 
 
 def _pieces(about: dict[str, Any], sounds: Sounds) -> Iterator[str]:

@@ -127,8 +127,13 @@ def _next_step(study: Study, stands: list[Standing], contents: LogContents, rend
     wait = _waits_until(study, first)
     if wait > study.clock():
         return f"Nobody's round is due before {wait:%Y-%m-%d %H:%M}."
-    name = f'"{first.listener}"' if " " in first.listener else first.listener
-    return f"Next: `fairhearing listen --listener {name}`."
+    return f"Next: `{listen_command(first.listener)}`."
+
+
+def listen_command(listener: str) -> str:
+    """What a listener types to hear the next round."""
+    name = f'"{listener}"' if " " in listener else listener
+    return f"fairhearing listen --listener {name}"
 
 
 def _why_not_rendered(study: Study) -> str:

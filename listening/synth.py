@@ -264,8 +264,9 @@ class Band:
 
     # The room
 
-    def room(self, seconds: float = 1.5) -> Sound:
+    def room(self) -> Sound:
         """A small hall's response for two ears, shape `(2, frames)`: highs die first; energy 1 per ear."""
+        seconds = 1.5
         t = self._time(seconds)
         ears = []
         for ear in ("left", "right"):

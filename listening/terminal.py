@@ -5,7 +5,7 @@ Nothing on the screen tells a form's name, length or place in the song.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,8 +16,8 @@ from listening.device import Heard, Playing, require_device
 from listening.keys import ESCAPE, INTERRUPT, Keys, single_keys
 from listening.level import level_check_file
 from listening.rounds import Listen, Round, enter_round, standing
+from listening.status import listen_command
 from render.errors import ListenError
-from sessions.clock import utc_time
 from sessions.records import ASPECTS, OVERALL
 from sessions.study import Study
 
@@ -106,7 +106,7 @@ def _check_level(study: Study, round_: Round, device: str | None) -> None:
     click.prompt("Enter to hear it", default="", show_default=False, prompt_suffix=" ")
     with level_check_file(study.folder, round_.manifest) as path:
         while True:
-            _play(path, device, "level check … set your volume (q stops it)", lambda _keys, _playing: False)
+            _play(path, device, "level check … set your volume (q stops it)")
             answer = click.prompt(
                 "Heard it, and is it comfortable? (y = yes, go on; Enter = again; q = leave)",
                 default="", show_default=False, prompt_suffix=" ",
@@ -136,23 +136,17 @@ def _hear_all(study: Study, round_: Round, sitting: int, device: str | None) -> 
 def _hear_one(study: Study, round_: Round, listen: Listen, device: str | None) -> None:
     moments: list[float] = []
 
-    def on_keys(keys: str, playing: Playing) -> bool:
-        kept = sum(key in KEEP_KEYS for key in keys)
-        if kept:
+    def keep_moment(keys: str, playing: Playing) -> None:
+        if any(key in KEEP_KEYS for key in keys):
             moments.append(playing.time_s)
             click.echo(f"      moment {len(moments)} kept for a comment")
-        return any(key in STOP_KEYS for key in keys)
 
+    sign = f"{listen.code} is playing …  (space keeps this moment, q stops)"
     try:
-        heard = _play(
-            listen.demand.path,
-            device,
-            f"{listen.code} is playing …  (space keeps this moment, q stops)",
-            on_keys,
-        )
-    except ListenError as error:
+        heard = _play(listen.demand.path, device, sign, keep_moment)
+    except ListenError:
         study.log.end_listen(listen.id, 0, "the sound device failed")
-        raise error
+        raise
     study.log.end_listen(listen.id, heard.delivered_frames, heard.void_reason)
     if heard.void_reason:
         click.echo(f"Not counted: {heard.void_reason}. This form will be heard again, from its top.")
@@ -164,15 +158,19 @@ def _hear_one(study: Study, round_: Round, listen: Listen, device: str | None) -
     _comments(study, round_, listen.id, moments)
 
 
-def _play(path: Path, device: str | None, sign: str, on_keys: object) -> Heard:
-    assert callable(on_keys)
+def _play(
+    path: Path, device: str | None, sign: str, on_keys: Callable[[str, Playing], None] | None = None
+) -> Heard:
+    """Play a file under `sign`; keys stop it, and are shown to `on_keys`."""
     playing = Playing(path, device)
     with single_keys() as keys:
         click.echo(f"\n  ♪ {sign}")
 
         def look(now: Playing) -> None:
             pressed = _pressed(keys)
-            if pressed and (on_keys(pressed, now) or any(key in STOP_KEYS for key in pressed)):
+            if pressed and on_keys is not None:
+                on_keys(pressed, now)
+            if any(key in STOP_KEYS for key in pressed):
                 now.stop()
 
         return playing.run(look)
@@ -222,7 +220,7 @@ def _comments(study: Study, round_: Round, listen_id: int, moments: list[float])
 def _review(study: Study, round_: Round) -> None:
     """The round's ratings once more, before they are final."""
     while round_.next_demand is None and round_.rated:
-        by_code: Mapping[str, int] = {str(x.code): x.id for x in round_.rated.values()}
+        by_code = {str(x.code): x.id for x in round_.rated.values()}
         shown = ", ".join(
             f"{x.code}: {x.rating:g}" for x in sorted(round_.rated.values(), key=lambda x: x.id)
         )
@@ -244,8 +242,10 @@ def _review(study: Study, round_: Round) -> None:
 def _farewell(round_: Round) -> None:
     round_.refresh()
     left = len(round_.demands) - len(round_.rated)
-    click.echo(f"\nAll you rated is kept. {left} of round {round_.number} wait for you: `fairhearing listen "
-               f"--listener {_quoted(round_.listener)}` goes on from here, on any day.")  # fmt: skip
+    click.echo(
+        f"\nAll you rated is kept. {left} of round {round_.number} wait for you: "
+        f"`{listen_command(round_.listener)}` goes on from here, on any day."
+    )
 
 
 def _say_next(study: Study, listener: str) -> None:
@@ -255,9 +255,5 @@ def _say_next(study: Study, listener: str) -> None:
     elif stands.due is not None and stands.due > study.clock().date():
         click.echo(f"Your next round is due on {stands.due.isoformat()}.")
     elif stands.not_before is not None:
-        at = utc_time(stands.not_before.strftime("%Y-%m-%dT%H:%M:%S.%fZ")).astimezone(study.clock().tzinfo)
+        at = stands.not_before.astimezone(study.clock().tzinfo)
         click.echo(f"Your next round can begin at {at:%H:%M}, after a rest.")
-
-
-def _quoted(name: str) -> str:
-    return f'"{name}"' if " " in name else name

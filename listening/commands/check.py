@@ -73,31 +73,28 @@ def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked
     step("comparing tempo and start with the attacks", 2, of)
     tempo = tempo_fit.fit(bounce, song.audio.sample_rate, song.grid)
     lead = longest_lead(song, timelines)
-    rows, warnings = [], _song_warnings(study, bounce, fit, lead)
+    rows, doubtful = [], []
     for number, timeline in enumerate(timelines, start=3):
         found = joins.examine(song, timeline, Splicer(timeline, mixes, lead))
-        warnings += [f'"{timeline.form.name}", {join.line}' for join in found if join.doubtful]
+        doubtful += [f'"{timeline.form.name}", {join.line}' for join in found if join.doubtful]
         rows.append(_form_row(timeline, lead, song.audio.sample_rate, [join.as_json() for join in found]))
         step(f'judged "{timeline.form.name}"', number, of)
     mixes.close()
-    lines = [_round_line(rows), *tempo.lines()]
-    grid_is_off = tempo.better_tempo is not None or tempo.better_start_s is not None
-    if grid_is_off:  # every cut is wrong, so what the joins sound like says nothing yet
-        warnings = [w for w in warnings if not w.startswith('"')]
-    if not tempo.fits:
-        warnings, lines = [*tempo.lines(), *warnings], lines[:1]
+    lines, warnings = [_round_line(rows)], _song_warnings(study, bounce, fit, lead)
+    grid_fits = tempo.better_tempo is None and tempo.better_start_s is None
+    if grid_fits:  # else every cut is wrong, and what the joins sound like says nothing yet
+        warnings += doubtful
+    if tempo.fits:
+        lines += tempo.lines()
+    else:
+        warnings = [*tempo.lines(), *warnings]
     if len(rows) > MOST_FORMS or sum(row.seconds for row in rows) > LONG_SITTING_S:
         warnings.append(
             f"a round of {len(rows)} forms takes long, and its end is heard with tired ears; with more than "
             f"about {MOST_FORMS} forms a panel hardly comes to a clear verdict (`fairhearing outlook`)"
         )
     return Checked(
-        _section_rows(study),
-        tuple(rows),
-        tuple(lines),
-        tuple(warnings),
-        tempo.as_json(),
-        not grid_is_off,
+        _section_rows(study), tuple(rows), tuple(lines), tuple(warnings), tempo.as_json(), grid_fits
     )
 
 
@@ -162,13 +159,8 @@ def _section_rows(study: Study) -> tuple[SectionRow, ...]:
 
 
 def _form_row(timeline: Timeline, lead: int, rate: int, found: list[dict[str, Any]]) -> FormRow:
-    return FormRow(
-        timeline.form.name,
-        timeline.form.texts,
-        float(timeline.bars),
-        (lead + timeline.stop) / rate,
-        tuple(found),
-    )
+    seconds = (lead + timeline.stop) / rate
+    return FormRow(timeline.form.name, timeline.form.texts, float(timeline.bars), seconds, tuple(found))
 
 
 def _song_warnings(study: Study, bounce: Audio, fit: StemFit | None, lead: int) -> list[str]:

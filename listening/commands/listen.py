@@ -109,7 +109,7 @@ def packet(folder: Path, name: str, small: bool, any_day: bool) -> None:
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 def collect(folder: Path, file: Path) -> None:
     """Take in the answers of a packet, once."""
-    from listening.packet import collect as collect_answers
+    from listening.collect import collect as collect_answers
 
     for line in collect_answers(open_study(folder), file).lines:
         click.echo(line)
