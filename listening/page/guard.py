@@ -143,7 +143,7 @@ class Limited:
             await self.app(scope, receive, send)
             return
         promised = Headers(scope=scope).get("content-length", "0")
-        if not promised.isdigit() or int(promised) > MOST_BODY_BYTES:
+        if not promised.isdecimal() or int(promised) > MOST_BODY_BYTES:
             await _refuse(send)
             return
         received = 0

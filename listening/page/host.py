@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import socket
 import threading
 import time
 import webbrowser
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from urllib.parse import urlsplit
 
 import uvicorn
 from starlette.applications import Starlette
@@ -159,9 +161,21 @@ def _all_names(study: Study) -> list[str]:
 def _hosts(lan: bool, address: str | None) -> list[str]:
     """The names by which the page may be called."""
     if address is not None:
-        return [address.partition("//")[2].partition("/")[0].partition(":")[0], HERE, "localhost"]
+        return [_name_in(address), HERE, "localhost"]
     name = socket.gethostname()
     return [_own_address(), name, f"{name}.local", HERE, "localhost"] if lan else [HERE, "localhost"]
+
+
+def _name_in(address: str) -> str:
+    """The host name of an address; without one every request would be refused, with "*" none would be."""
+    with suppress(ValueError):
+        found = urlsplit(address)
+        if found.scheme in ("http", "https") and re.fullmatch(r"[\w.-]+", found.hostname or ""):
+            return str(found.hostname)
+    raise StudyError(
+        f'"{address}" is not the address of a page; write it whole, for instance '
+        "--address https://songs.example"
+    )
 
 
 def _own_address() -> str:

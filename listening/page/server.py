@@ -131,8 +131,10 @@ def _answering(endpoint: Endpoint, study: Study, door: Door) -> Callable[[Reques
         except FairhearingError as error:  # its text may name forms: it is for the host's terminal only
             logger.warning("%s %s: %s", endpoint.method, endpoint.path, error)
             return _trouble(PageError(503, "busy", BUSY))
-        except (HTTPException, TooMuch, ClientDisconnect):
+        except (HTTPException, TooMuch):
             raise
+        except ClientDisconnect:  # nobody is there to read it
+            return Response(status_code=400)
         except Exception as error:
             logger.error("%s %s failed: %r", endpoint.method, endpoint.path, error)
             return _trouble(PageError(500, "trouble", "Something went wrong here. Your page tries again."))
