@@ -1,4 +1,4 @@
-"""What the log asks of SQLite, and what it says of a file that is none."""
+"""What the log asks of its database, and what it says of a file that is none."""
 
 from __future__ import annotations
 
@@ -11,6 +11,9 @@ from render.errors import LogError
 from sessions.log import Log
 from sessions.store import Store
 from tests.clocks import SetClock
+from tests.postgres import Server, server
+
+__all__ = ["server"]
 
 
 def open_log(folder: Path) -> Log:
@@ -25,6 +28,21 @@ def test_sqlite_keeps_its_promises_about_disks(tmp_path: Path) -> None:
         pragma = {name: connection.exec_driver_sql(f"PRAGMA {name}").scalar() for name in (
             "journal_mode", "synchronous", "foreign_keys")}  # fmt: skip
     assert pragma == {"journal_mode": "delete", "synchronous": 3, "foreign_keys": 1}
+
+
+def test_a_server_that_does_not_wait_for_its_disk_is_told_to(server: Server) -> None:
+    """synchronous_commit: PostgreSQL's documentation, "Write Ahead Log", "Settings"."""
+    url = server.new_database()
+    log = Log(Store(url, SetClock()), SetClock())
+    with log.store.writing() as connection:
+        name = connection.exec_driver_sql("SELECT current_database()").scalar()
+        connection.exec_driver_sql(f"ALTER DATABASE {name} SET synchronous_commit = off")
+    log.store.close()
+    fresh = Log(Store(url, SetClock()), SetClock())
+    with fresh.store.writing() as connection:
+        reset = "SELECT setting, reset_val FROM pg_settings WHERE name = 'synchronous_commit'"
+        assert tuple(connection.exec_driver_sql(reset).one()) == ("on", "off")
+    fresh.store.close()
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has other rights")
