@@ -32,7 +32,7 @@ def replacing(path: Path, *, lasting: bool = True) -> Iterator[Path]:
         os.close(os.open(half, os.O_CREAT | os.O_EXCL | os.O_WRONLY, OWNERS_FILE))
         yield half
         with half.open("r+b") as file:
-            if path.exists():
+            with suppress(OSError):  # none there yet, or a file system without rights
                 half.chmod(path.stat().st_mode)
             if lasting:
                 _onto_disk(file.fileno())

@@ -137,6 +137,8 @@ def _begin_file(path: Path) -> None:
     try:
         with os.fdopen(os.open(half, os.O_CREAT | os.O_RDWR, 0o600), "wb") as file:
             file.write(header)
+            file.flush()
+            os.fsync(file.fileno())  # it must not be found empty after a power cut
         try:
             os.link(half, path)
         except FileExistsError:  # another process was quicker
