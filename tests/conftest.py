@@ -7,6 +7,10 @@ from collections.abc import Iterator
 
 import pytest
 
+from tests.postgres import on_both_stores, server
+
+__all__ = ["on_both_stores", "server"]
+
 
 @pytest.hookimpl(hookwrapper=True)
 def pytest_runtest_makereport(item: pytest.Item) -> Iterator[None]:

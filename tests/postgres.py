@@ -7,12 +7,19 @@ import shutil
 import subprocess
 import tempfile
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
+import psycopg
 import pytest
+from sqlalchemy import make_url
+
+from sessions.clock import Clock, system_clock
+from sessions.store import Store
+from sessions.study import Study
+from sessions.tables import metadata
 
 USER = "postgres"
 
@@ -23,10 +30,40 @@ class Server:
 
     binaries: Path
     socket: Path
+    emptied: list[str] = field(default_factory=list)  # names of databases whose tables are there, and empty
 
     def new_database(self) -> str:
         name = f"study_{uuid.uuid4().hex[:12]}"
         _as_postgres([str(self.binaries / "createdb"), "-h", str(self.socket), name])
+        return self._url(name)
+
+    @contextmanager
+    def lent(self) -> Iterator[Callable[[Path], str]]:
+        """Gives each folder a database of its own: one that was emptied, since a new one takes longer."""
+        lent: dict[Path, str] = {}
+
+        def database_of(folder: Path) -> str:
+            if folder not in lent:
+                if not self.emptied:
+                    url = self.new_database()
+                    Store(url, system_clock).close()
+                    self.emptied.append(make_url(url).database or "")
+                lent[folder] = self.emptied.pop()
+            return self._url(lent[folder])
+
+        yield database_of
+        for name in lent.values():
+            self._empty(name)
+            self.emptied.append(name)
+
+    def _empty(self, name: str) -> None:
+        tables = ", ".join(table for table in metadata.tables if table != "schema_versions")
+        with psycopg.connect(f"host={self.socket} user={USER} dbname={name}", autocommit=True) as connection:
+            others = "datname = current_database() AND pid <> pg_backend_pid()"
+            connection.execute(f"SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE {others}")
+            connection.execute(f"TRUNCATE {tables} RESTART IDENTITY")
+
+    def _url(self, name: str) -> str:
         return f"postgresql+psycopg://{USER}@/{name}?host={self.socket}"
 
 
@@ -57,6 +94,25 @@ def server() -> Iterator[Server]:
     """One server for the whole test run."""
     with postgres() as running:
         yield running
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def on_both_stores(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """The test runs twice: its studies have logs in their folders, and each in its own database."""
+    if request.param == "sqlite":
+        yield
+        return
+    server: Server = request.getfixturevalue("server")
+    with server.lent() as database_of:
+        as_it_is = Study.__init__
+
+        def on_the_server(
+            study: Study, folder: Path, clock: Clock = system_clock, store: str | None = None
+        ) -> None:
+            as_it_is(study, folder, clock, store or database_of(folder.resolve()))
+
+        monkeypatch.setattr(Study, "__init__", on_the_server)
+        yield
 
 
 def _as_postgres(command: list[str]) -> None:

@@ -19,6 +19,7 @@ from tests.page_api import bench
 from tests.page_study import copied, rendered_short
 
 __all__ = ["clock", "far", "rendered_short", "study"]
+pytestmark = pytest.mark.usefixtures("on_both_stores")
 
 
 def test_answers_are_taken_in_with_the_listeners_own_times(study: Study, far: Far, tmp_path: Path) -> None:

@@ -7,7 +7,6 @@ import hashlib
 import io
 import json
 import re
-import sqlite3
 import struct
 from pathlib import Path
 
@@ -194,6 +193,7 @@ def test_while_nothing_is_settled_any_form_may_be_chosen(tmp_path: Path) -> None
     assert not gather(study).decisions[0].against
 
 
+@pytest.mark.usefixtures("on_both_stores")
 def test_a_second_decision_does_not_erase_the_first(study: Study) -> None:
     first = decide(study, "early bridge", "it lifts off", "ana")
     second = decide(study, "as written", "we changed our minds", "bo")
@@ -216,6 +216,7 @@ def alter(study: Study, statement: str) -> None:
             fill_sums(connection, table)
 
 
+@pytest.mark.usefixtures("on_both_stores")
 @pytest.mark.parametrize(
     ("what", "statement"),
     [
@@ -239,6 +240,7 @@ def test_an_altered_log_is_noticed(study: Study, what: str, statement: str) -> N
         assert "the log: entries that the decision rests on were altered or removed" in text
 
 
+@pytest.mark.usefixtures("on_both_stores")
 def test_a_log_that_only_grows_is_the_same_log(study: Study) -> None:
     """Later rounds, ratings, events and decisions, also rows dated earlier (a packet collected late)."""
     decide(study, "early bridge", "", "ana")
@@ -246,9 +248,11 @@ def test_a_log_that_only_grows_is_the_same_log(study: Study) -> None:
     hear(study, likes(early_bridge=75), rounds=2, first=6, finish=False)
     last = "(SELECT max(id) FROM ratings)"
     alter(study, f"UPDATE ratings SET at_utc = '2001-01-01', row_sum = NULL WHERE id = {last}")
-    with sqlite3.connect(study.folder / "log.sqlite") as connection:
-        connection.execute("ALTER TABLE ratings ADD COLUMN of_a_later_version TEXT DEFAULT 'x'")
+    with study.log.store.writing() as connection:
+        connection.exec_driver_sql("ALTER TABLE ratings ADD COLUMN of_a_later_version TEXT DEFAULT 'x'")
     assert unchanged(gather(study))["the log"]
+    with study.log.store.writing() as connection:  # a server's database is used again
+        connection.exec_driver_sql("ALTER TABLE ratings DROP COLUMN of_a_later_version")
 
 
 def test_a_later_change_of_song_or_renders_shows(study: Study) -> None:
@@ -289,6 +293,7 @@ def test_a_form_renamed_after_the_decision_is_still_the_one_chosen(study: Study)
     assert gather(later).chosen == "the one" and unchanged(gather(later))["the renders"]
 
 
+@pytest.mark.usefixtures("on_both_stores")
 def test_reopening_seals_again_and_keeps_the_decision(study: Study) -> None:
     with pytest.raises(DecisionError, match="sealed as it is"):
         reopen(study, "why not")

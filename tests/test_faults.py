@@ -37,11 +37,9 @@ from sessions.store import Store
 from sessions.study import Study
 from tests.clocks import EVENING_UTC, SetClock, Ticking
 from tests.killing import KILLS, Say, Worker, finish, kill
-from tests.postgres import server
 from tests.songs import make_study
 from tests.test_render_sets import require_whole
 
-__all__ = ["server"]
 pytestmark = pytest.mark.campaign
 
 A_STUDY = 40  # kills of one study, then a new one: a plan has at most 200 rounds

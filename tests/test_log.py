@@ -21,9 +21,6 @@ from sessions.links import all_links, new_link
 from sessions.log import Log, NewForm
 from sessions.store import Store
 from tests.clocks import SetClock
-from tests.postgres import server
-
-__all__ = ["server"]
 
 FORMS = [NewForm("a" * 64, "as written", None, {}), NewForm("b" * 64, "early bridge", None, {})]
 

@@ -23,6 +23,7 @@ from tests.far_listener import Far, Packet, clock, far, study
 from tests.page_study import rendered_short
 
 __all__ = ["clock", "far", "rendered_short", "study"]
+pytestmark = pytest.mark.usefixtures("on_both_stores")
 
 
 def test_a_packet_holds_codes_and_no_key(study: Study) -> None:

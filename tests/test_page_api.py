@@ -16,6 +16,7 @@ from tests.page_api import LONG_S, Bench, at, bench
 from tests.page_study import EVENING, copied, rendered
 
 __all__ = ["at", "rendered"]
+pytestmark = pytest.mark.usefixtures("on_both_stores")
 
 
 def listens(at: Bench, listener: str = "ana") -> list[ListenRecord]:

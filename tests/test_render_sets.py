@@ -190,6 +190,7 @@ def test_a_pickup_declared_later_is_in_the_joins_without_a_new_render(tmp_path):
 # Sets that open rounds still need
 
 
+@pytest.mark.usefixtures("on_both_stores")
 def test_an_open_rounds_renders_stay_until_it_is_done(tmp_path):
     old = render_forms(study(tmp_path))
     changed = study(tmp_path, {"loud": ["refrain x2"], "quiet": ["intro", "intro"]})
@@ -202,6 +203,7 @@ def test_an_open_rounds_renders_stay_until_it_is_done(tmp_path):
     assert set(files(tmp_path)) == {*wavs(new).values(), "manifest.json", f"manifest-{new.set_id}.json"}
 
 
+@pytest.mark.usefixtures("on_both_stores")
 def test_an_open_rounds_renders_stay_of_one_size_when_a_longer_form_comes(tmp_path):
     """ "as written" and "quiet" are in both sets, "loud" in the old one alone: none may differ in size."""
     old = render_forms(study(tmp_path))
@@ -241,6 +243,7 @@ def test_a_damaged_manifest_is_made_anew(tmp_path, content):
     require_whole(tmp_path, new)
 
 
+@pytest.mark.usefixtures("on_both_stores")
 def test_a_damaged_manifest_of_an_open_round_costs_nothing(tmp_path):
     old = render_forms(study(tmp_path))
     manifest_path(tmp_path, old.set_id).write_text("{", encoding="utf-8")

@@ -260,6 +260,7 @@ def test_a_sealed_report_ties_nothing_to_a_form(tmp_path: Path) -> None:
     assert "3 of 5" in text and shown(written.sentence) in text and str(contents.seed_sha256) in text
 
 
+@pytest.mark.usefixtures("on_both_stores")
 def test_open_now_opens_once_and_is_kept(tmp_path: Path) -> None:
     study = rendered(song_folder(tmp_path / "song"))
     hear(study, likes(early_bridge=70), rounds=3, finish=False)
@@ -268,6 +269,7 @@ def test_open_now_opens_once_and_is_kept(tmp_path: Path) -> None:
     assert [event.kind for event in study.log.contents().events] == ["opened"]
 
 
+@pytest.mark.usefixtures("on_both_stores")
 def test_listens_after_the_opening_stay_out_and_are_shown(tmp_path: Path) -> None:
     study = rendered(song_folder(tmp_path / "song"))
     hear(study, likes(early_bridge=60), rounds=4)
@@ -290,6 +292,7 @@ def test_one_listener(tmp_path: Path) -> None:
     assert "Nobody has written a comment" in text
 
 
+@pytest.mark.usefixtures("on_both_stores")
 def test_nothing_rated_yet(tmp_path: Path) -> None:
     study = rendered(song_folder(tmp_path / "song"))
     written = write_report(study, open_now=True)
@@ -311,6 +314,7 @@ def test_not_rendered_yet(tmp_path: Path) -> None:
     assert not (study.folder / "log.sqlite").exists()  # a report alone starts nothing
 
 
+@pytest.mark.usefixtures("on_both_stores")
 def test_a_form_taken_out_later_keeps_its_comments(tmp_path: Path) -> None:
     study = rendered(song_folder(tmp_path / "song"))
     hear(

@@ -16,6 +16,7 @@ from sessions.study import Study
 from tests.clocks import SetClock
 from tests.songs import make_study
 
+pytestmark = pytest.mark.usefixtures("on_both_stores")
 FORMS = {"turned": ["b", "a"], "twice": ["a", "b x2"]}
 SHORT: dict[str, Any] = {
     "sections": {"a": "1-2", "b": "3-4"},

@@ -25,10 +25,7 @@ from tests.clocks import SetClock, Ticking
 from tests.page_api import Caller, Ticks
 from tests.page_study import EVENING, make_study
 from tests.panels import fill, panel
-from tests.postgres import server
 from tests.serving import served
-
-__all__ = ["server"]
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

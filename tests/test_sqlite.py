@@ -11,9 +11,7 @@ from render.errors import LogError
 from sessions.log import Log
 from sessions.store import Store
 from tests.clocks import SetClock
-from tests.postgres import Server, server
-
-__all__ = ["server"]
+from tests.postgres import Server
 
 
 def open_log(folder: Path) -> Log:
