@@ -62,7 +62,6 @@ def test_check_json_has_what_the_design_promises(study: Path) -> None:
     assert twice["seconds"] == pytest.approx(lead_in_s + 15 * 2 + 0.5)  # ... bars, the song's own tail
 
 
-@pytest.mark.usefixtures("on_both_stores")
 def test_the_way_from_a_bounce_to_the_first_listen_on_the_screen(study: Path) -> None:
     assert "Next: `fairhearing check`" in run(study, "status")
     assert "Next: `fairhearing render`" in run(study, "check")
@@ -181,7 +180,6 @@ def test_check_refuses_what_render_would_refuse(tmp_path: Path) -> None:
         assert 'is the same as "one"' in run(study, command, code=1)
 
 
-@pytest.mark.usefixtures("on_both_stores")
 def test_opening_early_says_what_it_ends(study: Path) -> None:
     run(study, "render")
     done = subprocess.run(
