@@ -9,7 +9,7 @@ from pathlib import Path
 from listening.answers import Answers, GivenListen, Ticket, in_window, read_answers
 from listening.page.desk import EARLY_S, EARLY_SHARE, REASONS, TOO_EARLY
 from listening.rounds import Round, rated_forms
-from render.errors import AnswersError, ListenError
+from render.errors import AnswersError, ListenError, RenderError
 from render.manifest import Manifest
 from sessions.log import Log
 from sessions.records import LogContents, RoundRecord
@@ -49,7 +49,7 @@ class _Collecting:
         self.lines: list[str] = []
         self.contents: LogContents = study.log.contents(ticket.listener)
         self.round: RoundRecord = self._find_round()
-        self.manifest: Manifest = study.manifest_of(self.round.render_set)
+        self.manifest = self._manifest()
         self.codes = {code: place for place, codes in enumerate(ticket.codes) for code in codes}
         self.form_of = study.log.codes_of(self.round.id)
 
@@ -78,6 +78,14 @@ class _Collecting:
             f"the log knows no round {self.ticket.round} of {self.ticket.listener}; was it restored from an "
             "older copy? Make a new packet"
         )
+
+    def _manifest(self) -> Manifest:
+        try:
+            return self.study.manifest_of(self.round.render_set)
+        except RenderError:  # lost since: what was rated far away shall not be lost with it
+            current = self.study.manifest
+            self.lines.append("what the packet was made from is lost: lengths are those of the renders now")
+            return current
 
     def _take(self, given: GivenListen) -> str | None:
         """Take one listen in, or say why not."""
@@ -149,7 +157,7 @@ class _Collecting:
         if self.round.complete is not None:
             return True, False
         try:
-            round_ = Round(self.study, self.ticket.listener)
+            round_ = Round(self.study, self.ticket.listener, self.manifest)
         except ListenError:
             return True, False
         left = len([d for d in round_.demands if d.form_id not in round_.rated])

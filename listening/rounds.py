@@ -131,18 +131,25 @@ def enter_round(study: Study, listener: str, *, any_day: bool = False) -> Round:
     return Round(study, name)
 
 
-def end_if_lost(study: Study, round_: RoundRecord) -> bool:
-    """End an open round that cannot go on at the loudness it began with: its renders are lost.
-
-    Its ratings stay as they are, and the next round begins: within one round the loudness never changes.
-    Ask only when the current renders are there, so that what can be found among them is found.
-    """
+def is_lost(study: Study, round_: RoundRecord) -> bool:
+    """Whether an open round cannot go on at the loudness it began with: its renders are lost."""
     try:
         forms = study.manifest_of(round_.render_set).forms
-        if all((study.folder / form.wav).is_file() for form in forms):
-            return False
     except RenderError:
-        pass
+        return True
+    return not all((study.folder / form.wav).is_file() for form in forms)
+
+
+def end_if_lost(study: Study, round_: RoundRecord) -> bool:
+    """End an open round whose renders are lost: its ratings stay as they are, and the next round begins, as
+    the loudness never changes within one.
+
+    Raises:
+        RenderError, StudyError: the current renders are not in order, so that it may not be lost at all.
+    """
+    if not is_lost(study, round_):
+        return False
+    study.require_fresh_renders()
     study.log.end_round(round_.id, complete=False)
     detail = {"listener": round_.listener, "why": "its renders are lost or damaged"}
     study.log.add_event("round abandoned", detail)
@@ -170,11 +177,15 @@ def _require_due(study: Study, stands: Standing, any_day: bool) -> None:
 
 
 class Round:
-    """A listener's open round, as the log has it at this moment. `contents` holds this listener's part."""
+    """A listener's open round, as the log has it at this moment. `contents` holds this listener's part.
 
-    def __init__(self, study: Study, listener: str) -> None:
+    `manifest` stands for that of the round where it is lost, for what needs no sound.
+    """
+
+    def __init__(self, study: Study, listener: str, manifest: Manifest | None = None) -> None:
         self.study = study
         self.listener = listener
+        self._instead = manifest
         self.refresh()
 
     def refresh(self) -> None:
@@ -184,7 +195,7 @@ class Round:
         if found is None:
             raise ListenError(f"{self.listener} has no open round")
         self.record = found
-        self.manifest: Manifest = self.study.manifest_of(found.render_set)
+        self.manifest: Manifest = self._instead or self.study.manifest_of(found.render_set)
         self.contents = contents
         self.rated = rated_forms(contents, found)
 

@@ -5,17 +5,23 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Callable
+from datetime import UTC
 from pathlib import Path
 
 import pytest
 
+from listening.collect import collect
+from listening.packet import write_packet
+from listening.page.desk import Desk, Visitor
 from listening.page.host import prepare
 from listening.page.server import create_app
 from listening.rounds import enter_round
+from render.errors import FairhearingError
 from render.manifest import manifest_path
 from sessions.study import Study
 from tests.clocks import SetClock
 from tests.command_line import told
+from tests.far_listener import Far
 from tests.songs import make_study
 from tests.test_rounds import SHORT, again, do_round, hear, rendered
 
@@ -142,7 +148,37 @@ def test_a_round_whose_files_are_lost_for_good_gives_way_to_the_next(study: Stud
     said: list[str] = []
     prepare(fresh, create_app(fresh), said.append)
     after = study.log.contents()
-    assert after.listens == before.listens
-    assert [r.complete for r in after.rounds] == [True, False]
+    assert after == before, "nothing ends before its listener comes: a packet may be on its way"
     assert "the renders of ana's open round 2 are lost" in "\n".join(said).lower()
+    state = Desk(fresh, any_day=True).state(Visitor("ana", UTC))
+    assert (state.stage, state.round) == ("ready", 2), "of those that count"
+    after = study.log.contents()
+    assert (after.listens, [r.complete for r in after.rounds]) == (before.listens, [True, False])
     assert enter_round(again(study), "ana", any_day=True).next_demand is not None
+
+
+def test_renders_that_are_away_for_a_moment_end_no_round(study: Study) -> None:
+    desk = Desk(study)
+    assert desk.state(Visitor("ana", UTC)).stage == "listen"
+    (study.folder / "renders").rename(study.folder / "away")
+    for _ in range(2):
+        with pytest.raises(FairhearingError):
+            desk.state(Visitor("ana", UTC))
+    (study.folder / "away").rename(study.folder / "renders")
+    assert desk.state(Visitor("ana", UTC)).stage == "listen"
+
+
+def test_answers_from_afar_are_taken_in_though_what_they_answer_is_lost(study: Study) -> None:
+    clock = study.clock
+    assert isinstance(clock, SetClock)
+    far = Far(write_packet(study, "bo"), clock())
+    clock.forward(days=2)
+    far.hear_all()
+    cut_manifests(study)
+    said = told(study.folder, "collect", str(far.file(study.folder / "answers.json")), code=1)
+    assert ANEW in said, "once more after that"
+    told(study.folder, "render")
+    found = collect(again(study), study.folder / "answers.json")
+    assert (found.taken, found.refused, found.round_complete) == (3, 0, True), found.lines
+    assert "lost" in "\n".join(found.lines)
+    assert [x.rating for x in study.log.contents().listens_of("bo")] == [11, 22, 33]

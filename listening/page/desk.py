@@ -20,7 +20,7 @@ from listening.cautions import LONG_SITTING_S
 from listening.page import shapes as s
 from listening.page.shelf import Shelf
 from listening.page.standing import next_round_text, state_of
-from listening.rounds import Demand, Round, enter_round, standing
+from listening.rounds import Demand, Round, end_if_lost, enter_round, standing
 from listening.tickets import is_signed, sign
 from render.errors import ListenError, LogError, PageError
 from render.manifest import Manifest
@@ -235,6 +235,9 @@ class Desk:
     def _state(self, study: Study, who: Visitor) -> s.State:
         if who.listener not in {listener.name for listener in study.song.listeners}:
             raise PageError(403, "link", "You are not among this study's listeners any more. Thank you.")
+        for round_ in study.log.contents(who.listener, listens=False).rounds:
+            if round_.complete is None:
+                end_if_lost(study, round_)
         drawer = sign(self._key, "drawer", who.listener)[:16]
         return state_of(study, who.listener, drawer, any_day=self.any_day)
 

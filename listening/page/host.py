@@ -16,7 +16,7 @@ from starlette.applications import Starlette
 
 from listening import links
 from listening.page.server import create_app
-from listening.rounds import end_if_lost
+from listening.rounds import is_lost
 from render.errors import StudyError
 from sessions.study import Study
 
@@ -95,14 +95,16 @@ def prepare(study: Study, app: Starlette, say: Say = print) -> None:
     """Make what the page needs before anybody waits for it: current renders, FLAC copies, level check."""
     manifest = study.require_fresh_renders()
     study.register(manifest)
+    shelf = app.state.desk.shelf
+    sets = {manifest.set_id: manifest}
     for round_ in study.log.contents(listens=False).rounds:
-        if round_.complete is None and end_if_lost(study, round_):
+        if round_.complete is None and is_lost(study, round_):
             say(
                 f"The renders of {round_.listener}'s open round {round_.number} are lost: it ends with the "
-                "ratings it has, and the next one begins."
+                "ratings it has when they come again, and the next one begins."
             )
-    shelf = app.state.desk.shelf
-    sets = {manifest.set_id: manifest} | {x: study.manifest_of(x) for x in study.open_render_sets()}
+        elif round_.complete is None:
+            sets[round_.render_set] = study.manifest_of(round_.render_set)
     say("Making and checking the copies that the page plays …")
     for found in sets.values():
         shelf.copies(found)
