@@ -118,6 +118,20 @@ class Form:
         """The number in song.toml of the part with this index."""
         return self.entries[part] if self.entries else part + 1
 
+    def bar_of_silence(self, part: int) -> int:
+        """The bar whose tempo and meter a silence takes: the one before it; at the top, the one after it."""
+        before = [p for p in self.parts[:part] if isinstance(p, Piece)]
+        if before:
+            return before[-1].last_bar
+        return next(p for p in self.parts[part:] if isinstance(p, Piece)).first_bar
+
+
+def goes_on(before: Part | None, part: Piece) -> bool:
+    """Whether `part` simply continues `before`: the next bar of the song, under the same treatment."""
+    if not isinstance(before, Piece):
+        return False
+    return before.last_bar + 1 == part.first_bar and before.treatment == part.treatment
+
 
 def bars_text(first_bar: int, last_bar: int) -> str:
     """Bars as a person writes them: "5-12", or "5"."""

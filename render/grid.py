@@ -11,6 +11,7 @@ import re
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
+from typing import Literal
 
 
 def exact(number: float | int | str) -> Fraction:
@@ -63,6 +64,10 @@ class Stretch:
     def bar_s(self) -> Fraction:
         return self.beat_s * self.meter.beats
 
+    def length_s(self, length: Fraction, unit: Literal["bars", "beats"]) -> Fraction:
+        """Seconds of so many bars or beats."""
+        return length * (self.bar_s if unit == "bars" else self.beat_s)
+
 
 @dataclass(frozen=True)
 class Grid:
@@ -99,7 +104,11 @@ class Grid:
         return self.frame(self.line_s(bar))
 
     def before_line_frame(self, bar: int, beats: Fraction) -> int:
-        """The frame `beats` beats before `bar`, counted back through the bars before it."""
+        """The frame `beats` beats before `bar`."""
+        return self.frame(self.before_line_s(bar, beats))
+
+    def before_line_s(self, bar: int, beats: Fraction) -> Fraction:
+        """Seconds to `beats` beats before `bar`, counted back through the bars before it, exactly."""
         at_s = self.line_s(bar)
         while beats > 0 and bar > 1:
             bar -= 1
@@ -107,7 +116,7 @@ class Grid:
             taken = min(beats, Fraction(stretch.meter.beats))
             at_s -= taken * stretch.beat_s
             beats -= taken
-        return self.frame(at_s - beats * self.stretch(1).beat_s)
+        return at_s - beats * self.stretch(1).beat_s
 
     def frame(self, time_s: Fraction) -> int:
         """The frame nearest to a time, halves rounded to even."""

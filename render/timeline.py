@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from render.errors import FormError
-from render.forms import DEFAULT_RING, Ending, Form, Part, Piece, Silence, Treatment
+from render.forms import DEFAULT_RING, Ending, Form, Part, Piece, Silence, Treatment, goes_on
 from render.song import Song
 
 LEAD_OF_FADE_S = Fraction(2, 1000)  # a crossfade ends this long before the line: the new downbeat is whole
@@ -175,19 +175,12 @@ class _Layout:
                 self.spans[-1] = replace(self.spans[-1], stop=self.now)
 
     def add_silence(self, index: int, part: Silence) -> None:
-        stretch = self.grid.stretch(self.bar_for_silence(index))
-        length_s = part.length * (stretch.bar_s if part.unit == "bars" else stretch.beat_s)
+        stretch = self.grid.stretch(self.form.bar_of_silence(index))
+        length_s = stretch.length_s(part.length, part.unit)
         bars = part.length if part.unit == "bars" else part.length / stretch.meter.beats
         self.settle()
         self.close_to_silence(index)
         self.place(part, self.grid.frame(length_s), length_s * self.grid.sample_rate, bars)
-
-    def bar_for_silence(self, index: int) -> int:
-        """A silence takes tempo and meter of the bar before it; at the top, of the bar after it."""
-        pieces_before = [p for p in self.form.parts[:index] if isinstance(p, Piece)]
-        if pieces_before:
-            return pieces_before[-1].last_bar
-        return next(p for p in self.form.parts[index:] if isinstance(p, Piece)).first_bar
 
     def close_to_silence(self, index: int) -> None:
         """The piece before a silence fades out, ending at the line."""
@@ -207,16 +200,13 @@ class _Layout:
         before = self.form.parts[index - 1] if index else None
         if index == 0 and part.first_bar == 1:
             self.spans.append(Span(-first, length, 0, part.treatment))
-        elif isinstance(before, Piece) and self.continues(before, part):
+        elif goes_on(before, part):
             self.spans[-1] = replace(self.spans[-1], stop=self.now + length)
         else:
             self.settle()
             self.join(index, part, first, length, before)
         exact = self.exact_frame(part.last_bar + 1) - self.exact_frame(part.first_bar)
         self.place(part, length, exact, Fraction(part.bars))
-
-    def continues(self, before: Piece, part: Piece) -> bool:
-        return before.last_bar + 1 == part.first_bar and before.treatment == part.treatment
 
     def join(self, index: int, part: Piece, first: int, length: int, before: Part | None) -> None:
         cut = self.grid.before_line_frame(part.first_bar, part.pickup_beats) if part.pickup_beats else first
@@ -276,8 +266,7 @@ class _Layout:
         ending = self.form.ending or (Ending("song") if at_song_end else DEFAULT_RING)
         span = self.spans[-1]
         stretch = self.grid.stretch(last.last_bar)
-        length_s = ending.length * (stretch.bar_s if ending.unit == "bars" else stretch.beat_s)
-        length = self.grid.frame(length_s)
+        length = self.grid.frame(stretch.length_s(ending.length, ending.unit))
         if ending.kind == "song":
             self.spans[-1] = replace(span, stop=span.start + self.song.audio.frames - span.source)
             self.now = min(self.now, self.spans[-1].stop)

@@ -17,7 +17,7 @@ from fractions import Fraction
 from functools import cached_property
 from typing import NamedTuple
 
-from render.forms import Form, Piece, Silence
+from render.forms import Form, Part, Piece, Silence, goes_on
 from render.grid import Grid
 from render.song import Song
 from render.timeline import lay_out
@@ -248,16 +248,9 @@ class Task:
         return self.grid.start_s + Fraction(tick - self.start.lead, self.per_s)
 
 
-def pickup_s(grid: Grid, bar: int, beats: Fraction) -> Fraction:
-    """Seconds from the beginning of a pickup of `beats` beats to the line of `bar`."""
-    length_s = Fraction(0)
-    while beats > 0 and bar > 1:
-        bar -= 1
-        stretch = grid.stretch(bar)
-        taken = min(beats, Fraction(stretch.meter.beats))
-        length_s += taken * stretch.beat_s
-        beats -= taken
-    return length_s + beats * grid.stretch(1).beat_s
+def pickup_s(grid: Grid, piece: Piece) -> Fraction:
+    """Seconds from the beginning of a piece's pickup to the line of its first bar."""
+    return grid.line_s(piece.first_bar) - grid.before_line_s(piece.first_bar, piece.pickup_beats)
 
 
 def task(song: Song, form: Form) -> Task:
@@ -268,27 +261,15 @@ def task(song: Song, form: Form) -> Task:
     """
     lay_out(song, form)
     grid = song.grid
-    pieces = [p for p in form.parts if isinstance(p, Piece)]
-    pickups = [pickup_s(grid, p.first_bar, p.pickup_beats) for p in pieces]
-    silences = [_silence_s(grid, form, at) for at, p in enumerate(form.parts) if isinstance(p, Silence)]
+    pickups = [pickup_s(grid, p) for p in form.parts if isinstance(p, Piece)]
+    silences = [
+        grid.stretch(form.bar_of_silence(at)).length_s(p.length, p.unit)
+        for at, p in enumerate(form.parts)
+        if isinstance(p, Silence)
+    ]
     times = [grid.start_s, *(s.beat_s for s in grid.stretches), *pickups, *silences]
     per_s = math.lcm(*(t.denominator for t in times))
     return _Goal(song, form, per_s).task()
-
-
-def _bar_for_silence(form: Form, index: int) -> int:
-    """The bar whose tempo and meter a silence takes: the one before it, at the top the one after it."""
-    before = [p for p in form.parts[:index] if isinstance(p, Piece)]
-    if before:
-        return before[-1].last_bar
-    return next(p for p in form.parts[index:] if isinstance(p, Piece)).first_bar
-
-
-def _silence_s(grid: Grid, form: Form, index: int) -> Fraction:
-    silence = form.parts[index]
-    assert isinstance(silence, Silence)
-    stretch = grid.stretch(_bar_for_silence(form, index))
-    return silence.length * (stretch.bar_s if silence.unit == "bars" else stretch.beat_s)
 
 
 class _Goal:
@@ -332,7 +313,7 @@ class _Goal:
         )  # fmt: skip
 
     def lay_parts(self, keeps_lead: bool) -> None:
-        before = None
+        before: Part | None = None
         for index, now in enumerate(self.form.parts):
             self.parts.append(len(self.slots))
             if isinstance(now, Silence):
@@ -342,8 +323,7 @@ class _Goal:
                 self.cells = (*self.cells, Cell(None, sum(s.ticks for s in slots)))
             else:
                 slots = tuple(self.bar_slots(now.first_bar, now.last_bar))
-                on = isinstance(before, Piece) and before.last_bar + 1 == now.first_bar
-                on = on and isinstance(before, Piece) and before.treatment == now.treatment
+                on = goes_on(before, now)
                 pickup = 0 if on or (index == 0 and keeps_lead) else self.pickup(now)
                 if not on:
                     self.joins.append(len(self.slots))
@@ -356,7 +336,7 @@ class _Goal:
             before = now
 
     def pickup(self, piece: Piece) -> int:
-        return self.ticks(pickup_s(self.grid, piece.first_bar, piece.pickup_beats))
+        return self.ticks(pickup_s(self.grid, piece))
 
     def muted(self, piece: Piece) -> frozenset[str]:
         stems = frozenset(piece.treatment.stems)
@@ -371,7 +351,7 @@ class _Goal:
 
     def silent_slots(self, index: int, silence: Silence) -> tuple[Slot, ...]:
         """Whole bars, and what is left over as a shorter bar of its own."""
-        bar = _bar_for_silence(self.form, index)
+        bar = self.form.bar_of_silence(index)
         stretch = self.grid.stretch(bar)
         whole = Fraction(stretch.meter.beats)
         beats = silence.length * whole if silence.unit == "bars" else silence.length
