@@ -149,7 +149,8 @@ def _say_links(study: Study, wanted: Sequence[str], again: set[str], base: str, 
                 f'(it was shown once; `--renew "{name}"` makes a new one)'
             )
             continue
-        (fresh,) = links.renew(study, [name], base)
+        # made beside any other: a second host that begins at this moment must not end what this one shows
+        fresh = links.renew(study, [name], base)[0] if name in again else links.make(study, name, base)
         say(f"\n{name}, and nobody else:\n{fresh.address}\n{fresh.qr_lines()}")
 
 
