@@ -8,10 +8,10 @@ from typing import Any
 from reports.chart_kinds import settled
 from reports.charts import Chart
 from reports.facts import Facts, gather
-from reports.files import plain, write_text, writing_into
+from reports.files import REPORT, plain, write_text, writing_into
 from reports.page import environment, shared
 from reports.reading import SEED
-from reports.report import REPORT, Written, as_json, told, verdict_json
+from reports.report import Written, as_json, told, verdict_json
 from reports.text_report import reopened_words, table
 from sessions.study import Study
 

@@ -11,8 +11,9 @@ from typing import Any
 from render.errors import DecisionError
 from reports import gates, words
 from reports.facts import gather
+from reports.files import REPORT
 from reports.gates import Rules
-from reports.report import REPORT, write_facts
+from reports.report import write_facts
 from reports.seals import seals
 from reports.verdict import Judgement
 from reports.way_back import WayBack, folder_of, way_to, write_way_back

@@ -17,6 +17,7 @@ LEARNED = 0.85  # the data have shown a curve when its uncertainty fell below th
 FAR_OUT = 3.5  # noise SDs
 FLAT_SHARE = 0.9
 FLAT_SD = 1.0
+CURVE_LISTENS = 8
 FEWEST = 6  # ratings of one listener before anything is said about that listener
 
 
@@ -49,7 +50,6 @@ class Outlier:
     row: int  # in the tidy table
     rating: float
     expected: float
-    noise_sds: float
 
 
 @dataclass(frozen=True)
@@ -76,9 +76,7 @@ def diagnose(reading: Reading, listeners: Sequence[str], forms: Sequence[str], p
     size = np.bincount(seen.group)[seen.group] if len(seen) else np.zeros(0)
     scale = sd * np.sqrt(np.maximum(1 - 1 / np.maximum(size, 1), 0.25))
     far = np.flatnonzero(np.abs(residual) > FAR_OUT * scale)
-    outliers = tuple(
-        Outlier(int(i), float(seen.rating[i]), float(expected[i]), float(residual[i] / scale[i])) for i in far
-    )
+    outliers = tuple(Outlier(int(i), float(seen.rating[i]), float(expected[i])) for i in far)
     flat = tuple(name for i, name in enumerate(listeners) if _is_flat(seen.rating[seen.listener == i]))
     drifts = tuple(
         drift
@@ -96,17 +94,17 @@ def _places(where: Columns) -> int:
     return int(where.position.stop - where.position.start)
 
 
-def familiarity_curve(reading: Reading, prior: Prior, listens: int = 8) -> Curve:
+def familiarity_curve(reading: Reading, prior: Prior) -> Curve:
     """The common curve: -gap * exp(-(listen - 1) / tau) of a form nobody knew, and whether data taught it.
 
     Only a difference in familiarity within one round can teach it: a change that all forms share is taken up
     by the level of each round.
     """
     seen = reading.seen
-    e = np.arange(listens, dtype=np.float64)
-    mean, sd, low, high = _curve_moments(reading.fit, e)
+    exposure = np.arange(CURVE_LISTENS, dtype=np.float64)
+    mean, sd, low, high = _curve_moments(reading.fit, exposure)
     nothing = seen.only(np.zeros(0, dtype=np.int64))
-    prior_sd = _curve_moments(fit(nothing, prior), e)[1][0]
+    prior_sd = _curve_moments(fit(nothing, prior), exposure)[1][0]
     spread = centred(np.exp(-seen.exposure / 3.0)[:, None], seen.group) if len(seen) else np.zeros((0, 1))
     contrast = float(np.abs(spread).max()) if len(seen) else 0.0
     learned = contrast > 0.05 and sd[0] < LEARNED * prior_sd
@@ -125,7 +123,8 @@ def familiarity_curve(reading: Reading, prior: Prior, listens: int = 8) -> Curve
             "These ratings are too few to show how familiarity works; what is assumed about it rests on "
             "experience with other studies."
         )
-    return Curve(tuple(range(1, listens + 1)), _tuple(mean), _tuple(low), _tuple(high), bool(learned), text)
+    listens = tuple(range(1, CURVE_LISTENS + 1))
+    return Curve(listens, _tuple(mean), _tuple(low), _tuple(high), bool(learned), text)
 
 
 def _tuple(values: Floats) -> tuple[float, ...]:
@@ -238,18 +237,12 @@ def _warnings(
     drifts: Sequence[Effect],
 ) -> tuple[str, ...]:
     found = []
-    for effect in positions:
+    told = [(f"Heard in {place.name}, a form", place) for place in positions]
+    told += [(f"What comes {after.name}", after) for after in carry]
+    for what, effect in told:
         if effect.low * effect.high > 0 and abs(effect.mean) >= 2:
             side = "higher" if effect.mean > 0 else "lower"
-            found.append(
-                f"Heard in {effect.name}, a form is rated {abs(effect.mean):.0f} points {side}; allowed for."
-            )
-    for effect in carry:
-        if effect.low * effect.high > 0 and abs(effect.mean) >= 2:
-            side = "higher" if effect.mean > 0 else "lower"
-            found.append(
-                f"What comes {effect.name} is rated {abs(effect.mean):.0f} points {side}; allowed for."
-            )
+            found.append(f"{what} is rated {abs(effect.mean):.0f} points {side}; allowed for.")
     if outliers:
         found.append(
             f"{words.counted(len(outliers), 'rating').capitalize()} far from what all others suggest "

@@ -159,7 +159,7 @@ class Facts:
         return who.shown if who else name
 
     def prior_note(self, name: str) -> str:
-        """What a listener knew before the study: " (knew as written, 60 listens)"."""
+        """What a listener knew before the study: " (listens before the study: as written, 60)"."""
         who = self._who_by_name.get(name)
         known = [f"{form}, {count:g}" for form, count in (who.prior_listens if who else {}).items() if count]
         return f" (listens before the study: {'; '.join(known)})" if known else ""

@@ -10,6 +10,7 @@ from pathlib import Path
 from render.errors import RenderError
 from render.files import OWNERS_FOLDER, replacing
 
+REPORT = "report"  # the folder of a study that holds what is written about it
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 

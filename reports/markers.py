@@ -93,12 +93,6 @@ def lead_of_renders_frames(song: Song, form: Form) -> int:
     return longest_lead(song, [lay_out(song, one) for one in forms])
 
 
-def part_cues(song: Song, form: Form) -> list[Cue]:
-    """A cue at each part of the form, in frames of its render; the label is the part's words."""
-    lead = lead_of_renders_frames(song, form)
-    return [Cue(lead + placed.start, placed.part.text) for placed in lay_out(song, form).parts]
-
-
 def _lead_in(grid: Grid, lead_s: Fraction) -> Iterator[MapBar]:
     """One bar of quarters as long as the lead-in, at the tempo near the song's at which they are whole."""
     if lead_s > 0:

@@ -56,16 +56,10 @@ def _previous(t: pd.DataFrame) -> pd.Series:
     return before["form"].where(certain, "").fillna("").astype(str)
 
 
-def observations(
-    t: pd.DataFrame, listeners: Sequence[str], forms: Sequence[str], *, prior_scale: float = 1.0
-) -> Observations:
-    """The arrays of a tidy table; codes follow the order of `listeners` and `forms`.
-
-    `prior_scale` multiplies the declared prior listens (to see how much the answer depends on them).
-    """
+def observations(t: pd.DataFrame, listeners: Sequence[str], forms: Sequence[str]) -> Observations:
+    """The arrays of a tidy table; codes follow the order of `listeners` and `forms`."""
     form_code = {name: i for i, name in enumerate(forms)}
     listener_code = {name: i for i, name in enumerate(listeners)}
-    exposure = t["exposure"].to_numpy(np.float64) + prior_scale * t["prior_listens"].to_numpy(np.float64)
     return Observations(
         rating=t["rating"].to_numpy(np.float64),
         listener=_codes(t["listener"], listener_code),
@@ -73,7 +67,7 @@ def observations(
         group=np.unique(t["group"].to_numpy(np.int64), return_inverse=True)[1].astype(np.int64),
         position=_ranked(t["position"].to_numpy(np.int64)),
         previous=_codes(t["previous"], {**form_code, "": -1}),
-        exposure=exposure,
+        exposure=(t["exposure"] + t["prior_listens"]).to_numpy(np.float64),
         listeners=len(listeners),
         forms=len(forms),
     )

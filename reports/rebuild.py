@@ -18,6 +18,7 @@ from render.forms import Form, bars_text
 from render.song import Song
 from render.timeline import lay_out
 from reports.arrangement import Task, task
+from reports.files import plain
 from reports.rebuild_search import EFFORT, shortest
 from reports.rebuild_words import Edit, Wording, clock, counted, ending_edit, length_bars
 
@@ -52,20 +53,20 @@ class Sheet:
 
     def as_markdown(self) -> str:
         """The sheet as a page to print or to read beside the session."""
-        lines = [f"# How to rebuild {_plain(self.title)} as {_plain(self.form)}", ""]
+        lines = [f"# How to rebuild {plain(self.title)} as {plain(self.form)}", ""]
         if not self.edits:
             lines += ["Nothing to do: this is the song as it stands.", ""]
         for step, edit in enumerate(self.edits, start=1):
             where = " to ".join(clock(p.time_s) for p in (edit.start, edit.to) if p)
             now = f"Now {counted(edit.length_bars, 'bar')}, {clock(edit.total_s)}."
-            lines += [f"{step}. {_plain(edit.text)}  ", f"   {f'At {where}. ' if where else ''}{now}"]
+            lines += [f"{step}. {plain(edit.text)}  ", f"   {f'At {where}. ' if where else ''}{now}"]
         lines += ["", "## What you should have then", "", "| bars | starts at | part |", "|---|---|---|"]
         for mark in self.landmarks:
             bars = bars_text(mark.first_bar, mark.last_bar)
-            lines.append(f"| {bars} | {clock(mark.time_s)} | {_plain(mark.text)} |")
+            lines.append(f"| {bars} | {clock(mark.time_s)} | {plain(mark.text)} |")
         total = f"{counted(self.length_bars, 'bar')}; the last one ends at {clock(self.total_s)}."
         lines += ["", f"Together {total}", "", "## Good to know", ""]
-        return "\n".join([*lines, *(f"- {_plain(note)}" for note in self.notes), ""])
+        return "\n".join([*lines, *(f"- {plain(note)}" for note in self.notes), ""])
 
     def as_csv(self) -> str:
         """One row per edit; columns as in `COLUMNS`."""
@@ -171,10 +172,3 @@ def _notes(song: Song, todo: Task) -> Iterator[str]:
 def _number(bars: Fraction) -> int | float:
     """Whole bars as an integer."""
     return bars.numerator if bars.denominator == 1 else round(float(bars), 6)
-
-
-def _plain(text: str) -> str:
-    """Text that Markdown shows as it is."""
-    for sign in "\\`*_{}[]<>#|":
-        text = text.replace(sign, "\\" + sign)
-    return " ".join(text.split())

@@ -140,15 +140,12 @@ class Wording:
         )
 
     def mute(self, op: Mute) -> Edit:
-        first = 0 if op.start < self.before.lead and op.start == self.opening() else op.start
-        start, stop = self.at(op.start), self.at(op.stop)
+        from_the_top = op.start < self.before.lead and op.start in (0, self.opening())
+        start, stop = self.at(0 if from_the_top else op.start), self.at(op.stop)
         stems = tuple(sorted(op.stems))
-        where = _range(start, stop)
-        if first == 0 and op.start < self.before.lead:
-            where = f"everything before {stop}"
-            start = self.at(0)
+        where = f"everything before {stop}" if from_the_top else _range(start, stop)
         rings = op.stop == self.before.lines[-1]
-        text = f"Mute {_listed(stems)} in {where}{', and in what rings after it' if rings else ''}."
+        text = f"Mute {' and '.join(stems)} in {where}{', and in what rings after it' if rings else ''}."
         return self.told(Edit("mute", text, start, stop, stems=stems))
 
     def opening(self) -> int:
@@ -243,7 +240,3 @@ def _range(start: Position, stop: Position) -> str:
 
 def _number(number: int | Fraction) -> str:
     return f"{float(number):.2f}".rstrip("0").rstrip(".")
-
-
-def _listed(names: tuple[str, ...]) -> str:
-    return " and ".join(names)

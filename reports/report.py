@@ -15,16 +15,14 @@ from typing import Any
 from reports import page, text_report
 from reports.against import against
 from reports.facts import Facts, gather
-from reports.files import cell, write_text, writing_into
+from reports.files import REPORT, cell, write_text, writing_into
 from reports.ratings import COLUMNS
 from reports.reading import SEED
 from reports.way_back import WayBack, way_back
 from sessions.study import Study
 
-REPORT = "report"
 # of a listen, what a sealed table may tell: when and where, neither rating nor code nor form
 SEALED_COLUMNS = ("listener", "day", "round", "position", "sitting", "heard_on", "means", "started_utc")
-
 TEXTS = frozenset(("listener", "form", "heard_on"))  # somebody's own words
 
 
@@ -64,9 +62,7 @@ def write_facts(facts: Facts, way: WayBack | None, folder: Path) -> Written:
         "report.html": lambda: page.html(facts, sentence, case, way),
         "report.md": lambda: text_report.markdown(facts, sentence, case, way),
         "ratings.csv": lambda: ratings_csv(facts),
-        "verdict.json": lambda: (
-            json.dumps(verdict_json(facts, sentence), indent=1, ensure_ascii=False) + "\n"
-        ),
+        "verdict.json": lambda: as_json(verdict_json(facts, sentence)),
     }
     with writing_into(folder):
         for name, text in texts.items():

@@ -222,8 +222,9 @@ class _Listing:
                     "pickup given up",
                 )  # fmt: skip
 
-    def pickup_of(self, after: Piece, now: Piece) -> Fraction:
-        return Fraction(0) if now.last_bar + 1 == after.first_bar else after.pickup_beats
+    def pickup_of(self, begins: Piece, ends: Piece) -> Fraction:
+        """The beats that `ends` gives up to the pickup of `begins`; none where they met in the song."""
+        return Fraction(0) if ends.last_bar + 1 == begins.first_bar else begins.pickup_beats
 
     def name(self, bar: int) -> str:
         """The section that a bar of the song belongs to."""

@@ -33,7 +33,6 @@ class StripPart:
     stop_s: float
     tint: int | None
     silent: bool
-    treated: bool
 
     @property
     def bars_text(self) -> str:
@@ -41,11 +40,6 @@ class StripPart:
         if self.first_bar == self.last_bar:
             return f"bar {self.first_bar}"
         return f"bars {self.first_bar}–{self.last_bar}"
-
-    @property
-    def count_text(self) -> str:
-        """How long it is: "8 bars", "half a bar"."""
-        return bars_words(self.bars)
 
 
 @dataclass(frozen=True)
@@ -113,7 +107,6 @@ def strip_of(song: Song, described: Sequence[Mapping[str, Any]], form: Form | No
     for number, part in enumerate(described, 1):
         count = max(math.ceil(part["bars"] - 1e-9), 1)
         section = _section(part["text"], song.sections)
-        silent = part["text"].casefold().startswith("silence ")
         parts.append(
             StripPart(
                 number=number,
@@ -124,8 +117,7 @@ def strip_of(song: Song, described: Sequence[Mapping[str, Any]], form: Form | No
                 start_s=part["start_s"],
                 stop_s=part["stop_s"],
                 tint=None if section is None else tint_of(section, song.sections),
-                silent=silent,
-                treated=any(f" {word} " in part["text"] for word in ("without", "only")),
+                silent=part["text"].casefold().startswith("silence "),
             )
         )
         bar += count

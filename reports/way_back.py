@@ -15,7 +15,7 @@ from render.forms import Form
 from render.manifest import RenderedForm
 from render.song import Song
 from reports.facts import Facts
-from reports.files import cell, plain, write_text, writing_into
+from reports.files import REPORT, cell, plain, write_text, writing_into
 from reports.markers import Cue, write_cued_wav, write_midi
 from reports.rebuild import Sheet, sheet
 from reports.rerecord import Comment as Note
@@ -154,4 +154,4 @@ def file_name(text: str) -> str:
 
 def folder_of(song: Song, number: int, form: str) -> Path:
     """Where the files of a decision lie: each has its own folder, so that none is ever overwritten."""
-    return song.folder / "report" / file_name(f"decision {number} - {form}")
+    return song.folder / REPORT / file_name(f"decision {number} - {form}")

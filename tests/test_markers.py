@@ -21,10 +21,13 @@ import pytest
 import soundfile
 
 from render.errors import AudioError
-from render.forms import Form, Piece, parse_part
+from render.forms import Form, parse_part
 from render.grid import Change, Meter
-from render.song import Song, song_from_text
-from reports.markers import Cue, part_cues, write_cued_wav, write_midi
+from render.matching import render_forms
+from render.song import Song, load_song, song_from_text
+from reports.markers import Cue, write_cued_wav, write_midi
+from reports.way_back import cues
+from tests.songs import make_study
 
 RATE = 8000
 
@@ -246,9 +249,10 @@ def test_a_cue_beyond_the_audio_is_refused(tmp_path: Path) -> None:
 
 def test_part_cues_lie_at_the_parts_of_the_render(tmp_path: Path) -> None:
     """By hand: bar 1 at 1.25 s in every render; eight bars of 2 s, then one of silence."""
-    song = make_song(tmp_path, "tempo = 120.0\nstart = 1.25")
-    form = make_form(song, "refrain", "silence 1 bar", "verse")
-    assert all(isinstance(part, Piece) for part in (form.parts[0], form.parts[2]))
-    assert part_cues(song, form) == [
+    sections = {"verse": "1-8", "refrain": {"bars": "9-16", "pickup": 1}}
+    forms = {"new": ["refrain", "silence 1 bar", "verse"]}
+    study = make_study(tmp_path, rate=RATE, channels=1, bars=16, start=1.25, sections=sections, forms=forms)
+    _, render = render_forms(load_song(study)).forms
+    assert cues(render, RATE) == [
         Cue(10000, "refrain"), Cue(10000 + 16 * RATE, "silence 1 bar"), Cue(10000 + 18 * RATE, "verse")
     ]  # fmt: skip
