@@ -67,7 +67,8 @@ def study_status(study: Study) -> StudyStatus:
     lines = []
     if contents.seed_sha256:
         lines.append(f"The plan's seed is drawn and sealed; its SHA-256 is {contents.seed_sha256}.")
-    gone = [name for name in contents.listeners if name not in {x.name for x in song.listeners}]
+    listed = {listener.name for listener in song.listeners}
+    gone = [name for name in contents.listeners if name not in listed]
     if gone:
         lines.append(f"No longer in song.toml, their ratings are kept: {', '.join(gone)}.")
     lines.append(_next_step(study, stands, contents, current is not None))
