@@ -24,23 +24,23 @@ class Rules:
     clear_listens: int = 5
     clear_days: int = 3
     leaning_listens: int = 3
-    # (listens, chance that the reading "each form in its own way" must give): an early lead may wear off
-    own_way_chance: Steps = ((5, 0.93), (6, 0.91), (7, 0.88), (8, 0.84))
-    # the same where one listener alone has heard enough: nobody else's ears tell a lead that wears off
-    # from one that lasts, so fewer than ten listens settle only what is beyond all doubt
-    alone_own_way_chance: Steps = ((5, 0.98), (10, 0.87))
+    # (listens, chance that the reading "each form in its own way" must give) where one listener, two, three
+    # or more have heard enough. An early lead may wear off, and the fewer ears, the longer it takes to tell:
+    # one listener's first nine listens settle only what is beyond doubt.
+    own_way_chance: tuple[Steps, ...] = (
+        ((5, 0.98), (10, 0.87)),
+        ((5, 0.96), (6, 0.94), (7, 0.91), (8, 0.87)),
+        ((5, 0.93), (6, 0.91), (7, 0.88), (8, 0.84)),
+    )
 
     def needed(self, rounds: int) -> float:
         """The chance that a clear verdict needs after so many rounds."""
         return self.late_clear_chance if rounds > self.late_after_round else self.clear_chance
 
-    def alone(self, heard: "Heard") -> bool:
-        """Whether only one listener has heard enough for a clear verdict."""
-        return heard.met(self.clear_listens, self.clear_days) == 1
-
     def own_way_needed(self, heard: "Heard") -> float:
         """The chance that the reading "each form in its own way" must give after what was heard."""
-        steps = self.alone_own_way_chance if self.alone(heard) else self.own_way_chance
+        ears = heard.met(self.clear_listens, self.clear_days)
+        steps = self.own_way_chance[min(max(ears, 1), len(self.own_way_chance)) - 1]
         listens = max(heard.reached, self.clear_listens)
         return [chance for least, chance in steps if least <= listens][-1]
 

@@ -60,10 +60,10 @@ def held_back(
     if slow < rules.needed(heard.rounds):
         reasons.append(f"if listeners take long to get used to a form, the chance is {words.chance(slow)}")
     if own < (needed := rules.own_way_needed(heard)):
-        who = " from one listener alone" if rules.alone(heard) else ""
+        ears = heard.met(rules.clear_listens, rules.clear_days)
         reasons.append(
             f"if its lead is still wearing off, the chance is {words.chance(own)}, "
-            f"and {words.chance(needed)} is needed{who}"
+            f"where {words.counted(ears, 'listener')} need{'s' if ears == 1 else ''} {words.chance(needed)}"
         )
     return [f'"{leader}" is not called clear yet: {"; ".join(reasons)}. Further rounds will tell.']
 

@@ -50,6 +50,9 @@ def state(
     return state_of(chances, Heard(**full), Rules(), lambda: doubts)  # type: ignore[arg-type]
 
 
+THREE: dict[str, object] = {"names": "abc", "listens": [5, 5, 5], "days": [3, 3, 3]}
+
+
 @pytest.mark.parametrize(
     ("arguments", "expected"),
     [
@@ -71,17 +74,19 @@ def state(
         ({"best": 0.85, "runner_up_loss": 2.0, "days": [1, 1]}, EVEN),
         ({"slow": 0.89}, LEANING),
         ({"slow": 0.91, "rounds": 13, "best": 0.96}, LEANING),
-        ({"own": 0.929}, LEANING),
-        ({"own": 0.93}, CLEAR),
-        ({"own": 0.84, "listens": [8, 8]}, CLEAR),  # what could wear off has worn off by then
-        ({"own": 0.84, "listens": [8, 7]}, CLEAR),
-        ({"own": 0.84, "listens": [7, 7]}, LEANING),
-        ({"own": 0.979, "names": "a", "listens": [9], "days": [3]}, LEANING),  # one listener alone
+        ({"own": 0.929, **THREE}, LEANING),
+        ({"own": 0.93, **THREE}, CLEAR),
+        ({"own": 0.84, **THREE, "listens": [8, 8, 7]}, CLEAR),  # what could wear off has worn off by then
+        ({"own": 0.84, **THREE, "listens": [8, 7, 7]}, LEANING),  # not for half of them
+        ({"own": 0.959}, LEANING),  # two must be surer
+        ({"own": 0.96}, CLEAR),
+        ({"own": 0.959, **THREE, "listens": [5, 5, 4]}, LEANING),  # the third has not heard enough
+        ({"own": 0.87, "listens": [8, 5]}, CLEAR),
+        ({"own": 0.979, "names": "a", "listens": [9], "days": [3]}, LEANING),  # and one alone much surer
         ({"own": 0.98, "names": "a", "listens": [5], "days": [3]}, CLEAR),
         ({"own": 0.86, "names": "a", "listens": [10], "days": [3]}, LEANING),
         ({"own": 0.87, "names": "a", "listens": [10], "days": [3]}, CLEAR),
-        ({"own": 0.979, "listens": [9, 4], "days": [3, 3]}, LEANING),  # the other has not heard enough
-        ({"own": 0.93, "listens": [9, 5], "days": [3, 3]}, CLEAR),
+        ({"own": 0.979, "listens": [9, 4]}, LEANING),
         ({"names": "", "listens": [], "days": []}, LISTEN),
     ],
 )

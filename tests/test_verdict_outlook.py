@@ -25,7 +25,7 @@ def test_a_weak_plan_is_warned_about_and_told_what_would_help() -> None:
     steps: list[tuple[int, int]] = []
     found = outlook(
         hearers(1),
-        Pace(7, 4),
+        Pace(12, 6),
         studies=40,
         most_rounds=12,
         gaps=(6.0, 8.0, 15.0),
