@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import soundfile
 
+from render.clock_text import clock_text
 from render.errors import RenderError
 from render.files import replacing
 from render.forms import Part, Piece
@@ -41,9 +42,8 @@ class Cue:
 
     @property
     def line(self) -> str:
-        minutes, seconds = divmod(self.start_s, 60)
         named = ", ".join(f'"{form}"' for form in self.forms)
-        return f"{int(minutes)}:{seconds:04.1f}  {self.before} > {self.after} (bar {self.bar} of {named})"
+        return f"{clock_text(self.start_s)}  {self.before} > {self.after} (bar {self.bar} of {named})"
 
 
 def write_audition(song: Song, source: Source, path: Path) -> list[Cue]:

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from render.clock_text import clock_text
 from render.errors import FormError
 from render.forms import AS_WRITTEN, Form, Part, Piece, parse_part
 from render.idea_moves import Move, Plan, moves
@@ -44,8 +45,7 @@ class Idea:
 
     @property
     def length_text(self) -> str:
-        minutes, seconds = divmod(round(self.seconds), 60)
-        return f"{minutes}:{seconds:02d}"
+        return clock_text(self.seconds, tenths=False)
 
     @property
     def line(self) -> str:

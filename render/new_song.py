@@ -14,12 +14,12 @@ from typing import Any
 import numpy as np
 
 from render.errors import SongError
-from render.grid import Grid, exact, parse_meter
+from render.grid import Grid, Meter, exact, parse_meter
 from render.idea_file import entry_line, toml_string
 from render.ideas import Idea
 from render.ideas import propose as propose_ideas
 from render.odd_bars import OddBars, odd_bars
-from render.onsets import onsets
+from render.onsets import Onsets, onsets
 from render.song import audio_info, song_from_text
 from render.stem_search import FoundStem, StemSearch, search
 from render.stems import Audio, read_audio
@@ -82,10 +82,7 @@ def propose(
     """
     folder = folder or audio_path.parent
     info = audio_info(audio_path)
-    counted = parse_meter(meter)
-    if counted is None:
-        raise SongError(f'meter "{meter}": a meter is written like "4/4" or "7/8"')
-    _check_given(tempo, start_s, info.seconds)
+    counted = _checked_meter(meter, tempo, start_s, info.seconds)
     audio = read_audio(audio_path)
     guessed = estimate(audio, info.sample_rate, counted) if tempo is None else None
     if guessed is not None:
@@ -94,11 +91,10 @@ def propose(
         assert tempo is not None
         found_start, downbeat_sure = estimate_start(audio, info.sample_rate, tempo, counted)
     start = start_s if start_s is not None else min(found_start, max(info.seconds - 0.1, 0.0))
-    grid, odd = _with_odd_bars(
-        audio, Grid(info.sample_rate, exact(start), exact(tempo), counted), start_s is None
-    )
-    start = float(grid.start_s)
-    suggestion = sections(audio, grid, last_bar(audio, grid))
+    regular = Grid(info.sample_rate, exact(start), exact(tempo), counted)
+    curve = onsets(audio, info.sample_rate)
+    grid, odd = _with_odd_bars(audio, curve, regular, start_s is None)
+    suggestion = sections(audio, grid, last_bar(curve, grid, info.seconds))
     stems = search(stems_folder, audio_path, audio) if stems_folder else None
     draft = _Draft(audio_path, folder, grid, odd, suggestion, stems)
     ideas = _first_forms(draft, audio, seed)
@@ -107,35 +103,38 @@ def propose(
     fitted = fit(audio, info.sample_rate, grid)
     lines = _lines(draft, guessed, fitted, start_s is None, downbeat_sure)
     return Proposal(
-        text, tuple(lines), tempo, start, guessed is not None, guessed, fitted, suggestion, stems,
-        tuple(ideas),
+        text, tuple(lines), tempo, float(grid.start_s), guessed is not None, guessed, fitted, suggestion,
+        stems, tuple(ideas),
     )  # fmt: skip
 
 
-def _check_given(tempo: float | None, start_s: float | None, seconds: float) -> None:
+def _checked_meter(text: str, tempo: float | None, start_s: float | None, seconds: float) -> Meter:
+    """The meter; refused like the others where it cannot be."""
+    meter = parse_meter(text)
+    if meter is None:
+        raise SongError(f'meter "{text}": a meter is written like "4/4" or "7/8"')
     if tempo is not None and not 10 <= tempo <= 1000:
         raise SongError(f"tempo {tempo:g}: a tempo lies between 10 and 1000 quarter notes a minute")
     if start_s is not None and not 0 <= start_s < seconds:
         raise SongError(f"start {start_s:g}: bar 1 begins within the audio, between 0 and {seconds:.2f} s")
+    return meter
 
 
-def _with_odd_bars(audio: Audio, grid: Grid, may_move: bool) -> tuple[Grid, OddBars]:
+def _with_odd_bars(audio: Audio, curve: Onsets, grid: Grid, may_move: bool) -> tuple[Grid, OddBars]:
     """The grid with bars of another length put in, where they are clear; its start moved if it may be."""
-    curve = onsets(audio, grid.sample_rate)
-    odd = odd_bars(audio, grid.sample_rate, curve, grid, last_bar(audio, grid))
+    seconds = len(audio) / grid.sample_rate
+    odd = odd_bars(audio, grid.sample_rate, curve, grid, last_bar(curve, grid, seconds))
     if odd.first_offset and may_move:
         moved = grid.start_s + odd.first_offset * grid.stretch(1).beat_s
         bar_s = grid.stretch(1).bar_s
         moved -= bar_s if moved >= bar_s else 0
         grid = replace(grid, start_s=exact(round(float(moved), 3)))
-        odd = odd_bars(audio, grid.sample_rate, curve, grid, last_bar(audio, grid))
+        odd = odd_bars(audio, grid.sample_rate, curve, grid, last_bar(curve, grid, seconds))
     return replace(grid, changes=odd.changes(grid.meter)), odd
 
 
-def last_bar(audio: Audio, grid: Grid) -> int:
-    """The bar of the last clear attack; what rings on after it is the song's tail."""
-    curve = onsets(audio, grid.sample_rate)
-    end_s = len(audio) / grid.sample_rate
+def last_bar(curve: Onsets, grid: Grid, end_s: float) -> int:
+    """The bar of the last clear attack before `end_s`; what rings on after it is the song's tail."""
     if curve.strength.max(initial=0.0) > 0:
         clear = np.flatnonzero(curve.strength > 0.05 * np.percentile(curve.strength, 99.5))
         end_s = min(float(clear[-1]) / curve.rate, end_s)

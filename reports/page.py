@@ -10,6 +10,7 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from render.clock_text import clock_text
 from reports import comments, inks, rebuild_words, strips, words
 from reports.against import Against
 from reports.chart_kinds import all_charts
@@ -129,7 +130,7 @@ def environment() -> Environment:
         "points": words.points,
         "clock": clock,
         "clock_ms": rebuild_words.clock,
-        "file_length": length,
+        "file_length": clock_text,  # to the tenth, as `fairhearing render` says it
         "curly": curly,
         "signed": signed,
         "whole": whole,
@@ -144,15 +145,8 @@ def environment() -> Environment:
 
 def clock(time_s: float) -> str:
     """Seconds as a player shows them: "1:07"; "-0:02" before the first bar line."""
-    whole = round(abs(time_s))
     sign = "-" if time_s <= -0.5 else ""
-    return f"{sign}{whole // 60}:{whole % 60:02d}"
-
-
-def length(seconds: float) -> str:
-    """How long a file is, to the tenth, as `fairhearing render` says it: "2:47.3"."""
-    tenths = round(seconds * 10)
-    return f"{tenths // 600}:{tenths // 10 % 60:02d}.{tenths % 10}"
+    return f"{sign}{clock_text(abs(time_s), tenths=False)}"
 
 
 def signed(points: float) -> str:

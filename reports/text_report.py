@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
+from render.clock_text import clock_text
 from reports import words
 from reports.against import Against
 from reports.comments import Comment, grouped
 from reports.facts import Decision, Facts, FormFacts
 from reports.files import message, plain
-from reports.page import clock, length, signed
+from reports.page import clock, signed
 from reports.ratings import COLUMNS
 from reports.rebuild_words import clock as exact_clock
 from reports.strips import bars_words
@@ -135,7 +136,7 @@ def _way_back(way: WayBack) -> Iterator[str]:
 def _form(facts: Facts, form: FormFacts) -> Iterator[str]:
     retired = ", retired" if form.retired else ""
     yield from (f"### {plain(form.name)}", "")
-    yield from (f"{bars_words(form.strip.bars)}, {length(form.seconds)}{retired}.", "")
+    yield from (f"{bars_words(form.strip.bars)}, {clock_text(form.seconds)}{retired}.", "")
     for part in form.strip.parts:
         yield f"{part.number}. {plain(part.text)} ({part.bars_text}, from {clock(part.start_s)})"
     yield ""

@@ -11,10 +11,11 @@ from pathlib import Path
 
 import pytest
 
+from render.clock_text import clock_text
 from render.errors import RenderError
 from render.matching import render_forms
 from reports.facts import gather
-from reports.page import clock, curly, length
+from reports.page import clock, curly
 from reports.ratings import COLUMNS
 from reports.report import Written, write_report
 from sessions.study import Study
@@ -358,7 +359,7 @@ def test_a_form_has_one_length_its_file_s(report: Written, panel: Study) -> None
     page = Page(read(report, "report.html")).text
     assert page.count("21 bars, 0:43.0") == 2 and "0:42" not in page.split("How to rebuild")[0]
     assert "21 bars, 0:43.0." in read(report, "report.md")
-    assert [length(t) for t in (167.25, 59.96, 167.31)] == ["2:47.2", "1:00.0", "2:47.3"]
+    assert [clock_text(t) for t in (167.25, 59.96, 167.31)] == ["2:47.2", "1:00.0", "2:47.3"]
 
 
 def test_clock() -> None:

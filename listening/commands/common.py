@@ -116,11 +116,5 @@ def progress(what: str) -> Iterator[Callable[[str, int, int], None]]:
         yield step
 
 
-def clock_text(seconds: float) -> str:
-    """Minutes and seconds: 3:07.4."""
-    minutes, rest = divmod(round(seconds, 1), 60)
-    return f"{int(minutes)}:{rest:04.1f}"
-
-
 def number_text(value: float | None, digits: int = 1) -> str:
     return "–" if value is None or not math.isfinite(value) else f"{value:.{digits}f}"

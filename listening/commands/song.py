@@ -7,7 +7,6 @@ from pathlib import Path
 import click
 
 from listening.commands.common import (
-    clock_text,
     echo_json,
     echo_table,
     echo_warnings,
@@ -17,6 +16,7 @@ from listening.commands.common import (
     with_json,
     with_study,
 )
+from render.clock_text import clock_text
 
 
 @click.command()
