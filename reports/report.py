@@ -115,6 +115,8 @@ def verdict_json(facts: Facts, sentence: str) -> dict[str, Any]:
     }
     if facts.sealed:
         return told
+    # forms whose figures in the verdict are the model's expectation alone: nobody has rated them yet
+    told["unheard"] = list(judgement.panel.unheard) if judgement else []
     after = facts.judgement_after
     told["verdict_with_listens_after_opening"] = after.as_json() if after else None
     told["decisions"] = [

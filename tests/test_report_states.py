@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 from pathlib import Path
 
 import pytest
@@ -104,6 +105,7 @@ def test_a_form_that_nobody_has_rated_has_no_figures(tmp_path: Path) -> None:
     assert Page(cells).text.split() == ["–", "–", "–", "–", "0", "–", "–", "–", "0"]
     settled = page.split("Settled ratings. Best first")[1].split("</figure>")[0]
     assert "brand new" not in settled
+    assert json.loads(read(written, "verdict.json"))["unheard"] == ["brand new"]
     decide(later, "brand new", "on a whim", "ana")
     told = read(write_report(later), "report.md")
     assert "## What speaks against brand new" in told and "of no rounds" not in told
