@@ -2,9 +2,9 @@
 
     python -m tests.benchmarks.bench_verdict [--studies 1000] [--parts false-clear,named,...]
 
-writes tests/benchmarks/RESULTS_verdict.md, one section a part (parts not asked for are kept). The truths lie
-outside the model's prior on purpose; every reading goes through the code that `verdict` uses. Seeds are in
-the results. About 25 minutes on one core with 1000 studies a cell.
+writes tests/benchmarks/RESULTS_verdict.md, one section a part (parts not asked for are kept). Some truths lie
+outside the model's prior on purpose (the results say which); every reading goes through the code that
+`verdict` uses. Seeds are in the results. About an hour on one core with 1000 studies a cell.
 """
 
 import argparse
@@ -12,8 +12,8 @@ import itertools
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -21,78 +21,13 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 
 from reports import campaign
-from reports.reading import read
-from reports.worlds import Simulated, World, simulate
+from reports.familiarity import Prior, fit
+from reports.gates import Chances, Rules
+from reports.settled import targets
+from reports.worlds import World, simulate
+from tests.benchmarks.simulated import ALONE_LAST, BATCH, NAMED, ODD, PANELS, SEED, run_cell, share
 
 RESULTS = Path(__file__).with_name("RESULTS_verdict.md")
-SEED = 20_251
-BATCH = 10  # studies that share the orders of listening
-PANELS = (1, 3, 5)
-
-
-def day_of(around: int) -> int:
-    """Two rounds a day."""
-    return (around + 1) // 2
-
-
-@dataclass(frozen=True)
-class Cell:
-    """Results of one world: first clear round (0 = never), form named then, leader by round, plain mean's."""
-
-    first: np.ndarray
-    named: np.ndarray
-    leader: np.ndarray
-    plain: np.ndarray  # (rounds, S)
-    best: int
-
-    def clear(self, last: int) -> np.ndarray:
-        return (self.first > 0) & (self.first <= last)
-
-    def right_when_clear(self, last: int) -> tuple[int, int]:
-        clear = self.clear(last)
-        return int((self.named[clear] == self.best).sum()), int(clear.sum())
-
-
-def studies(world: World, rounds: int, count: int, seed: int) -> Iterator[list[Simulated]]:
-    for batch in range(count // BATCH):
-        yield [simulate(world, rounds, (seed, batch), noise_seed=(seed, batch, i)) for i in range(BATCH)]
-
-
-def run_cell(
-    world: World,
-    last: int,
-    count: int,
-    seed: int,
-    leaders: tuple[int, ...] = (),
-    doubtful: bool = True,
-) -> Cell:
-    weights = np.full(world.listeners, 1 / world.listeners)
-    parts, plain = [], []
-    for made in studies(world, last, count, seed):
-        parts.append(campaign.run(made, weights, last, day_of, seed=seed, leaders=leaders, doubtful=doubtful))
-        if leaders:
-            plain.append(np.column_stack([_plain_leaders(study, last) for study in made]))
-    return Cell(
-        np.concatenate([part.first for part in parts]),
-        np.concatenate([part.named for part in parts]),
-        np.concatenate([part.leader for part in parts], axis=1),
-        np.concatenate(plain, axis=1) if plain else np.zeros((last, 0)),
-        world.best % world.forms,
-    )
-
-
-def _plain_leaders(study: Simulated, last: int) -> np.ndarray:
-    """The form with the highest mean of all ratings so far, after each round."""
-    sums = np.zeros((last, study.seen.forms, 2))
-    np.add.at(sums[..., 0], (study.round - 1, study.seen.form), study.seen.rating)
-    np.add.at(sums[..., 1], (study.round - 1, study.seen.form), 1)
-    total = np.cumsum(sums, axis=0)
-    return (total[..., 0] / np.maximum(total[..., 1], 1)).argmax(1)
-
-
-def share(hits: int, of: int) -> str:
-    """ "0.953 (41/43)"."""
-    return f"{hits / of:.3f} ({hits}/{of})" if of else "- (0)"
 
 
 # --- parts: each returns Markdown ---------------------------------------------------------------------
@@ -107,8 +42,13 @@ def false_clear(count: int) -> str:
         "| listeners | world | false clear by round 8 | by round 20 |",
         "|---|---|---|---|",
     ]
-    for listeners in PANELS:
-        for name, world in (("no incumbent", World(head_start=0)), ("incumbent, 50 prior listens", World())):
+    worlds = {
+        "no incumbent": World(head_start=0),
+        "incumbent, 50 prior listens": World(),
+        "the same, and one form starts 8 high, wears off": World(wears_off=8),
+    }
+    for listeners in (1, 2, 3, 5):
+        for name, world in worlds.items():
             cell = run_cell(replace(world, listeners=listeners), 20, count, SEED + listeners)
             texts = []
             for last in (8, 20):
@@ -117,34 +57,6 @@ def false_clear(count: int) -> str:
             lines.append(f"| {listeners} | {name} | {' | '.join(texts)} |")
             _say(lines[-1])
     return "\n".join(lines)
-
-
-NAMED = {
-    "gap 6": World(advantage=6),
-    "gap 10": World(advantage=10),
-    "gap 6, incumbent best": World(advantage=6, best=0),
-    "gap 10, incumbent best": World(advantage=10, best=0),
-    "gap 6, no incumbent": World(advantage=6, head_start=0),
-    "gap 6, noise 12": World(advantage=6, noise_sd=12),
-    "gap 10, three forms": World(advantage=10, forms=3),
-    "gap 10, six forms": World(advantage=10, forms=6),
-}
-
-ODD = {
-    "tau 8": World(tau=(8, 8)),
-    "20-point gap": World(gap=(20, 20)),
-    "one form starts 8 high, wears off": World(wears_off=8),
-    "one form starts 12 high, wears off": World(wears_off=12),
-    "no familiarity effect at all": World(gap=(0, 0), gap_wobble=0),
-    "gaps differ widely (SD 6)": World(gap_wobble=6),
-    "fatigue after the 6th listen": World(fatigue=1.0),
-    "heavy-tailed noise (t, 3 df)": World(tail_df=3),
-    "a listener who always rates 50": World(flat_rater=True),
-    "a fifth of the rounds missed": World(missed=0.2),
-    "a late joiner": World(late_joiner=True),
-    "unequal scales (log SD 0.5)": World(scale_sd=0.5),
-    "ceiling (ratings near 100)": World(ceiling=30),
-}
 
 
 def named(count: int) -> str:
@@ -177,9 +89,9 @@ def _named(leaders: np.ndarray, best: int, after: int) -> float:
 
 def odd(count: int) -> str:
     lines = [
-        "Listeners who are not as the model thinks, the weak spots among them. By round 8, read after every",
-        f"round; {count} studies a cell, seeds {SEED} + 10 + listeners. The best form is a new one that does",
-        "not wear off, or the incumbent where said.",
+        "Listeners who are not as the model thinks, the weak spots among them. By round 8, one listener by",
+        f"round {ALONE_LAST}, read after every round; {count} studies a cell, seeds {SEED} + 10 + listeners.",
+        "The best form is a new one that does not wear off, or the incumbent where said.",
         "",
         "| world | listeners | false clear, all equal | gap 6: clear, right | gap 10: clear, right "
         "| gap 10, incumbent best: clear, right |",
@@ -190,14 +102,45 @@ def odd(count: int) -> str:
             if listeners == 1 and (base.flat_rater or base.late_joiner):
                 continue
             world, texts = replace(base, listeners=listeners), []
+            last = 8 if listeners > 1 else ALONE_LAST
             for advantage, best in ((0, -1), (6, -1), (10, -1), (10, 0)):
                 truth = replace(world, advantage=advantage, best=best)
-                cell = run_cell(truth, 8, count, SEED + 10 + listeners)
-                clear = cell.clear(8)
+                cell = run_cell(truth, last, count, SEED + 10 + listeners)
+                clear = cell.clear(last)
                 if advantage:
-                    texts.append(f"{clear.mean():.3f}, {share(*cell.right_when_clear(8))}")
+                    texts.append(f"{clear.mean():.3f}, {share(*cell.right_when_clear(last))}")
                 else:
                     texts.append(f"{clear.mean():.4f} ({clear.sum()})")
+            lines.append(f"| {name} | {listeners} | {' | '.join(texts)} |")
+            _say(lines[-1])
+    return "\n".join(lines)
+
+
+def few(count: int) -> str:
+    lines = [
+        "One listener alone and two: the gate of three and more -> their own, read after every round.",
+        f"{4 * count} studies a cell at gap 6 (clear is rare there), {count} at others; seeds {SEED} + 40",
+        "+ listeners. The best form is a new one, or the incumbent where said.",
+        "",
+        f"| world | listeners | clear by 8 | by {ALONE_LAST} | right when clear by 8 | by {ALONE_LAST} |",
+        "|---|---|---|---|---|---|",
+    ]
+    weak = ("tau 8", "20-point gap", "one form starts 8 high, wears off", "gaps differ widely (SD 6)")
+    worlds = {f"{name}, gap 6": replace(ODD[name], advantage=6) for name in weak}
+    worlds |= {name: NAMED[name] for name in ("gap 6", "gap 10", "gap 10, incumbent best")}
+    worlds |= {"gap 15": World(advantage=15), "gap 15, incumbent best": World(advantage=15, best=0)}
+    of_many = replace(Rules(), own_way_chance=Rules().own_way_chance[-1:])
+    for name, world in worlds.items():
+        for listeners in (1, 2):
+            many = 4 * count if world.advantage == 6 else count
+            truth = replace(world, listeners=listeners)
+            pair = [
+                run_cell(truth, ALONE_LAST, many, SEED + 40 + listeners, rules=rules)
+                for rules in (of_many, None)
+            ]
+            lasts = (8, ALONE_LAST)
+            texts = [" -> ".join(f"{cell.clear(last).mean():.3f}" for cell in pair) for last in lasts]
+            texts += [" -> ".join(share(*cell.right_when_clear(last)) for cell in pair) for last in lasts]
             lines.append(f"| {name} | {listeners} | {' | '.join(texts)} |")
             _say(lines[-1])
     return "\n".join(lines)
@@ -219,7 +162,7 @@ def cautious(count: int) -> str:
     }
     for name, world in worlds.items():
         for listeners in PANELS:
-            many = 4 * count if world.wears_off else count
+            many = 2 * count if world.wears_off else count
             pair = [
                 run_cell(replace(world, listeners=listeners), 12, many, SEED + 30, doubtful=doubtful)
                 for doubtful in (False, True)
@@ -238,9 +181,10 @@ def calibration(count: int) -> str:
     lines = [
         "Truths of the forms drawn from normal distributions of SD 1, 5 and 10 points (a third of the",
         "studies each), the listeners' average deviation counted as part of it, incumbent at random merit;",
-        f"{count} a cell, seeds {SEED} + 20 + listeners. `wide`: gap 0-20 with SD 5, tau 1-6,",
+        f"{4 * count} a cell, seeds {SEED} + 20 + listeners. `wide`: gap 0-20 with SD 5, tau 1-6,",
         "deviations SD 6, positions SD 3. Stated, the mean P(best) of the form named -> how often it was the",
-        "best, by the chance stated. Coverage: 90 % intervals of the settled ratings around their average.",
+        "best (standard error), by the chance stated. Coverage: 90 % intervals of the settled ratings around",
+        "their average.",
         "",
         "| world | listeners | rounds | under .7 | .7-.85 | .85-.93 | over .93 | all | coverage |",
         "|---|---|---|---|---|---|---|---|---|",
@@ -249,7 +193,7 @@ def calibration(count: int) -> str:
     for name, world in (("default", World()), ("wide", wide)):
         for listeners in PANELS:
             for rounds in (4, 8):
-                lines.append(_calibration_row(name, replace(world, listeners=listeners), rounds, count))
+                lines.append(_calibration_row(name, replace(world, listeners=listeners), rounds, 4 * count))
                 _say(lines[-1])
     return "\n".join(lines)
 
@@ -259,23 +203,36 @@ def _calibration_row(name: str, world: World, rounds: int, count: int) -> str:
     texts = []
     for low, high in itertools.pairwise((0.0, 0.70, 0.85, 0.93, 1.01)):
         at = (stated >= low) & (stated < high)
-        texts.append(f"{stated[at].mean():.3f} -> {right[at].mean():.3f} ({at.sum()})" if at.any() else "-")
+        error = np.sqrt(right[at].mean() * (1 - right[at].mean()) / max(at.sum(), 1))
+        texts.append(f"{stated[at].mean():.3f} -> {right[at].mean():.3f} ({error:.3f})" if at.any() else "-")
     texts.append(f"{stated.mean():.3f} -> {right.mean():.3f}")
     return f"| {name} | {world.listeners} | {rounds} | {' | '.join(texts)} | {inside.mean():.3f} |"
 
 
 def _calibrated(base: World, rounds: int, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     weights = np.full(base.listeners, 1 / base.listeners)
+    seed = SEED + 20 + base.listeners
     stated, right, inside = [], [], []
-    for study in range(count):
-        world = replace(base, spread=SPREADS[study % 3], dev_counts=True)
-        made = simulate(world, rounds, (SEED + 20 + base.listeners, study))
-        reading = read(made.seen, weights, draws=2000)
-        stated.append(reading.chances.best[reading.leader])
-        right.append(made.truth[reading.leader] == made.truth.max())
-        low, high = np.quantile(reading.draws - reading.draws.mean(1, keepdims=True), [0.05, 0.95], axis=0)
-        truth = made.truth - made.truth.mean()
-        inside.append((truth >= low) & (truth <= high))
+    for batch in range(count // BATCH):
+        made = [
+            simulate(
+                replace(base, spread=SPREADS[(batch * BATCH + i) % len(SPREADS)], dev_counts=True),
+                rounds,
+                (seed, batch),
+                noise_seed=(seed, batch, i),
+            )
+            for i in range(BATCH)
+        ]
+        found = fit(made[0].seen, Prior(), np.column_stack([study.seen.rating for study in made]))
+        for i, study in enumerate(made):
+            draws = targets(found, weights, i).draws(campaign.DRAWS, seed)
+            chances = Chances.of(draws)
+            leader = chances.order[0]
+            stated.append(chances.best[leader])
+            right.append(study.truth[leader] == study.truth.max())
+            low, high = np.quantile(draws - draws.mean(1, keepdims=True), [0.05, 0.95], axis=0)
+            truth = study.truth - study.truth.mean()
+            inside.append((truth >= low) & (truth <= high))
     return np.array(stated), np.array(right), np.array(inside)
 
 
@@ -331,6 +288,7 @@ PARTS: dict[str, tuple[str, Callable[[int], str]]] = {
     "false-clear": ("False clear", false_clear),
     "named": ("The best form named", named),
     "odd": ("Worlds that are not as the model thinks", odd),
+    "few": ("One listener and two", few),
     "cautious": ("The cautious readings", cautious),
     "calibration": ("Calibration", calibration),
     "speed": ("Speed", speed),
