@@ -356,9 +356,11 @@ def _check_as_written(listed: Form, real: Form, where: str) -> None:
 def _listeners(file: SongFile, forms: Iterable[str]) -> tuple[Listener, ...]:
     names = {name.casefold(): name for name in forms}
     listeners: list[Listener] = []
+    taken: dict[str, str] = {}
     for name, table in file.listeners.items():
         where = f"listeners.{name}"
-        _check_name(name, where, [x.name for x in listeners])
+        other = taken.setdefault(name.casefold(), name)
+        _check_name(name, where, [other] if other != name else [])
         for form in table.prior_listens:
             if form.casefold() not in names:
                 raise SongError(
