@@ -143,7 +143,7 @@ def pad_flac(path: Path, size: int) -> None:
         at += FLAC_PAD_HEADER + int.from_bytes(data[at + 1 : at + 4])
     head = bytearray(data[:at])
     head[header_at] &= 0x7F  # no longer the last metadata block
-    with replacing(path) as half, half.open("wb") as file:
+    with replacing(path, lasting=False) as half, half.open("wb") as file:
         file.write(head)
         for length in _padding_lengths(missing):
             missing -= FLAC_PAD_HEADER + length

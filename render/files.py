@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
@@ -20,8 +20,8 @@ def replacing(path: Path, *, lasting: bool = True) -> Iterator[Path]:
 
     The file is its owner's alone, or keeps the rights of the one that it replaces. It is on the disk
     before it has its name, and has its name for good when this returns, so that a power cut leaves the old
-    file or the new one, never an empty one. `lasting=False` spares the wait: for what is put on the disk
-    later with others (`settle`), or is looked through before it is used and made again if it is lost.
+    file or the new one, never an empty one. `lasting=False` spares the wait: for renders and copies,
+    hundreds of megabytes that are compared with their sums before they are heard, and made again if lost.
 
     Raises:
         RenderError: the disk is full, or the folder cannot be written.
@@ -46,28 +46,6 @@ def replacing(path: Path, *, lasting: bool = True) -> Iterator[Path]:
         ) from None
     finally:
         half.unlink(missing_ok=True)
-
-
-def settle(paths: Iterable[Path]) -> None:
-    """Wait until the disk has files that were written without waiting: once for all, when others depend
-    on them. The system has been writing them meanwhile, so that the wait is short.
-
-    Raises:
-        RenderError: one is missing, or the disk failed.
-    """
-    folders = set()
-    for path in paths:
-        try:
-            with path.open("r+b") as file:  # to read is not enough on Windows
-                _onto_disk(file.fileno())
-        except OSError as error:
-            raise RenderError(
-                f"{path} did not reach the disk: {error.strerror or error}; check the disk, then run the "
-                "command again"
-            ) from None
-        folders.add(path.parent)
-    for folder in folders:
-        _names_onto_disk(folder)
 
 
 def _onto_disk(descriptor: int) -> None:

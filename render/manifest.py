@@ -17,7 +17,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from render.errors import RenderError
-from render.files import replacing, settle
+from render.files import replacing
 from render.stem_fit import StemFit
 
 RENDERS = "renders"
@@ -169,9 +169,7 @@ def keep_set(manifest: Manifest, folder: Path, keep_sets: Collection[str]) -> No
     """Make `manifest` the current set of the study `folder`, and remove renders that nothing needs.
 
     Needed are this set and `keep_sets` (of open rounds). Only files that a render wrote are ever removed.
-    No manifest names a render that a power cut could still take.
     """
-    settle(folder / form.wav for form in manifest.forms)
     write_manifest(manifest, manifest_path(folder, manifest.set_id))
     write_manifest(manifest, manifest_path(folder))
     needed = {MANIFEST}
