@@ -226,6 +226,12 @@ def _sentences(found: Outlook, panel: Hearers, plan: Pace) -> list[str]:
             f"A clear verdict needs at least {words.number(Rules().clear_listens)} rounds over "
             f"{words.number(Rules().clear_days)} days: plan more."
         )
+    alone_from = Rules().own_way_chance[0][-1][0]
+    if panel.listeners == 1 and plan.rounds < alone_from:
+        told.append(
+            f"One listener alone settles hardly anything before round {words.number(alone_from)}: plan as "
+            "many rounds, or ask a second listener."
+        )
     return told
 
 

@@ -1,18 +1,19 @@
 """The outlook, and the campaigns of simulated studies that it rests on."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from reports import campaign
-from reports.gates import CLEAR
+from reports.gates import CLEAR, Rules
 from reports.outlook import Hearers, Pace, outlook, to_go
 from reports.reading import DRAWS, SEED
 from reports.verdict import judge
 from reports.worlds import World, simulate
-from tests.test_verdict import table_of
+from tests.simulated_tables import table_of
 
 
 def hearers(listeners: int, forms: int = 4) -> Hearers:
@@ -58,6 +59,15 @@ def test_the_same_outlook_twice_and_another_seed() -> None:
 def test_too_short_a_plan_can_never_be_clear() -> None:
     found = outlook(hearers(3), Pace(4, 2), studies=10, gaps=(15.0,), most_rounds=8, advise=False)
     assert found.clear_right[15] == 0 and "at least five rounds over three days" in " ".join(found.sentences)
+    assert "alone" not in " ".join(found.sentences)
+
+
+@pytest.mark.parametrize("rounds", [7, 10])
+def test_one_listener_alone_is_told_to_plan_ten_rounds(rounds: int) -> None:
+    found = outlook(hearers(1), Pace(rounds, 5), studies=10, gaps=(15.0,), most_rounds=10, advise=False)
+    assert ("One listener alone settles hardly anything before round ten" in found.sentences[-1]) == (
+        rounds < 10
+    )
 
 
 @pytest.mark.parametrize("world", [World(advantage=14), World(advantage=14, missed=0.2, late_joiner=True)])
@@ -77,6 +87,18 @@ def test_a_campaign_reads_as_the_verdict_does(world: World) -> None:
                 assert judgement.state == CLEAR
             if not clear:
                 assert judgement.state != CLEAR
+
+
+def test_one_listener_alone_is_not_misled_by_a_form_that_wears_off() -> None:
+    """Form 1 starts 15 points high and ends 4 behind the best: what convinces three does not do for one."""
+    world = World(listeners=1, advantage=4, wears_off=15, noise_sd=8)
+    made = [simulate(world, 9, 1, noise_seed=(1, i)) for i in range(300)]
+    of_three = replace(Rules(), own_way_chance=Rules().own_way_chance[-1:])
+    misled = [
+        (campaign.run(made, np.ones(1), 9, lambda r: (r + 1) // 2, seed=SEED, rules=rules).named == 1).sum()
+        for rules in (of_three, Rules())
+    ]
+    assert misled[0] >= 3 and misled[1] == 0
 
 
 def _table(seen: campaign.Observations, around: np.ndarray) -> pd.DataFrame:
