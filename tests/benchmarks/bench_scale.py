@@ -1,22 +1,27 @@
 """What a large panel costs: its log stored, read, reported and judged, on SQLite and on PostgreSQL.
 
-    python -m tests.benchmarks.bench_scale [LISTENERS ...]       (default: 10 100 1000)
+    python -m tests.benchmarks.bench_scale                       # 10, 100 and 1000; into RESULTS_scale.md
+    python -m tests.benchmarks.bench_scale LISTENERS ...         # on the screen only
 
 Every panel hears five rounds of five short invented forms. Prints seconds, each the best of three turns
 (the report and the filling: one turn), and how many times each grows from the smallest panel to the largest.
 "keep a listen" is what one more listener waits for: code, start, end and rating, each on the disk before the
-next; "a page's state" is one request of the listening page as it is answered.
+next; "a page's state" is one request of the listening page as it is answered. Each panel has a process of its
+own; "memory" is the most that it held, in MB, with all that Python and its libraries take.
 """
 
 from __future__ import annotations
 
 import json
+import resource
 import sys
 import tempfile
 import time
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import nullcontext
 from datetime import UTC
+from multiprocessing import get_context
 from pathlib import Path
 
 from listening.page.standing import state_of
@@ -30,6 +35,7 @@ from tests.clocks import Ticking
 from tests.panels import fill, panel
 from tests.postgres import Server, postgres
 
+RESULTS = Path(__file__).with_name("RESULTS_scale.md")
 ROUNDS = 5
 TURNS = 3
 Figures = dict[str, float]
@@ -87,6 +93,7 @@ def measured(folder: Path, listeners: int, store: str | None) -> Figures:
     table = study_ratings(song, manifest, contents).table
     found["judge"] = best(lambda: judge(table))
     found["report, opened"] = once(lambda: write_report(again(), open_now=True))
+    found["memory, MB"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     if store is None:
         found["log, bytes a listen"] = (folder / "log.sqlite").stat().st_size / len(contents.listens)
     return found
@@ -97,18 +104,19 @@ def of_kind(kind: str, sizes: list[int], server: Server | None) -> dict[int, Fig
     for size in sizes:
         with tempfile.TemporaryDirectory() as place:
             store = server.new_database() if server else None
-            found[size] = measured(Path(place) / "study", size, store)
+            with ProcessPoolExecutor(1, get_context("spawn")) as fresh:
+                found[size] = fresh.submit(measured, Path(place) / "study", size, store).result()
         print(kind, size, json.dumps({k: round(v, 4) for k, v in found[size].items()}), file=sys.stderr)
     return found
 
 
 def table(kind: str, found: dict[int, Figures]) -> str:
     sizes = list(found)
-    lines = [f"### {kind}", "", f"| | {' | '.join(f'{n} listeners' for n in sizes)} | growth |"]
+    lines = [f"## {kind}", "", f"| | {' | '.join(f'{n:,} listeners' for n in sizes)} | growth |"]
     lines.append("|---|" + "---:|" * (len(sizes) + 1))
     for what in found[sizes[0]]:
         values = [found[n][what] for n in sizes]
-        shown = " | ".join(f"{v:.4f}" if v < 1 else f"{v:.2f}" for v in values)
+        shown = " | ".join(f"{v:.4f}" if v < 1 else f"{v:.2f}" if v < 100 else f"{v:.0f}" for v in values)
         lines.append(f"| {what} | {shown} | {values[-1] / values[0]:.1f}x |")
     return "\n".join(lines)
 
@@ -117,7 +125,18 @@ def main() -> None:
     sizes = [int(text) for text in sys.argv[1:]] or [10, 100, 1000]
     for kind in ("SQLite", "PostgreSQL"):
         with postgres() if kind == "PostgreSQL" else nullcontext() as server:
-            print(table(kind, of_kind(kind, sizes, server)), end="\n\n", flush=True)
+            made = table(kind, of_kind(kind, sizes, server))
+        print(made, end="\n\n", flush=True)
+        if len(sys.argv) == 1:
+            keep(made)
+
+
+def keep(made: str) -> None:
+    """Put a table in the place of the last one under its heading."""
+    heading = made.splitlines()[0]
+    before, _, rest = RESULTS.read_text(encoding="utf-8").partition(f"{heading}\n")
+    after = rest[rest.index("\n\n", rest.index("|---")) :]
+    RESULTS.write_text(before + made + after, encoding="utf-8")
 
 
 if __name__ == "__main__":
