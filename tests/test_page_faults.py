@@ -118,6 +118,8 @@ def test_a_muted_device_is_asked_about_before_anything_counts(
         assert "mute switch" in page.locator("#level-heard").inner_text()
         page.locator("#level-play:not([aria-disabled])").click()  # heard again, as often as it takes
         page.locator("#level-play:not([aria-disabled])").wait_for(timeout=ENDED_MS)
+        assert not page.locator("#heard-on-words").is_visible(), "asked for only where it is the answer"
+        page.locator("#heard-on-else").check()
         page.locator("#heard-on-words").fill("kitchen radio")
         page.locator("#level-yes").click()
         hear(page)
