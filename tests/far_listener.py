@@ -12,7 +12,9 @@ from typing import Any
 
 import pytest
 
+from listening.answers import make_ticket
 from listening.packet import write_packet
+from listening.rounds import enter_round
 from sessions.records import ListenRecord
 from sessions.study import Study
 from tests.clocks import SetClock
@@ -86,6 +88,28 @@ class Far:
         }  # fmt: skip
         path.write_text(json.dumps(content | changed), encoding="utf-8")
         return path
+
+
+def answers_of(study: Study, path: Path) -> set[int]:
+    """Answers to the open round's packet: each form broken off once, then heard and rated; its codes."""
+    round_ = enter_round(study, "ana")
+    codes = [[study.log.reserve_code(round_.record.id, d.form_id) for _ in range(2)] for d in round_.demands]
+    ticket, signature = make_ticket(study, "ana", round_.number, codes)
+    now, listens = study.clock(), []
+    for (broken, code), demand in zip(codes, round_.demands, strict=True):
+        ended = now + timedelta(seconds=demand.render.seconds)
+        common = {"heard_on": "car", "minutes_east": 0, "heard_s": demand.render.seconds}
+        stop = {"code": broken, "began": now.isoformat(), "ended": (now + timedelta(seconds=1)).isoformat()}
+        listens.append(common | stop | {"heard_s": 1, "reason": "stopped"})
+        begin, end = (t + timedelta(minutes=1) for t in (now, ended))
+        ratings = [{"aspect": a, "value": code % 100, "at": end.isoformat()} for a in ("overall", "flow")]
+        when = {"code": code, "began": begin.isoformat(), "ended": end.isoformat(), "reason": None}
+        listens.append(common | when | {"ratings": ratings})
+        now = end + timedelta(minutes=1)
+    text = json.dumps({"listens": listens})
+    sums = {"signature": signature, "sha256": hashlib.sha256(text.encode()).hexdigest()}
+    path.write_text(json.dumps({"fairhearing answers": 1, "ticket": ticket, "answers": text} | sums))
+    return {code for some in codes for code in some}
 
 
 @pytest.fixture

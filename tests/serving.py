@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import threading
 import time
 from collections.abc import Iterator
@@ -59,3 +60,9 @@ def served(study: Study, port: int = 0, **options: object) -> Iterator[Served]:
     finally:
         server.should_exit = True
         thread.join(timeout=10)
+
+
+def free_port() -> int:
+    """A port of this machine that nothing listens on."""
+    with socket.create_server(("127.0.0.1", 0)) as probe:
+        return int(probe.getsockname()[1])

@@ -29,9 +29,10 @@ from render.timeline import lay_out
 from sessions.study import Study
 from tests.clocks import EVENING_UTC, Ticking
 from tests.command_line import told
+from tests.far_listener import answers_of
 from tests.killing import KILLS
+from tests.short_study import small_study
 from tests.songs import make_study
-from tests.test_faults import answers_of, small_study
 
 QUICK = 60 * KILLS  # examples of what takes a millisecond
 SLOW = 3 * KILLS  # of what takes a command

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from reports.compare import write_comparison
 from sessions.study import Study
+from tests.report_pages import Page, read
 from tests.report_studies import hear, likes, rendered, song_folder
-from tests.test_report import Page, read
 
 
 def test_two_panels_on_one_song(tmp_path: Path) -> None:

@@ -22,6 +22,7 @@ from render.containers import (
 )
 from render.errors import RenderError
 from render.files import replacing
+from tests.renders import chunks
 
 
 def noise(frames=5000, channels=2, seed=1):
@@ -31,21 +32,6 @@ def noise(frames=5000, channels=2, seed=1):
 
 def integers(audio, gain=1.0):
     return to_int24(audio, gain, np.empty_like(audio))
-
-
-def chunks(path):
-    """[(id, content)] of a WAV file, refusing anything that is not in order."""
-    data = path.read_bytes()
-    assert data[:4] == b"RIFF" and data[8:12] == b"WAVE"
-    assert int.from_bytes(data[4:8], "little") == len(data) - 8
-    found, at = [], 12
-    while at < len(data):
-        length = int.from_bytes(data[at + 4 : at + 8], "little")
-        assert at + 8 + length <= len(data)
-        found.append((data[at : at + 4], data[at + 8 : at + 8 + length]))
-        at += 8 + length + length % 2
-    assert at == len(data)
-    return found
 
 
 def metadata_blocks(path):

@@ -23,8 +23,8 @@ from reports.way_back import file_name
 from sessions.plan import seed_sha256
 from sessions.study import Study
 from sessions.sums import fill_sums
+from tests.report_pages import Page, read
 from tests.report_studies import RATE, hear, likes, rendered, song_folder
-from tests.test_report import Page, read
 
 GROUNDS = ("song.toml", "the bounce", "the renders", "the log", "the plan's seed")
 

@@ -7,8 +7,6 @@ A few kills of each kind always run. The campaign, hundreds of them:
 
 from __future__ import annotations
 
-import hashlib
-import json
 import random
 import shutil
 import sqlite3
@@ -23,7 +21,6 @@ from typing import Any
 import pytest
 import soundfile
 
-from listening.answers import make_ticket
 from listening.collect import collect
 from listening.rounds import Round, enter_round
 from render.copies import flac_copies
@@ -36,25 +33,15 @@ from sessions.records import ListenRecord
 from sessions.store import Store
 from sessions.study import Study
 from tests.clocks import EVENING_UTC, SetClock, Ticking
+from tests.far_listener import answers_of
 from tests.killing import KILLS, Say, Worker, finish, kill
+from tests.renders import require_whole
+from tests.short_study import SMALL, small_study
 from tests.songs import make_study
-from tests.test_render_sets import require_whole
 
 pytestmark = pytest.mark.campaign
 
 A_STUDY = 40  # kills of one study, then a new one: a plan has at most 200 rounds
-FORMS = {"turned": ["b", "a"], "twice": ["a", "b x2"]}
-SMALL: dict[str, Any] = {
-    "rate": 8000, "channels": 1, "tempo": 240, "bars": 4, "sections": {"a": "1-2", "b": "3-4"},
-    "forms": FORMS, "listeners": {"ana": {}, "bo": {}}, "plan": {"rounds": 200, "days": 1},
-}  # fmt: skip
-
-
-def small_study(folder: Path, store: str | None = None) -> Study:
-    make_study(folder, **SMALL)
-    study = Study(folder, Ticking(EVENING_UTC), store)
-    study.register(render_forms(study.song))
-    return study
 
 
 def delays(most_s: float, seed: int) -> Iterator[float]:
@@ -182,28 +169,6 @@ def test_kills_in_renders_leave_whole_sets(tmp_path: Path) -> None:
 
 
 # Packets
-
-
-def answers_of(study: Study, path: Path) -> set[int]:
-    """Answers to the open round's packet: each form broken off once, then heard and rated; its codes."""
-    round_ = enter_round(study, "ana")
-    codes = [[study.log.reserve_code(round_.record.id, d.form_id) for _ in range(2)] for d in round_.demands]
-    ticket, signature = make_ticket(study, "ana", round_.number, codes)
-    now, listens = study.clock(), []
-    for (broken, code), demand in zip(codes, round_.demands, strict=True):
-        ended = now + timedelta(seconds=demand.render.seconds)
-        common = {"heard_on": "car", "minutes_east": 0, "heard_s": demand.render.seconds}
-        stop = {"code": broken, "began": now.isoformat(), "ended": (now + timedelta(seconds=1)).isoformat()}
-        listens.append(common | stop | {"heard_s": 1, "reason": "stopped"})
-        begin, end = (t + timedelta(minutes=1) for t in (now, ended))
-        ratings = [{"aspect": a, "value": code % 100, "at": end.isoformat()} for a in ("overall", "flow")]
-        when = {"code": code, "began": begin.isoformat(), "ended": end.isoformat(), "reason": None}
-        listens.append(common | when | {"ratings": ratings})
-        now = end + timedelta(minutes=1)
-    text = json.dumps({"listens": listens})
-    sums = {"signature": signature, "sha256": hashlib.sha256(text.encode()).hexdigest()}
-    path.write_text(json.dumps({"fairhearing answers": 1, "ticket": ticket, "answers": text} | sums))
-    return {code for some in codes for code in some}
 
 
 def collect_answers(study: Study, _say: Say) -> None:

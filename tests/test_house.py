@@ -64,6 +64,11 @@ def test_imports_run_one_way(package: str) -> None:
         assert not any(other.startswith("tests") for other in imports(path)), name
 
 
+def test_what_tests_share_is_in_a_file_of_its_own() -> None:
+    for path in modules("tests"):
+        assert not any(other.startswith("tests.test_") for other in imports(path)), path.name
+
+
 @pytest.mark.parametrize("package", [*MAY_IMPORT, "tests"])
 def test_a_file_holds_one_idea(package: str) -> None:
     long = {

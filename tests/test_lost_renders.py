@@ -22,8 +22,8 @@ from sessions.study import Study
 from tests.clocks import SetClock
 from tests.command_line import told
 from tests.far_listener import Far
+from tests.short_study import SHORT, again, do_round, hear, rendered
 from tests.songs import make_study
-from tests.test_rounds import SHORT, again, do_round, hear, rendered
 
 DECIDE = ("decide", "turned", "--because", "it lifts")
 ANEW = "run `fairhearing render`"

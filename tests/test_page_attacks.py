@@ -23,7 +23,7 @@ from render.errors import StudyError
 from tests.clocks import SetClock
 from tests.page_api import Bench, Caller, at, bench
 from tests.page_study import EVENING, copied, rendered, rendered_short
-from tests.test_page_host import free_port
+from tests.serving import free_port
 
 __all__ = ["at", "rendered", "rendered_short"]
 

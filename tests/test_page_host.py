@@ -18,6 +18,7 @@ import pytest
 
 from sessions.study import Study
 from tests.page_study import copied, rendered_short
+from tests.serving import free_port
 
 __all__ = ["rendered_short"]
 SERVE = """
@@ -68,11 +69,6 @@ def program(folder: Path, call: str, **env: str) -> Iterator[Program]:
         if made.process.poll() is None:
             made.process.kill()
             made.process.communicate()
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as probe:
-        return int(probe.getsockname()[1])
 
 
 def state(address: str) -> httpx.Response:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, Page
 
 from tests.browser import hear, open_page, sit_down, sounding_browser
 from tests.heard import Integers, loudness_lufs, sounding_render
@@ -18,44 +18,58 @@ __all__ = ["sink", "sounding_browser"]
 pytestmark = [pytest.mark.browser, pytest.mark.device]
 
 
+def hear_the_first(page: Page) -> None:
+    """As a person does who keeps a moment in it."""
+    page.locator("#listen-top").click()
+    page.wait_for_timeout(1000)
+    page.keyboard.press("Space")  # the focus is on "keep this moment"
+    page.locator("#rate-form").wait_for(timeout=20_000)
+
+
+def rate(page: Page, rating: str, *, with_words: bool) -> None:
+    assert page.locator("#overall").input_value() == "", "no value is set before the listener's"
+    page.locator("#overall").fill(rating)
+    if with_words:
+        page.locator("#ending").fill("60")
+        page.locator("#moment-1").fill("schön <b>laut</b> 好 مرحبا")
+        page.locator("#whole").fill("Line one\nline two")
+    page.locator("#rate-keep").click()
+
+
+def click_through(page: Page, sink: NullSink) -> tuple[list[str], list[Integers]]:
+    """A whole round; its codes, and what was heard under each."""
+    codes: list[str] = []
+    heard: list[Integers] = []
+    page.locator("#hello-go").wait_for()
+    assert page.locator("#hello-head").inner_text() == "Hello, ana."
+    assert page.locator("#who").inner_text() == "ana, 0 of 2 rounds done"
+    sit_down(page)
+    for rating in ("71", "35,5", "100"):
+        with sink.recording() as tape:
+            page.locator("#listen-top:not([aria-disabled])").wait_for()
+            assert page.locator("#listen-head").inner_text() not in codes
+            if codes:
+                hear(page)
+            else:
+                hear_the_first(page)
+        code = page.locator("#rate-head").inner_text()
+        rate(page, rating, with_words=not codes)
+        codes.append(code)
+        heard.append(tape.sounding())
+    page.locator("#review-form").wait_for()
+    assert page.locator("#review-list label").all_inner_texts() == codes
+    page.locator(f"#rated-{codes[1]}").fill("40")
+    page.locator("#review-stand").click()
+    page.locator("#rest-head").wait_for()
+    assert "Round 1 is done" in page.locator("#notice").inner_text()
+    assert "next round is due on" in page.locator("#rest-text").inner_text()
+    return codes, heard
+
+
 def test_a_round_from_greeting_to_thanks(sounding_browser: Browser, sink: NullSink, tmp_path: Path) -> None:
     study = make_study(tmp_path, bar_s=0.5)
-    heard: list[Integers] = []
-    codes: list[str] = []
     with served(study) as page_of, open_page(sounding_browser, page_of.link("ana")) as page:
-        page.locator("#hello-go").wait_for()
-        assert page.locator("#hello-head").inner_text() == "Hello, ana."
-        assert page.locator("#who").inner_text() == "ana, 0 of 2 rounds done"
-        sit_down(page)
-        for number, rating in enumerate(["71", "35,5", "100"]):
-            with sink.recording() as tape:
-                page.locator("#listen-top:not([aria-disabled])").wait_for()
-                if number == 0:
-                    page.locator("#listen-top").click()
-                    page.wait_for_timeout(1000)
-                    page.keyboard.press("Space")  # the focus is on "keep this moment"
-                    page.locator("#rate-form").wait_for(timeout=20_000)
-                else:
-                    codes_before = page.locator("#listen-head").inner_text()
-                    assert codes_before not in codes
-                    hear(page)
-            codes.append(page.locator("#rate-head").inner_text())
-            heard.append(tape.sounding())
-            assert page.locator("#overall").input_value() == "", "no value is set before the listener's"
-            page.locator("#overall").fill(rating)
-            if number == 0:
-                page.locator("#ending").fill("60")
-                page.locator("#moment-1").fill("schön <b>laut</b> 好 مرحبا")
-                page.locator("#whole").fill("Line one\nline two")
-            page.locator("#rate-keep").click()
-        page.locator("#review-form").wait_for()
-        assert page.locator("#review-list label").all_inner_texts() == codes
-        page.locator(f"#rated-{codes[1]}").fill("40")
-        page.locator("#review-stand").click()
-        page.locator("#rest-head").wait_for()
-        assert "Round 1 is done" in page.locator("#notice").inner_text()
-        assert "next round is due on" in page.locator("#rest-text").inner_text()
-
+        codes, heard = click_through(page, sink)
     contents = study.log.contents()
     (round_,) = contents.rounds
     assert round_.complete

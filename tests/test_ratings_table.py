@@ -10,7 +10,7 @@ from listening.rounds import enter_round
 from reports.ratings import COLUMNS, StudyRatings, study_ratings
 from sessions.study import Study
 from tests.clocks import SetClock
-from tests.test_rounds import FORMS, do_round, hear, rendered
+from tests.short_study import FORMS, do_round, hear, rendered
 
 pytestmark = pytest.mark.usefixtures("on_both_stores")
 

@@ -4,19 +4,18 @@ import re
 import signal
 import subprocess
 import sys
-from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 import soundfile
 
-from render.containers import wav_audio_sha256
 from render.errors import RenderError
 from render.manifest import keep_set, manifest_path, read_manifest
 from render.matching import render_forms
 from render.song import load_song
+from tests.disks import small_disk
+from tests.renders import chunks, require_whole
 from tests.songs import FORMS, SECTIONS, make_song, make_study
-from tests.test_containers import chunks
 
 SHORT = {"rate": 16000, "channels": 1, "subtype": "PCM_16"}
 STEADY = {"loud": ["refrain", "outro"], "quiet": ["intro", "verse"]}  # "quiet" sets the target
@@ -40,14 +39,6 @@ def files(folder):
 
 def wavs(manifest):
     return {form.name: Path(form.wav).name for form in manifest.forms}
-
-
-def require_whole(folder, manifest):
-    """Every render of a set is there, is what was measured, and has the set's size."""
-    for form in manifest.forms:
-        assert wav_audio_sha256(folder / form.wav) == form.sha256
-        assert (folder / form.wav).stat().st_size == manifest.file_bytes
-        assert soundfile.info(folder / form.wav).frames == form.frames
 
 
 # What the files give away
@@ -305,22 +296,6 @@ def render_elsewhere(folder, most_bytes=0, kill=""):
     return subprocess.run(command, capture_output=True, text=True, timeout=60, cwd=root, check=False)
 
 
-@contextmanager
-def small_disk(folder, size):
-    """A file system of `size` bytes at `folder`, as root on Linux; yields whether there is one."""
-    folder.mkdir(exist_ok=True)
-    mount = ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(folder)]
-    try:
-        there = subprocess.run(mount, capture_output=True, check=False).returncode == 0
-    except FileNotFoundError:
-        there = False
-    try:
-        yield there
-    finally:
-        if there:
-            subprocess.run(["umount", str(folder)], check=True)
-
-
 @pytest.mark.parametrize("share", [0.1, 0.9, 1.5])
 def test_a_full_disk_leaves_no_half_written_render(tmp_path, share):
     """A real small file system where one can be mounted, else the kernel's limit on a file's size.
@@ -329,8 +304,8 @@ def test_a_full_disk_leaves_no_half_written_render(tmp_path, share):
     """
     song = study(tmp_path / "study")
     file_bytes = render_forms(study(tmp_path / "roomy")).file_bytes
-    with small_disk(song.folder / "renders", round(share * file_bytes)) as mounted:
-        done = render_elsewhere(song.folder, 0 if mounted else round(min(share, 0.9) * file_bytes))
+    with small_disk(song.folder / "renders", round(share * file_bytes)) as remount:
+        done = render_elsewhere(song.folder, 0 if remount("rw") else round(min(share, 0.9) * file_bytes))
         assert done.returncode == 1, done.stderr
         assert "could not be written" in done.stdout and "make room" in done.stdout
         assert list((song.folder / "renders").iterdir()) == []

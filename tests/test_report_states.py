@@ -17,8 +17,9 @@ from reports.page import curly
 from reports.ratings_csv import read_ratings
 from reports.report import write_report
 from sessions.study import Study
+from tests.clocks import SetClock
+from tests.report_pages import Page, read
 from tests.report_studies import hear, likes, rendered, song_folder
-from tests.test_report import Page, read
 
 
 def edited(study: Study, old: str, new: str) -> Study:
@@ -59,7 +60,8 @@ def reopened(tmp_path: Path) -> Study:
     study = rendered(song_folder(tmp_path / "song"))
     hear(study, likes(early_bridge=75), finish=False)
     decide(study, "no intro", "the label wants it short", "ana")
-    study.clock.now = study.clock.now.replace(month=4)  # type: ignore[attr-defined]
+    assert isinstance(study.clock, SetClock)
+    study.clock.forward(days=31)
     reopen(study, "bo wants another evening")
     hear(study, likes(early_bridge=75), rounds=1, first=6)
     return study

@@ -11,8 +11,8 @@ from reports.facts import gather
 from reports.report import write_report
 from reports.strips import letters_wide, strip_of
 from sessions.study import Study
+from tests.report_pages import read
 from tests.report_studies import EIGHT, hear, likes, rendered, song_folder
-from tests.test_report import read
 
 
 @pytest.fixture(scope="module")

@@ -4,58 +4,17 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from listening.rounds import Listen, Round, enter_round, standing
+from listening.rounds import enter_round, standing
 from listening.status import rated_forms_of, retired_lines, study_status
 from render.errors import ListenError, StudyError
-from render.matching import render_forms
-from sessions.study import Study
 from tests.clocks import SetClock
+from tests.short_study import FORMS, SHORT, again, do_round, hear, rendered
 from tests.songs import make_study
 
 pytestmark = pytest.mark.usefixtures("on_both_stores")
-FORMS = {"turned": ["b", "a"], "twice": ["a", "b x2"]}
-SHORT: dict[str, Any] = {
-    "sections": {"a": "1-2", "b": "3-4"},
-    "forms": FORMS,
-    "bars": 4,
-    "tempo": 240,
-    "listeners": {"ana": {"prior_listens": 20}, "bo": {}},
-}
-
-
-def rendered(folder: Path, clock: SetClock | None = None, **options: Any) -> Study:
-    make_study(folder, **SHORT | {"plan": {"rounds": 2, "days": 2}} | options)
-    study = Study(folder, clock or SetClock())
-    manifest = render_forms(study.song, keep_sets=study.open_render_sets)
-    study.register(manifest)
-    return study
-
-
-def again(study: Study) -> Study:
-    """The same folder as a new process would open it."""
-    return Study(study.folder, study.clock)
-
-
-def hear(study: Study, round_: Round, rating: float = 50) -> Listen:
-    demand = round_.next_demand
-    assert demand is not None
-    sitting = study.log.sit_down(round_.listener, "headphones", "device")
-    listen = round_.begin(demand, sitting)
-    study.log.end_listen(listen.id, demand.render.frames)
-    study.log.rate(listen.id, {"overall": rating})
-    round_.refresh()
-    return listen
-
-
-def do_round(study: Study, listener: str, **how: bool) -> bool:
-    round_ = enter_round(study, listener, **how)
-    while round_.next_demand is not None:
-        hear(study, round_)
-    return round_.finish()
 
 
 def test_a_round_is_every_form_once_under_codes_of_its_own(tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ import httpx
 import pytest
 from sqlalchemy import event
 
-from listening.rounds import Round, enter_round
+from listening.rounds import enter_round
 from listening.status import study_status
 from reports.ratings import study_ratings
 from reports.verdict import judge
@@ -26,6 +26,7 @@ from tests.page_api import Caller, Ticks
 from tests.page_study import EVENING, make_study
 from tests.panels import fill, panel
 from tests.serving import served
+from tests.short_study import hear
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -67,15 +68,6 @@ def steps_of(study: Study, work: Callable[[], object]) -> int:
     return steps
 
 
-def one_listen(study: Study, round_: Round, sitting: int) -> None:
-    demand = round_.next_demand
-    assert demand is not None
-    listen = round_.begin(demand, sitting)
-    study.log.end_listen(listen.id, demand.render.frames)
-    study.log.rate(listen.id, {"overall": 61})
-    round_.refresh()
-
-
 def test_a_listeners_step_costs_the_same_in_any_panel(tmp_path: Path) -> None:
     """Six times the panel: a listen costs the database the same but for the list of names; a report, six."""
     listen, whole = [], []
@@ -86,7 +78,7 @@ def test_a_listeners_step_costs_the_same_in_any_panel(tmp_path: Path) -> None:
         study.clock.forward(days=1)
         round_ = enter_round(study, "listener 0000")
         sitting = study.log.sit_down(round_.listener, "headphones", "page")
-        listen.append(steps_of(study, partial(one_listen, study, round_, sitting)))
+        listen.append(steps_of(study, partial(hear, study, round_, 61, sitting)))
         whole.append(steps_of(study, study.log.contents))
     assert listen[1] < 1.3 * listen[0], listen
     assert 4 < whole[1] / whole[0] < 8, whole

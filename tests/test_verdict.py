@@ -1,7 +1,6 @@
 """The verdict's behaviour: states and gates, what is named, what a reader is told."""
 
 import json
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -12,26 +11,8 @@ from render.errors import RatingsError
 from reports.familiarity import Prior
 from reports.gates import CLEAR, EVEN, LEANING, LISTEN, Chances, Doubts, Heard, Rules, state_of
 from reports.verdict import Judgement, judge
-from reports.worlds import World, simulate
-
-FORMS = ["as written", "early bridge", "long end", "no verse 2"]
-
-
-def table_of(world: World, rounds: int, seed: int, names: Sequence[str] = FORMS) -> pd.DataFrame:
-    """A simulated study as a table; two rounds a day; form 0 is the incumbent."""
-    study = simulate(world, rounds, seed)
-    seen = study.seen
-    return pd.DataFrame(
-        {
-            "listener": [f"listener {i}" for i in seen.listener],
-            "day": [f"2025-03-{(r + 1) // 2:02d}" for r in study.round],
-            "round": study.round,
-            "position": seen.position + 1,
-            "form": [names[i] for i in seen.form],
-            "rating": seen.rating,
-            "prior_listens": np.where(seen.form == 0, world.head_start, 0.0),
-        }
-    )
+from reports.worlds import World
+from tests.simulated_tables import FORMS, table_of
 
 
 def as_text(judgement: Judgement) -> str:
