@@ -21,6 +21,7 @@ from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import nullcontext
 from datetime import UTC
+from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -34,6 +35,7 @@ from sessions.study import Study
 from tests.clocks import Ticking
 from tests.panels import fill, panel
 from tests.postgres import Server, postgres
+from tests.short_study import hear
 
 RESULTS = Path(__file__).with_name("RESULTS_scale.md")
 ROUNDS = 5
@@ -67,15 +69,7 @@ def measured(folder: Path, listeners: int, store: str | None) -> Figures:
     begin = once(lambda: enter_round(study, name, any_day=True))
     round_ = enter_round(study, name, any_day=True)
     sitting = study.log.sit_down(name, "headphones", "device")
-
-    def keep_one() -> None:
-        demand = round_.next_demand
-        assert demand is not None
-        listen = round_.begin(demand, sitting)
-        study.log.end_listen(listen.id, demand.render.frames)
-        study.log.rate(listen.id, {"overall": 61})
-        round_.refresh()
-
+    keep_one = partial(hear, study, round_, 61, sitting)
     found |= {"begin a round": begin, "keep a listen": best(keep_one)}
 
     def again() -> Study:
