@@ -25,6 +25,7 @@ Audio = NDArray[np.float32]
 ABSURD = 1000.0  # times full scale: no mix is 60 dB too loud
 WINDOW_S = 0.4
 _FLOOR_DB = -200.0
+_BLOCK_FRAMES = 1 << 20
 
 
 def check_stems(stems: Mapping[str, Path], audio: AudioInfo) -> None:
@@ -118,9 +119,7 @@ class Mixes:
         return total
 
 
-def read_audio(
-    path: Path, block_frames: int = 1 << 20, tell: Callable[[Audio], None] = lambda _block: None
-) -> Audio:
+def read_audio(path: Path, tell: Callable[[Audio], None] = lambda _block: None) -> Audio:
     """A whole file as (frames, channels) float32; samples over full scale are kept.
 
     Each block is told of in order, as soon as it is there.
@@ -132,8 +131,8 @@ def read_audio(
     out = np.empty((info.frames, info.channels), np.float32)
     try:
         with soundfile.SoundFile(path) as file:
-            for start in range(0, info.frames, block_frames):
-                block = out[start : start + block_frames]
+            for start in range(0, info.frames, _BLOCK_FRAMES):
+                block = out[start : start + _BLOCK_FRAMES]
                 got += len(file.read(dtype="float32", always_2d=True, out=block))
                 if got < start + len(block):
                     break

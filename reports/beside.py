@@ -12,7 +12,7 @@ from reports.familiarity import Prior
 from reports.listeners import Camps, Own, Settling, ballots, camps, own_orders
 from reports.panel import Panel
 from reports.reading import Reading
-from reports.votes import Vote, count_ranks
+from reports.votes import Vote, count
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ def beside(t: pd.DataFrame, reading: Reading, panel: Panel, seed: int) -> Beside
         agreement=agreement(rounds.to_numpy(np.float64), heard.to_numpy(np.float64)),
         listeners=own_orders(settling, listeners, candidates, seed),
         camps=camps(settling, listeners, candidates, panel.weights),
-        vote=count_ranks(ranks, panel.ballots, candidates),
+        vote=count(ranks, panel.ballots, candidates),
         diagnostics=diagnose(reading, listeners, panel.forms, Prior()),
     )
 

@@ -6,7 +6,7 @@ and Welfare 36 (strongest paths by winning votes); Borda counts give a candidate
 ranked below it and half a point for each one ranked equal.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -137,34 +137,7 @@ def _top_cycle(beats: Floats) -> list[int]:
     return [] if first is None else [i for i in top if reach[first, i] and reach[i, first]]
 
 
-def count(
-    ballots: Mapping[str, Sequence[Sequence[str]]] | Sequence[Sequence[Sequence[str]]],
-    candidates: Sequence[str],
-    weights: Mapping[str, float] | Sequence[float] | None = None,
-) -> Vote:
-    """Counts ballots; each is a list of tiers (lists of equally ranked names), best first.
-
-    `ballots` and `weights` are both by voter, or both in the same order; candidates that a ballot leaves out
-    are ranked last, together. Weights default to 1.
-    """
-    if isinstance(ballots, Mapping):
-        voters = list(ballots)
-        papers = [ballots[voter] for voter in voters]
-        shares = weights if isinstance(weights, Mapping) else {}
-        weight = [float(shares.get(voter, 1.0)) for voter in voters]
-    else:
-        papers = list(ballots)
-        weight = [float(w) for w in weights] if isinstance(weights, Sequence) else [1.0] * len(papers)
-    at = {name: i for i, name in enumerate(candidates)}
-    ranks = np.full((len(papers), len(candidates)), len(candidates) + 1.0)
-    for row, paper in enumerate(papers):
-        for rank, tier in enumerate(paper, 1):
-            for name in tier:
-                ranks[row, at[name]] = rank
-    return count_ranks(ranks, np.array(weight), candidates)
-
-
-def count_ranks(ranks: Floats, weights: Floats, candidates: Sequence[str]) -> Vote:
+def count(ranks: Floats, weights: Floats, candidates: Sequence[str]) -> Vote:
     """Counts (V, C) ranks (1 = best, ties equal, NaN = no opinion) with weights (V,)."""
     names = tuple(candidates)
     beats, points = pairwise(ranks, weights), borda(ranks, weights)

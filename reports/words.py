@@ -37,9 +37,9 @@ def listed(items: Sequence[str]) -> str:
     return items[0] if len(items) == 1 else ", ".join(items[:-1]) + " and " + items[-1]
 
 
-def few(names: Sequence[str], most: int = 6) -> str:
-    """The names, or how many there are."""
-    return listed(names) if len(names) <= most else f"{len(names)} listeners"
+def few(names: Sequence[str]) -> str:
+    """The names, or how many there are where they are more than six."""
+    return listed(names) if len(names) <= 6 else f"{len(names)} listeners"
 
 
 def points(value: float) -> str:
@@ -102,8 +102,9 @@ def risk(order: Sequence[str], best: dict[str, float], loss: dict[str, float]) -
     )
 
 
-def otherwise(changes: Sequence[tuple[str, str]], most: int = 3) -> str:
-    """Which other ways of judging, (way, form), would name another form."""
+def otherwise(changes: Sequence[tuple[str, str]]) -> str:
+    """Which other ways of judging, (way, form), would name another form: three of them, and how many more."""
+    most = 3
     told = [f'{way}, "{form}" would come first' for way, form in changes[:most]]
     left = len(changes) - most
     more = f" (and {counted(left, 'other way')} of judging would change the order too)" if left > 0 else ""
