@@ -193,7 +193,9 @@ class Round:
         contents = self.study.log.contents(self.listener)
         found = next((r for r in contents.rounds_of(self.listener) if r.complete is None), None)
         if found is None:
-            raise ListenError(f"{self.listener} has no open round")
+            raise ListenError(
+                f"{self.listener} has no open round; `fairhearing status` says when the next one is"
+            )
         self.record = found
         self.manifest: Manifest = self._instead or self.study.manifest_of(found.render_set)
         self.contents = contents

@@ -231,7 +231,8 @@ def _grid(file: SongFile, audio: AudioInfo) -> Grid:
     song = file.song
     if song.start >= audio.seconds:
         raise SongError(
-            f"song.start: bar 1 cannot begin at {song.start} s, the audio is {audio.seconds:.2f} s long"
+            f"song.start: bar 1 cannot begin at {song.start} s, the audio is {audio.seconds:.2f} s long; "
+            "give the seconds where its first beat falls"
         )
     grid = Grid(audio.sample_rate, exact(song.start), exact(song.tempo), Meter(*song.meter), changes)
     for change in changes:
@@ -239,7 +240,8 @@ def _grid(file: SongFile, audio: AudioInfo) -> Grid:
             raise SongError(f"song.changes: bar {change.bar} changes nothing; give it a tempo or a meter")
         if grid.line_frame(change.bar) >= audio.frames:
             raise SongError(
-                f"song.changes: bar {change.bar} lies beyond the end of the audio ({audio.seconds:.2f} s)"
+                f"song.changes: bar {change.bar} lies beyond the end of the audio ({audio.seconds:.2f} s); "
+                "take that entry out, or look at tempo and start"
             )
     return grid
 
@@ -282,14 +284,19 @@ def _last_bar(file: SongFile, grid: Grid, sections: tuple[Section, ...], audio: 
             last = grid.position(Fraction(audio.frames - 1, audio.sample_rate))[0]
             raise SongError(
                 f'sections."{section.name}": bars {section.bars_text} go beyond the end of the audio '
-                f"({audio.seconds:.2f} s), which ends in bar {last}"
+                f"({audio.seconds:.2f} s), which ends in bar {last}; correct them, or look at tempo and start"
             )
     named = sections[-1].last_bar
     if file.song.bars is not None:
         if file.song.bars < named:
-            raise SongError(f"song.bars: {file.song.bars}, but a section reaches bar {named}")
+            raise SongError(
+                f"song.bars: {file.song.bars}, but a section reaches bar {named}; give {named} or more"
+            )
         if grid.line_frame(file.song.bars) >= audio.frames:
-            raise SongError(f"song.bars: {file.song.bars} bars go beyond the end of the audio")
+            raise SongError(
+                f"song.bars: {file.song.bars} bars go beyond the end of the audio ({audio.seconds:.2f} s); "
+                "give fewer, or look at tempo and start"
+            )
         return file.song.bars
     rest_s = Fraction(audio.frames, audio.sample_rate) - grid.line_s(named + 1)
     last = named
@@ -378,4 +385,4 @@ def _check_name(name: str, where: str, taken: list[str]) -> None:
         raise SongError(f"{where}: a name is at most 80 printable characters")
     for other in taken:
         if other.casefold() == name.casefold():
-            raise SongError(f'{where}: the name is taken by "{other}" (capitals do not count)')
+            raise SongError(f'{where}: the name is taken by "{other}" (capitals do not count); give another')

@@ -6,7 +6,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from render.loudness import Meter
+from render.loudness import measure
 from sessions.records import ListenRecord
 from sessions.study import Study
 
@@ -27,6 +27,4 @@ def sounding_render(study: Study, listen: ListenRecord) -> Integers:
 
 
 def loudness_lufs(audio: Integers, rate: int = 48000) -> float:
-    meter = Meter(rate, audio.shape[1])
-    meter.add((audio / 2**31).astype(np.float32))
-    return meter.result().integrated_lufs
+    return measure((audio / 2**31).astype(np.float32), rate).integrated_lufs
