@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 from sqlalchemy import select
 
-from render.errors import LogError
 from sessions import tables as t
 from sessions.clock import moment
+from sessions.entries import known_listener
 from sessions.log import Log
 from sessions.rows import add_row, whole_rows
 
@@ -36,11 +36,7 @@ def new_link(log: Log, listener: str) -> tuple[Link, str]:
     token = secrets.token_urlsafe(TOKEN_BYTES)
     now = moment(log.clock())
     with log.store.writing() as connection:
-        listener_id = connection.execute(
-            select(t.listeners.c.id).where(t.listeners.c.name == listener)
-        ).scalar()
-        if listener_id is None:
-            raise LogError(f'the log knows no listener "{listener}"; add them under [listeners] in song.toml')
+        listener_id = known_listener(connection, listener)
         key = add_row(connection, t.links, now, listener_id=listener_id, token_sha256=_digest(token))
     return Link(int(key[0]), listener, now.utc, now.local_date, None), token
 

@@ -16,14 +16,21 @@ from sqlalchemy import Connection, Table, func, select
 
 from render.errors import LogError
 from sessions import tables as t
-from sessions.clock import Clock, moment, utc_time
+from sessions.clock import Clock, Moment, moment, utc_time
+from sessions.entries import (
+    add_comment,
+    add_rating,
+    add_submission,
+    known_listener,
+    require_not_rated_elsewhere,
+    require_round_open,
+)
 from sessions.plan import draw_code, new_seed
-from sessions.records import ASPECTS, OVERALL, LogContents, opened_event, read_contents, read_events
+from sessions.records import OVERALL, LogContents, opened_event, read_contents, read_events
 from sessions.rows import add_row, whole_rows
 from sessions.store import Store
 
 SITTING_PAUSE = timedelta(minutes=60)
-LONGEST_COMMENT = 4000
 
 
 @dataclass(frozen=True)
@@ -59,7 +66,7 @@ class Log:
             return connection.execute(rated).first() is not None
 
     def secret(self, name: str) -> str:
-        """A secret of the study ("plan_seed", "packet_key"), drawn from the system's entropy at first."""
+        """A secret of the study (plan_seed, packet_key, page_key), drawn from the system's entropy at first."""
         with self.store.reading() as connection:
             known = self._secret(connection, name)
         if known:
@@ -69,7 +76,7 @@ class Log:
             if known:
                 return known
             drawn = new_seed() if name == "plan_seed" else entropy.token_hex(32)
-            self._add(connection, t.secrets, name=name, value=drawn)
+            self._insert(connection, t.secrets, name=name, value=drawn)
             return drawn
 
     def add_event(self, kind: str, detail: Mapping[str, Any]) -> None:
@@ -80,7 +87,8 @@ class Log:
     def add_listener(self, name: str, *, simulated: bool = False) -> None:
         """Make a listener known; nothing happens to one who is."""
         with self.store.writing() as connection:
-            if self._listener_id(connection, name) is None:
+            named = select(t.listeners.c.id).where(t.listeners.c.name == name)
+            if connection.execute(named).first() is None:
                 self._add(connection, t.listeners, name=name, simulated=int(simulated))
 
     def add_forms(self, forms: Iterable[NewForm]) -> dict[str, int]:
@@ -98,7 +106,7 @@ class Log:
     def start_round(self, listener: str, number: int, order: Sequence[int], render_set: str) -> int:
         """Begin round `number` of a listener with form ids in the order they will be heard."""
         with self.store.writing() as connection:
-            listener_id = self._known_listener(connection, listener)
+            listener_id = known_listener(connection, listener)
             last = connection.execute(
                 select(func.max(t.rounds.c.number)).where(t.rounds.c.listener_id == listener_id)
             ).scalar()
@@ -122,7 +130,7 @@ class Log:
         """The sitting this moment belongs to: the listener's last one, unless they paused for an hour
         or listen on something else."""
         with self.store.writing() as connection:
-            listener_id = self._known_listener(connection, listener)
+            listener_id = known_listener(connection, listener)
             last = connection.execute(
                 select(t.sittings)
                 .where(t.sittings.c.listener_id == listener_id)
@@ -138,7 +146,7 @@ class Log:
         with self.store.reading() as connection:
             last = connection.execute(
                 select(t.sittings)
-                .where(t.sittings.c.listener_id == self._known_listener(connection, listener))
+                .where(t.sittings.c.listener_id == known_listener(connection, listener))
                 .order_by(t.sittings.c.id.desc())
             ).first()
             if last is None or not self._goes_on(connection, last.id, last.at_utc):
@@ -225,7 +233,7 @@ class Log:
     def comment(self, listen_id: int, text: str, time_s: float | None = None) -> None:
         """A comment on a listen, at a time in it or about the whole."""
         with self.store.writing() as connection:
-            self._comment(connection, listen_id, text, time_s)
+            add_comment(connection, self._now, listen_id, text, time_s)
 
     def submit(
         self,
@@ -237,46 +245,27 @@ class Log:
     ) -> bool:
         """Ratings and comments of a listen together, once: False if this submission was taken in before."""
         with self.store.writing() as connection:
-            if not self._first_time(connection, listener, submission):
+            if not add_submission(connection, self._now, listener, submission):
                 return False
             self._rate(connection, listen_id, values)
             for time_s, text in comments:
-                self._comment(connection, listen_id, text, time_s)
+                add_comment(connection, self._now, listen_id, text, time_s)
             return True
 
     def _rate(self, connection: Connection, listen_id: int, values: Mapping[str, float]) -> None:
         self._require_rateable(connection, listen_id)
         for aspect, value in values.items():
-            if aspect not in (OVERALL, *ASPECTS) or not 0 <= value <= 100:
-                raise LogError(f"{aspect} = {value} is not a rating; ratings are 0 to 100")
-            self._add(connection, t.ratings, listen_id=listen_id, aspect=aspect, value=float(value))
-
-    def _comment(self, connection: Connection, listen_id: int, text: str, time_s: float | None) -> None:
-        text = text.strip()[:LONGEST_COMMENT]
-        if text:
-            self._add(connection, t.comments, listen_id=listen_id, time_s=time_s, text=text)
-
-    def _first_time(self, connection: Connection, listener: str, submission: str) -> bool:
-        """Note a submission; False if it had been noted before."""
-        listener_id = self._known_listener(connection, listener)
-        s = t.submissions.c
-        noted = select(s.submission).where(s.listener_id == listener_id, s.submission == submission)
-        if connection.execute(noted).first() is not None:
-            return False
-        self._insert(connection, t.submissions, listener_id=listener_id, submission=submission)
-        return True
+            add_rating(connection, self._now, listen_id, aspect, value)
 
     def _require_rateable(self, connection: Connection, listen_id: int) -> None:
         row = connection.execute(
-            select(t.listen_ends.c.void_reason, t.listen_ends.c.at_utc, t.round_ends.c.complete)
+            select(t.listens.c.round_id, t.listen_ends.c.void_reason, t.listen_ends.c.at_utc)
             .join_from(t.listens, t.listen_ends, isouter=True)
-            .join(t.round_ends, t.round_ends.c.round_id == t.listens.c.round_id, isouter=True)
             .where(t.listens.c.id == listen_id)
         ).first()
         if row is None or row.at_utc is None or row.void_reason is not None:
             raise LogError("only a listen that was heard to its end can be rated; hear it from the top")
-        if row.complete is not None:
-            raise LogError("the round is over; its ratings stand as they are")
+        require_round_open(connection, row.round_id)
         require_not_rated_elsewhere(connection, listen_id)
 
     def _void_open_listens(self, connection: Connection, round_id: int) -> None:
@@ -316,35 +305,16 @@ class Log:
         found = whole_rows(connection, select(t.secrets).where(t.secrets.c.name == name), t.secrets)
         return str(found[0].value) if found else None
 
-    def _listener_id(self, connection: Connection, name: str) -> int | None:
-        return connection.execute(select(t.listeners.c.id).where(t.listeners.c.name == name)).scalar()
-
-    def _known_listener(self, connection: Connection, name: str) -> int:
-        listener_id = self._listener_id(connection, name)
-        if listener_id is None:
-            raise LogError(f'the log knows no listener "{name}"; add them under [listeners] in song.toml')
-        return listener_id
-
     def _add(self, connection: Connection, table: Table, **values: Any) -> int:
         """Insert a row with its moment; returns its id."""
-        key = self._insert(connection, table, **values)
-        return int(key[0]) if isinstance(key[0], int) else 0
+        return int(self._insert(connection, table, **values)[0])
 
     def _insert(self, connection: Connection, table: Table, **values: Any) -> Sequence[Any]:
-        return add_row(connection, table, moment(self.clock()), **values)
+        return add_row(connection, table, self._now, **values)
 
-
-def require_not_rated_elsewhere(connection: Connection, listen_id: int) -> None:
-    """Refuse a second rated listen of a form in one round (heard in two windows at the same time)."""
-    this, other = t.listens.alias(), t.listens.alias()
-    same = (other.c.round_id == this.c.round_id) & (other.c.form_id == this.c.form_id)
-    rated_as = connection.execute(
-        select(other.c.code)
-        .select_from(this.join(other, same).join(t.ratings, t.ratings.c.listen_id == other.c.id))
-        .where(this.c.id == listen_id, other.c.id != listen_id, t.ratings.c.aspect == OVERALL)
-    ).scalar()
-    if rated_as is not None:
-        raise LogError(f"this form was rated meanwhile, as {rated_as}; that rating stands")
+    @property
+    def _now(self) -> Moment:
+        return moment(self.clock())
 
 
 def _json(detail: Mapping[str, Any]) -> str:

@@ -6,13 +6,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
-
-from render.errors import LogError
 from sessions import tables as t
 from sessions.clock import moment
-from sessions.log import LONGEST_COMMENT, Log, require_not_rated_elsewhere
-from sessions.records import ASPECTS, OVERALL, opened_event, read_events
+from sessions.entries import (
+    add_comment,
+    add_rating,
+    add_submission,
+    require_not_rated_elsewhere,
+    require_round_open,
+)
+from sessions.log import Log
+from sessions.records import opened_event, read_events
 from sessions.rows import add_row
 
 
@@ -49,18 +53,9 @@ def take_in(log: Log, listener: str, submission: str, listen: TakenListen) -> bo
     """
     ended = moment(listen.ended)
     with log.store.writing() as connection:
-        whose = select(t.listeners.c.id).where(t.listeners.c.name == listener)
-        listener_id = connection.execute(whose).scalar_one()
-        s = t.submissions.c
-        noted = select(s.submission).where(s.listener_id == listener_id, s.submission == submission)
-        if connection.execute(noted).first() is not None:
+        if not add_submission(connection, moment(log.clock()), listener, submission):
             return False
-        over = select(t.round_ends.c.round_id).where(t.round_ends.c.round_id == listen.round_id)
-        if connection.execute(over).first() is not None:
-            raise LogError("the round is over; its ratings stand as they are")
-        add_row(
-            connection, t.submissions, moment(log.clock()), listener_id=listener_id, submission=submission
-        )
+        require_round_open(connection, listen.round_id)
         opened = opened_event(read_events(connection)) is not None
         listen_id = add_row(
             connection, t.listens, moment(listen.began), round_id=listen.round_id,
@@ -74,13 +69,7 @@ def take_in(log: Log, listener: str, submission: str, listen: TakenListen) -> bo
         if listen.ratings:
             require_not_rated_elsewhere(connection, listen_id)
         for rating in listen.ratings:
-            if rating.aspect not in (OVERALL, *ASPECTS) or not 0 <= rating.value <= 100:
-                raise LogError(f"{rating.aspect} = {rating.value} is not a rating; ratings are 0 to 100")
-            add_row(
-                connection, t.ratings, moment(rating.at), listen_id=listen_id, aspect=rating.aspect,
-                value=float(rating.value),
-            )  # fmt: skip
+            add_rating(connection, moment(rating.at), listen_id, rating.aspect, rating.value)
         for time_s, text in listen.comments:
-            if kept := text.strip()[:LONGEST_COMMENT]:
-                add_row(connection, t.comments, ended, listen_id=listen_id, time_s=time_s, text=kept)
+            add_comment(connection, ended, listen_id, text, time_s)
         return True

@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from sessions.log import LONGEST_COMMENT
+from sessions.entries import LONGEST_COMMENT
 
 MOST_COMMENTS = 200
 Rating = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
