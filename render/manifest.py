@@ -10,7 +10,6 @@ import json
 import re
 from collections.abc import Collection, Mapping
 from contextlib import suppress
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Literal
 
@@ -42,17 +41,6 @@ class FilePrint(_Frozen):
     sha256: str
 
 
-class StemFitNote(_Frozen):
-    residual_db: float
-    worst_db: float
-    worst_at_s: float
-    gain: float
-
-    @classmethod
-    def of(cls, fit: StemFit | None) -> StemFitNote | None:
-        return None if fit is None else cls(**asdict(fit))
-
-
 class RenderedPart(_Frozen):
     """A part where it sounds in the render: seconds of the file, bars from the form's top."""
 
@@ -64,9 +52,9 @@ class RenderedPart(_Frozen):
 
 
 class RenderedForm(_Frozen):
-    """One form's render. `own_*` are measured before gain; the others on the written file.
+    """One form's render. `own_*` are those before gain; the others are measured on the written file.
 
-    `lra_lu` and `own_true_peak_dbtp` are None where there is nothing to measure.
+    `lra_lu` is None below 3 s.
     """
 
     name: str
@@ -93,7 +81,7 @@ class Manifest(_Frozen):
     set_id: str
     audio: FilePrint
     stems: Mapping[str, FilePrint]
-    stem_fit: StemFitNote | None
+    stem_fit: StemFit | None
     sample_rate: int
     channels: int
     matching: Literal["integrated", "same gain"]
@@ -110,10 +98,6 @@ class Manifest(_Frozen):
         return self.lead_frames / self.sample_rate
 
     @property
-    def fit(self) -> StemFit | None:
-        return None if self.stem_fit is None else StemFit(**self.stem_fit.model_dump())
-
-    @property
     def spread_lu(self) -> float:
         """How much louder one form is than another before matching (and so how much quieter its
         sections play after it, with matching "integrated")."""
@@ -125,13 +109,13 @@ class Manifest(_Frozen):
 
     def as_json(self) -> dict[str, Any]:
         """What `render --json` prints; paths are relative to the study."""
-        keys = ("name", "wav", "lufs", "true_peak_dbtp", "lra_lu", "gain_db", "seconds", "frames", "joins")
+        keys = {"name", "wav", "lufs", "true_peak_dbtp", "lra_lu", "gain_db", "seconds", "frames", "joins"}
         return {
             "target_lufs": self.target_lufs,
             "ceiling_dbtp": self.ceiling_dbtp,
             "matching": self.matching,
             "spread_lu": self.spread_lu,
-            "forms": [{key: form.model_dump()[key] for key in keys} for form in self.forms],
+            "forms": [form.model_dump(include=keys) for form in self.forms],
         }
 
 

@@ -27,7 +27,7 @@ from render.containers import (
     wav_bytes,
 )
 from render.errors import RenderError
-from render.files import one_at_a_time, replacing
+from render.files import OWNERS_FOLDER, one_at_a_time, replacing
 from render.forecast import Bounce, Forecast, Own, read_bounce
 from render.forms import Piece
 from render.loudness import Loudness
@@ -37,7 +37,6 @@ from render.manifest import (
     Manifest,
     RenderedForm,
     RenderedPart,
-    StemFitNote,
     keep_set,
     manifest_path,
     read_manifest,
@@ -75,7 +74,11 @@ def render_forms(
             matched, or a file could not be written.
     """
     with one_at_a_time(song.folder / SONG_FILE):
-        return _Renderer(song, progress).run(keep_sets)
+        renderer = _Renderer(song, progress)
+        try:
+            return renderer.run(keep_sets)
+        finally:
+            renderer.close()
 
 
 class _Renderer:
@@ -103,7 +106,7 @@ class _Renderer:
         size = max(wav_bytes(self.lead + t.stop, self.song.audio.channels) for t in self.timelines)
         forms = self._write(hashes, own, gains, target, size)
         manifest = Manifest(
-            set_id=_set_id(forms, self.lead), audio=audio, stems=stems, stem_fit=StemFitNote.of(self.fit),
+            set_id=_set_id(forms, self.lead), audio=audio, stems=stems, stem_fit=self.fit,
             sample_rate=self.song.audio.sample_rate, channels=self.song.audio.channels,
             matching=self.song.matching, target_lufs=target, ceiling_dbtp=CEILING_DBTP,
             lead_frames=self.lead, file_bytes=size, sections=self._sections, forms=tuple(forms),
@@ -135,6 +138,10 @@ class _Renderer:
             self.reading = second.submit(read_bounce, self.song)
             return file_print(path, folder, before)
 
+    def close(self) -> None:
+        if "mixes" in self.__dict__:
+            self.mixes.close()
+
     def _step(self, what: str) -> None:
         self.steps_done += 1
         self.progress(what, self.steps_done, max(self.steps, self.steps_done))
@@ -147,7 +154,7 @@ class _Renderer:
             if frames < SHORTEST_FORM_S * rate:
                 raise RenderError(
                     f'"{timeline.form.name}" lasts {frames / rate:.2f} s; loudness needs at least '
-                    f"{SHORTEST_FORM_S} s of audio"
+                    f"{SHORTEST_FORM_S} s of audio: lengthen it in song.toml"
                 )
             if wav_bytes(frames, channels) > LONGEST_WAV_BYTES:
                 raise RenderError(
@@ -170,7 +177,7 @@ class _Renderer:
             return None
         old = self.old
         if old and old.stem_fit and (old.audio.sha256, sums(old.stems)) == (audio.sha256, sums(stems)):
-            return old.fit
+            return old.stem_fit
         bounce = self.bounce.audio
         self._step("compare the stems with the bounce")
         return fit_stems(bounce, self.song.stems, self.song.audio.sample_rate)
@@ -202,22 +209,24 @@ class _Renderer:
         target: float | None,
         size: int,
     ) -> list[RenderedForm]:
+        right = {name: self._still_right(form_hash, gains[name]) for name, form_hash in hashes.items()}
+
         def write(timeline: Timeline) -> RenderedForm:
             name = timeline.form.name
-            there = self._still_right(hashes[name], gains[name])
+            there = right[name]
             if there is None:
                 return self._write_one(timeline, hashes[name], own[name], gains[name], target, size)
             return self._reuse(there, timeline, size)
 
-        todo = [
-            t for t in self.timelines if self._still_right(hashes[t.form.name], gains[t.form.name]) is None
-        ]
-        if todo:
-            _ = self.mixes
+        if None in right.values():
+            _ = self.mixes  # read once, before two threads ask for it
         try:
-            self.folder.mkdir(mode=0o700, exist_ok=True)  # forms and files are tied there
+            self.folder.mkdir(mode=OWNERS_FOLDER, exist_ok=True)  # forms and files are tied there
         except OSError as error:
-            raise RenderError(f"the folder {self.folder} cannot be made: {error.strerror}") from None
+            raise RenderError(
+                f"the folder {self.folder} cannot be made: {error.strerror}; make room for it, or check the "
+                "study folder's rights, then render again"
+            ) from None
         try:
             with ThreadPoolExecutor(WORKERS) as pool:
                 return list(pool.map(write, self.timelines))

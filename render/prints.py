@@ -38,7 +38,7 @@ def _signs(path: Path, folder: Path) -> tuple[str, int, int]:
 def form_hashes(song: Song, manifest: Manifest) -> dict[str, str]:
     """name -> content hash of the song's forms as song.toml has them now, on the audio of `manifest`."""
     timelines = [lay_out(song, form) for form in song.forms]
-    return hash_forms(timelines, manifest.audio, manifest.stems, manifest.fit)
+    return hash_forms(timelines, manifest.audio, manifest.stems, manifest.stem_fit)
 
 
 def hash_forms(

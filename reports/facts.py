@@ -12,7 +12,6 @@ import pandas as pd
 from render.errors import FairhearingError, RenderError
 from render.forms import AS_WRITTEN, Form
 from render.manifest import Manifest, RenderedForm
-from render.prints import form_hashes
 from render.song import Song
 from reports import seals
 from reports.comments import Comment, all_comments
@@ -258,11 +257,9 @@ def _manifest(study: Study) -> tuple[Manifest | None, tuple[str, ...]]:
     except RenderError as error:
         return None, (str(error),)
     try:
-        now = form_hashes(study.song, manifest)
+        changed = study.changed_forms(manifest)
     except FairhearingError as error:
         return manifest, (f"song.toml cannot be rendered as it stands: {error}",)
-    rendered = {form.name: form.content_hash for form in manifest.forms}
-    changed = sorted(n for n in {*now, *rendered} if now.get(n) != rendered.get(n))
     if not changed:
         return manifest, ()
     names = ", ".join(f'"{name}"' for name in changed)

@@ -66,7 +66,7 @@ class Log:
             return connection.execute(rated).first() is not None
 
     def secret(self, name: str) -> str:
-        """A secret of the study (plan_seed, packet_key, page_key), drawn from the system's entropy at first."""
+        """A secret (plan_seed, packet_key, page_key), drawn from the system's entropy when first asked."""
         with self.store.reading() as connection:
             known = self._secret(connection, name)
         if known:

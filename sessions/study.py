@@ -25,7 +25,7 @@ LOG_FILE = "log.sqlite"
 
 @dataclass(frozen=True)
 class CurrentForm:
-    """A form of song.toml as it stands, with its id in the log and its render."""
+    """A form of song.toml as it stands, with its id in the log."""
 
     id: int
     name: str
@@ -128,13 +128,21 @@ class Study:
             return set()
         return {r.render_set for r in self.log.contents(listens=False).rounds if r.complete is None}
 
+    def changed_forms(self, manifest: Manifest) -> list[str]:
+        """Names of the forms that song.toml has otherwise than `manifest` (or that only one of them has).
+
+        Raises:
+            SongError, RenderError: song.toml cannot be rendered as it stands.
+        """
+        now = form_hashes(self.song, manifest)
+        rendered = {form.name: form.content_hash for form in manifest.forms}
+        return sorted(n for n in {*now, *rendered} if now.get(n) != rendered.get(n))
+
     def require_fresh_renders(self) -> Manifest:
         """The current renders, refused when song.toml has changed since they were made, or one is gone."""
         manifest = self.manifest
-        now = form_hashes(self.song, manifest)
-        rendered = {form.name: form.content_hash for form in manifest.forms}
-        if now != rendered:
-            changed = sorted(n for n in {*now, *rendered} if now.get(n) != rendered.get(n))
+        changed = self.changed_forms(manifest)
+        if changed:
             names = ", ".join(f'"{name}"' for name in changed)
             raise StudyError(
                 f"song.toml has changed since the last render ({names}); run `fairhearing render`"
