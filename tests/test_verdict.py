@@ -63,10 +63,10 @@ THREE: dict[str, object] = {"names": "abc", "listens": [5, 5, 5], "days": [3, 3,
         ({"own": 0.96}, CLEAR),
         ({"own": 0.959, **THREE, "listens": [5, 5, 4]}, LEANING),  # the third has not heard enough
         ({"own": 0.87, "listens": [8, 5]}, CLEAR),
-        ({"own": 0.979, "names": "a", "listens": [9], "days": [3]}, LEANING),  # and one alone much surer
+        ({"own": 0.979, "names": "a", "listens": [11], "days": [3]}, LEANING),  # and one alone much surer
         ({"own": 0.98, "names": "a", "listens": [5], "days": [3]}, CLEAR),
-        ({"own": 0.86, "names": "a", "listens": [10], "days": [3]}, LEANING),
-        ({"own": 0.87, "names": "a", "listens": [10], "days": [3]}, CLEAR),
+        ({"own": 0.86, "names": "a", "listens": [12], "days": [3]}, LEANING),
+        ({"own": 0.87, "names": "a", "listens": [12], "days": [3]}, CLEAR),
         ({"own": 0.979, "listens": [9, 4]}, LEANING),
         ({"names": "", "listens": [], "days": []}, LISTEN),
     ],

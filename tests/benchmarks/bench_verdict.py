@@ -22,7 +22,7 @@ import numpy as np
 
 from reports import campaign
 from reports.familiarity import Prior, fit
-from reports.gates import Chances, Rules
+from reports.gates import Chances
 from reports.settled import targets
 from reports.worlds import World, simulate
 from tests.benchmarks.simulated import ALONE_LAST, BATCH, NAMED, ODD, PANELS, SEED, run_cell, share
@@ -118,29 +118,23 @@ def odd(count: int) -> str:
 
 def few(count: int) -> str:
     lines = [
-        "One listener alone and two: the gate of three and more -> their own, read after every round.",
-        f"{4 * count} studies a cell at gap 6 (clear is rare there), {count} at others; seeds {SEED} + 40",
-        "+ listeners. The best form is a new one, or the incumbent where said.",
+        "One listener alone and two, whose own gates are stricter, read after every round.",
+        f"{4 * count} studies a cell at gap 6 (clear is rare there), {count} at others; seeds {SEED} + 50 +",
+        "listeners. The best form is a new one, or the incumbent where said.",
         "",
-        f"| world | listeners | clear by 8 | by {ALONE_LAST} | right when clear by 8 | by {ALONE_LAST} |",
+        f"| world | listeners | clear by 8 | by 12 | by {ALONE_LAST} | right when clear by {ALONE_LAST} |",
         "|---|---|---|---|---|---|",
     ]
     weak = ("tau 8", "20-point gap", "one form starts 8 high, wears off", "gaps differ widely (SD 6)")
     worlds = {f"{name}, gap 6": replace(ODD[name], advantage=6) for name in weak}
     worlds |= {name: NAMED[name] for name in ("gap 6", "gap 10", "gap 10, incumbent best")}
     worlds |= {"gap 15": World(advantage=15), "gap 15, incumbent best": World(advantage=15, best=0)}
-    of_many = replace(Rules(), own_way_chance=Rules().own_way_chance[-1:])
     for name, world in worlds.items():
         for listeners in (1, 2):
             many = 4 * count if world.advantage == 6 else count
-            truth = replace(world, listeners=listeners)
-            pair = [
-                run_cell(truth, ALONE_LAST, many, SEED + 40 + listeners, rules=rules)
-                for rules in (of_many, None)
-            ]
-            lasts = (8, ALONE_LAST)
-            texts = [" -> ".join(f"{cell.clear(last).mean():.3f}" for cell in pair) for last in lasts]
-            texts += [" -> ".join(share(*cell.right_when_clear(last)) for cell in pair) for last in lasts]
+            cell = run_cell(replace(world, listeners=listeners), ALONE_LAST, many, SEED + 50 + listeners)
+            texts = [f"{cell.clear(last).mean():.3f}" for last in (8, 12, ALONE_LAST)]
+            texts.append(share(*cell.right_when_clear(ALONE_LAST)))
             lines.append(f"| {name} | {listeners} | {' | '.join(texts)} |")
             _say(lines[-1])
     return "\n".join(lines)

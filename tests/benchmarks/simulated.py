@@ -6,13 +6,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from reports import campaign
-from reports.gates import Rules
 from reports.worlds import Simulated, World, simulate
 
 SEED = 30_000
-BATCH = 20  # studies that share the orders of listening
+BATCH = 50  # studies that share the orders of listening
 PANELS = (1, 3, 5)
-ALONE_LAST = 12  # one listener is hardly ever clear before the tenth listen
+ALONE_LAST = 14  # one listener is hardly ever clear before the twelfth listen
 
 
 def day_of(around: int) -> int:
@@ -50,16 +49,11 @@ def run_cell(
     seed: int,
     leaders: tuple[int, ...] = (),
     doubtful: bool = True,
-    rules: Rules | None = None,
 ) -> Cell:
     weights = np.full(world.listeners, 1 / world.listeners)
     parts, plain = [], []
     for made in studies(world, last, count, seed):
-        parts.append(
-            campaign.run(
-                made, weights, last, day_of, seed=seed, leaders=leaders, doubtful=doubtful, rules=rules
-            )
-        )
+        parts.append(campaign.run(made, weights, last, day_of, seed=seed, leaders=leaders, doubtful=doubtful))
         if leaders:
             plain.append(np.column_stack([_plain_leaders(study, last) for study in made]))
     return Cell(
