@@ -111,7 +111,7 @@ def familiarity_curve(reading: Reading, prior: Prior) -> Curve:
     if learned:
         text = (
             f"At a first listen, being new took {abs(mean[0]):.0f} points from a rating "
-            f"(90 % interval {-high[0]:.0f} to {-low[0]:.0f}); by the fifth listen {abs(mean[4]):.0f}."
+            f"(90 % interval {-high[0]:z.0f} to {-low[0]:z.0f}); by the fifth listen {abs(mean[4]):.0f}."
         )
     elif contrast <= 0.05:
         text = (

@@ -103,14 +103,17 @@ def camps(settling: Settling, names: Sequence[str], forms: Sequence[str], weight
     """The pair of forms over which the panel splits most evenly, if it does.
 
     A listener is in a camp when that listener's own settled ratings prefer one form by WORTH points or more
-    with a chance of SURE or more; both camps must hold a share CAMP of the `weights` (L,), which sum to 1.
+    with a chance of SURE or more, and have no form more than WORTH points above it: who differ only about
+    forms that none of them wants are no camps. Both must hold a share CAMP of the `weights` (L,), which sum
+    to 1.
     """
     best: tuple[float, Camps] | None = None
+    wanted = settling.mean >= settling.mean.max(1, keepdims=True) - WORTH
     for a in range(len(forms)):
         for b in range(a + 1, len(forms)):
             mean, sd = settling.prefers(a, b)
             sure = np.abs(mean) >= np.maximum(WORTH, NormalDist().inv_cdf(SURE) * sd)
-            sides = sure & (mean > 0), sure & (mean < 0)
+            sides = sure & (mean > 0) & wanted[:, a], sure & (mean < 0) & wanted[:, b]
             shares = float(weights[sides[0]].sum()), float(weights[sides[1]].sum())
             if min(shares) >= CAMP and (best is None or min(shares) > best[0] + 1e-12):
                 members = tuple(tuple(names[i] for i in np.flatnonzero(side).tolist()) for side in sides)

@@ -252,6 +252,22 @@ def test_two_camps_are_said() -> None:
     assert judge(one).beside.camps is None
 
 
+def test_who_differ_about_what_neither_wants_are_no_camps() -> None:
+    """All want "no verse 2"; which of two others comes last is all that divides them."""
+    one = table_of(World(listeners=2, advantage=25, dev_sd=1), 6, 12)
+    lower = one["rating"] - np.where(one["form"] == "long end", 15, 0)
+    other = one.assign(
+        listener="other " + one["listener"],
+        rating=one["rating"] - np.where(one["form"] == "as written", 15, 0),
+    )
+    judgement = judge(pd.concat([one.assign(rating=lower), other]))
+    divided = {
+        own.listener: own.mean["long end"] - own.mean["as written"] for own in judgement.beside.listeners
+    }
+    assert min(divided.values()) < -5 and max(divided.values()) > 5
+    assert judgement.beside.camps is None
+
+
 def test_the_vote_is_of_settled_orders() -> None:
     judgement = judge(table_of(World(listeners=3, advantage=20), 5, 13), weights={"listener 0": 2})
     assert judgement.beside.vote.condorcet == "no verse 2"
