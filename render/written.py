@@ -75,8 +75,11 @@ class ReadBack:
             self.file = self.path.open("rb")
             self.file.seek(RIFF_HEADER + len(self.format))
         for start in range(0, frames, CHUNK_FRAMES):
-            length = min(CHUNK_FRAMES, frames - start)
-            self._measure(self.file.read(length * self.channels * SAMPLE_BYTES))
+            length = min(CHUNK_FRAMES, frames - start) * self.channels * SAMPLE_BYTES
+            data = self.file.read(length)
+            if len(data) < length:
+                raise self._lost()
+            self._measure(data)
 
     def _measure(self, data: bytes) -> None:
         self.digest.update(data)
@@ -85,7 +88,11 @@ class ReadBack:
         self.meter.add(samples)
 
     def require_format(self) -> None:
+        """Refuse a file that says of itself what is not so."""
         with self.path.open("rb") as file:
             file.seek(RIFF_HEADER)
             if file.read(len(self.format)) != self.format:
-                raise RenderError(f"{self.path} is not what was written; check the disk, then render again")
+                raise self._lost()
+
+    def _lost(self) -> RenderError:
+        return RenderError(f"{self.path} is not what was written; check the disk, then render again")

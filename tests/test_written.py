@@ -54,6 +54,15 @@ def test_what_is_measured_is_what_lies_on_the_disk(tmp_path):
     assert reader.meter.result().integrated_lufs == pytest.approx(expected.integrated_lufs, abs=1e-5)
 
 
+def test_what_the_disk_cut_short_is_noticed(tmp_path):
+    path = tmp_path / "a.wav"
+    write_measured(path, [noise(1000)], 1000, RATE, 2)
+    with path.open("r+b") as file:
+        file.truncate(44 + 999 * 6)
+    with ReadBack(path, 1000, RATE, 2) as reader, pytest.raises(RenderError, match="is not what was written"):
+        reader.take(1000)
+
+
 def test_another_length_than_was_said(tmp_path):
     with pytest.raises(RenderError, match="is not what was written; check the disk, then render again"):
         write_measured(tmp_path / "a.wav", [noise(1000)], 1001, RATE, 2)
