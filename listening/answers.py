@@ -16,6 +16,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
+from listening.counts import Reason
 from listening.page.shapes import MOST_COMMENTS, Code, Comment, Rating, Seconds, plain
 from listening.tickets import is_signed, sign
 from render.errors import AnswersError
@@ -34,7 +35,6 @@ def _of_our_time(when: datetime) -> datetime:
 
 
 When = Annotated[AwareDatetime, AfterValidator(_of_our_time)]
-Reason = Literal["stopped", "left", "paused", "elsewhere", "broke"]
 Minutes = Annotated[int, Field(ge=-720, le=840)]
 
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
 from listening.answers import Answers, GivenListen, Ticket, in_window, read_answers
-from listening.page.desk import EARLY_S, EARLY_SHARE, REASONS, TOO_EARLY
+from listening.counts import REASONS, TOO_EARLY, is_too_early
 from listening.rounds import Round, rated_forms
 from render.errors import AnswersError, ListenError, RenderError
 from render.manifest import Manifest
@@ -126,8 +126,7 @@ class _Collecting:
     def _judge(self, given: GivenListen, seconds: float) -> str | None:
         """A listen that ended too early by its own times does not count."""
         passed_s = (given.ended - given.began).total_seconds()
-        least_s = seconds - EARLY_S - EARLY_SHARE * seconds
-        return TOO_EARLY if min(given.heard_s, passed_s) < least_s else None
+        return TOO_EARLY if is_too_early(seconds, given.heard_s, passed_s) else None
 
     def _times(self, given: GivenListen) -> tuple[datetime, datetime]:
         """When it was heard, in the listener's own zone; now, if their device's clock cannot be right."""

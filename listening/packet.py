@@ -15,7 +15,7 @@ from typing import Any
 from markupsafe import Markup
 
 from listening.answers import make_ticket
-from listening.page.desk import REASONS
+from listening.counts import REASONS
 from listening.page.shelf import level_check_flac
 from listening.page.shell import environment, words
 from listening.rounds import Demand, Round, enter_round, standing

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from listening.collect import Collected, collect
+from listening.counts import REASONS, TOO_EARLY
 from listening.packet import write_packet
-from listening.page.desk import REASONS, TOO_EARLY
 from listening.status import study_status
 from render.errors import AnswersError
 from sessions.study import Study

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from listening import links
-from listening.page.desk import REASONS, TOO_EARLY
+from listening.counts import REASONS, TOO_EARLY
 from sessions.records import ListenRecord
 from sessions.study import Study
 from tests.clocks import SetClock

@@ -33,7 +33,7 @@ def start(page: Page) -> str:
     code = page.locator("#listen-head").inner_text()
     top.click()
     page.locator("#listen-keep").wait_for()
-    page.wait_for_timeout(400)
+    page.wait_for_timeout(1000)  # the device is waited for first
     return code
 
 
@@ -117,6 +117,7 @@ def test_a_muted_device_is_asked_about_before_anything_counts(
         notice(page, "what you are listening on")
         assert "mute switch" in page.locator("#level-heard").inner_text()
         page.locator("#level-play:not([aria-disabled])").click()  # heard again, as often as it takes
+        assert not page.locator("#level-yes").is_visible(), "nor while it plays again"
         page.locator("#level-play:not([aria-disabled])").wait_for(timeout=ENDED_MS)
         assert not page.locator("#heard-on-words").is_visible(), "asked for only where it is the answer"
         page.locator("#heard-on-else").check()

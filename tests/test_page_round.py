@@ -81,7 +81,8 @@ def test_a_round_from_greeting_to_thanks(sounding_browser: Browser, sink: NullSi
     assert {x.means for x in listens} == {"page"} and {x.heard_on for x in listens} == {"headphones"}
     (moment_s, moment), (whole_s, whole) = listens[0].comments
     assert moment == "schön <b>laut</b> 好 مرحبا" and whole == "Line one\nline two" and whole_s is None
-    assert moment_s is not None and moment_s == pytest.approx(1.0 - study.manifest.lead_s, abs=0.4)
+    assert moment_s is not None
+    assert 0.1 < moment_s + study.manifest.lead_s <= 1.1, "1 s after the press, less what the device took"
 
     for listen, played in zip(listens, heard, strict=True):
         render = sounding_render(study, listen)

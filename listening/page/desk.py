@@ -17,6 +17,7 @@ from datetime import timedelta, tzinfo
 from pathlib import Path
 
 from listening.cautions import LONG_SITTING_S
+from listening.counts import EARLY_S, REASONS, TOO_EARLY, is_too_early
 from listening.page import shapes as s
 from listening.page.shelf import Shelf
 from listening.page.standing import next_round_text, state_of
@@ -28,20 +29,9 @@ from sessions.clock import utc_time
 from sessions.records import ASPECTS, OVERALL, ListenRecord
 from sessions.study import Study
 
-EARLY_S = 0.05  # as for a sound device: clocks differ
-EARLY_SHARE = 0.0005
 LATE_S = 3.0  # how much longer than its audio a listen may take, network and start of the sound apart
 BEAT_S = 5.0  # how often the page says that a listen goes on
 MOST_LEVEL_CHECKS = 8
-
-REASONS = {
-    "stopped": "stopped by the listener",
-    "left": "the page was left or loaded again",
-    "paused": "the sound stood still (the device was locked, asleep or busy)",
-    "elsewhere": "it was begun again, in another tab, on another device or after an interruption",
-    "broke": "the sound broke up (under-run)",
-}
-TOO_EARLY = "it ended sooner than it lasts"
 
 
 @dataclass(frozen=True)
@@ -304,8 +294,7 @@ class Desk:
 
 def _judge(duration_s: float, elapsed_s: float, asked: s.End) -> str | None:
     """Why a listen that the page calls whole was not, or None."""
-    early_s = EARLY_S + EARLY_SHARE * duration_s
-    if min(asked.heard_s, elapsed_s) < duration_s - early_s:
+    if is_too_early(duration_s, asked.heard_s, elapsed_s):
         return TOO_EARLY
     if elapsed_s - asked.waited_s > duration_s + LATE_S:
         return REASONS["paused"]

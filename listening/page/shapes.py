@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
+from listening.counts import Reason
 from sessions.entries import LONGEST_COMMENT
 
 MOST_COMMENTS = 200
@@ -102,7 +103,7 @@ class End(Shape):
 
     heard_s: Seconds
     waited_s: Seconds = 0.0
-    reason: Literal["stopped", "left", "paused", "elsewhere", "broke"] | None = None
+    reason: Reason | None = None
 
 
 class Ended(Shape):

@@ -87,17 +87,18 @@ const Screens = (() => {
       }
       piece.ready();
       enable("level-play", false);
+      $("level-heard").hidden = true;
       $("level-sign").hidden = false;
       notice("");
       const report = await piece.play();
       $("level-sign").hidden = true;
       if (report.reason === null) {
         heard = true;
-        $("level-heard").hidden = false;
         $("level-play").textContent = "Play it again";
       } else {
         notice("The level check broke off. Please play it again.");
       }
+      $("level-heard").hidden = !heard;
     }
   }
 

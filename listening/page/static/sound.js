@@ -7,6 +7,8 @@ const Sound = (() => {
   const SLIP_SHARE = 0.001; // and this much of the time played: two clocks are never quite equal
   const GAP_S = 0.02; // of under-runs, where the browser counts them
   const START_S = 5; // a device that has not begun by then never will
+  const STEADY_S = 0.3; // a device that slept takes a first piece and then stands still until it is open
+  const UNSTEADY_S = 0.15;
   const TAIL_S = 0.6; // devices play on for their latency after the last frame was handed over
   const TICK_MS = 100;
   const BEAT_S = 5;
@@ -41,14 +43,21 @@ const Sound = (() => {
 
   const wall = () => performance.now() / 1000;
 
-  /* Resolves once the device takes sound; a page that is not allowed to play never gets there. */
+  /* Resolves once the device takes sound in step with the wall clock; a page that is not allowed to play
+     never gets there. */
   async function running(context) {
     const asked = wall();
-    while (context.currentTime === 0 || context.state !== "running") {
+    let since = asked;
+    let from = context.currentTime;
+    for (;;) {
+      const taken = context.currentTime - from;
+      if (context.state !== "running" || wall() - since - taken > UNSTEADY_S) {
+        since = wall();
+        from = context.currentTime;
+      } else if (taken >= STEADY_S) return true;
       if (wall() - asked > START_S) return false;
       await new Promise((resolve) => setTimeout(resolve, 10));
     }
-    return true;
   }
 
   const gaps_s = (context) => (context.playbackStats ? context.playbackStats.underrunDuration || 0 : 0);
