@@ -78,8 +78,12 @@ class NullSink:
 
 
 @contextmanager
-def null_sink(rate: int = 48000) -> Iterator[NullSink]:
-    """A PulseAudio server in a folder of its own, for as long as the block runs."""
+def null_sink(rate: int = 48000, *, rewinds: bool = False) -> Iterator[NullSink]:
+    """A PulseAudio server in a folder of its own, for as long as the block runs.
+
+    A sink that `rewinds` takes the first piece of a sound at once and then stands for a second, as devices
+    do that were asleep; what it plays cannot be recorded integer for integer.
+    """
     missing = [name for name in PROGRAMS if shutil.which(name) is None]
     if missing:
         pytest.skip(f"PulseAudio is not installed ({', '.join(missing)} missing)")
@@ -92,7 +96,7 @@ def null_sink(rate: int = 48000) -> Iterator[NullSink]:
              "--disable-shm=yes", "--log-target=stderr",
              "-L", f"module-native-protocol-unix auth-anonymous=1 socket={socket}",
              "-L", f"module-null-sink sink_name=null0 format=s24le rate={rate} channels={CHANNELS} "
-                   "norewinds=1"],
+                   f"norewinds={int(not rewinds)}"],
             env=env, stdout=subprocess.DEVNULL, stderr=(folder / "server.txt").open("wb"),
         )  # fmt: skip
         try:
