@@ -171,18 +171,26 @@ def retired_lines(study: Study, before: Mapping[str, int]) -> list[str]:
     contents = study.log.contents()
     rendered = {form.content_hash for form in study.manifest.forms}
     names = {form.content_hash: form.name for form in contents.forms}
+    heirs = {form.replaces.casefold(): form.name for form in study.manifest.forms if form.replaces}
     lines = [
         f'"{names[gone]}" has changed or was taken out: its {_ratings(count)} with it as it was, '
-        "and it is retired. A changed form starts anew, as a form that nobody has rated."
+        f"and it is retired. {_instead(heirs.get(names[gone].casefold()))}"
         for gone, count in before.items()
         if gone not in rendered
     ]
     going_on = [r.listener for r in contents.rounds if r.complete is None]
     if lines and going_on:
         lines.append(
-            f"Rounds in progress ({', '.join(going_on)}) go on without it; what is new joins the next round."
+            f"Rounds in progress ({', '.join(going_on)}) keep the forms they began with; what is new joins "
+            "the next round."
         )
     return lines
+
+
+def _instead(heir: str | None) -> str:
+    if heir is None:
+        return "A changed form starts anew, as a form that nobody has rated."
+    return f'"{heir}" takes over how familiar it had become, and has no ratings of its own yet.'
 
 
 def _ratings(count: int) -> str:

@@ -262,24 +262,34 @@ class _Renderer:
         self.new_files.append(self.folder / f"{secrets.token_hex(6)}.wav")
         return self.new_files[-1]
 
+    def _lost_file(self, form_hash: str, gain_db: float, size: int) -> Path | None:
+        """Where the same samples lay that are no longer whole: open rounds look for them there."""
+        there = self._before(form_hash, gain_db)
+        same_size = self.old is not None and self.old.file_bytes == size
+        return self.song.folder / there.wav if there and same_size else None
+
     def _examine(self, timeline: Timeline, splicer: Splicer) -> tuple[Mapping[str, Any], ...]:
         return tuple(found.as_json() for found in joins.examine(self.song, timeline, splicer))
 
     def _still_right(self, form_hash: str, gain_db: float) -> RenderedForm | None:
         """The render of the last run, if it is this form at this gain and its file is whole."""
-        there = self.old.by_hash(form_hash) if self.old and self.old.lead_frames == self.lead else None
-        if there is None or there.gain_db != gain_db:
+        there = self._before(form_hash, gain_db)
+        if there is None or self.old is None:
             return None
         path = self.song.folder / there.wav
-        whole = path.is_file() and self.old is not None and path.stat().st_size == self.old.file_bytes
-        return there if whole else None
+        return there if path.is_file() and path.stat().st_size == self.old.file_bytes else None
+
+    def _before(self, form_hash: str, gain_db: float) -> RenderedForm | None:
+        """This form at this gain in the last run."""
+        there = self.old.by_hash(form_hash) if self.old and self.old.lead_frames == self.lead else None
+        return there if there is not None and there.gain_db == gain_db else None
 
     def _write_one(
         self, timeline: Timeline, form_hash: str, own: Own, gain_db: float, target: float | None, size: int
     ) -> RenderedForm:
         rate, channels = self.song.audio.sample_rate, self.song.audio.channels
         splicer = self._splicer(timeline)
-        path = self._new_file()
+        path = self._lost_file(form_hash, gain_db, size) or self._new_file()
         with replacing(path, lasting=False) as half:  # made again if it is lost
             integers = _integers(splicer, 10 ** (gain_db / 20))
             again, sha256 = write_measured(half, integers, splicer.frames, rate, channels)

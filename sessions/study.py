@@ -10,7 +10,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from render.errors import FairhearingError, RenderError, StudyError
+from render.errors import FairhearingError, FormError, RenderError, StudyError
 from render.forms import did_you_mean
 from render.manifest import Manifest, RenderedForm, manifest_path, read_manifest
 from render.prints import form_hashes
@@ -127,6 +127,23 @@ class Study:
         if not self.has_log:
             return set()
         return {r.render_set for r in self.log.contents(listens=False).rounds if r.complete is None}
+
+    def require_known_predecessors(self) -> None:
+        """Refuse a form that replaces one which never was.
+
+        Raises:
+            FormError: it names the form, and what it may have meant.
+        """
+        known = [form.name for form in self.song.forms]
+        if self.has_log:
+            known += [form.name for form in self.log.contents(listens=False).forms]
+        folded = {name.casefold() for name in known}
+        for form in self.song.forms:
+            if form.replaces is not None and form.replaces.casefold() not in folded:
+                raise FormError(
+                    f'forms."{form.name}" replaces "{form.replaces}", but there never was such a form'
+                    f"{did_you_mean(form.replaces, dict.fromkeys(known))}"
+                )
 
     def changed_forms(self, manifest: Manifest) -> list[str]:
         """Names of the forms that song.toml has otherwise than `manifest` (or that only one of them has).

@@ -241,7 +241,7 @@ def test_on_a_full_disk_every_command_says_so_and_works_when_there_is_room(
             return
         make_study(folder, **SHORT | {"forms": {"turned": ["b", "a"], "other": ["b", "b"]}})
         ballast = tmp_path / "small" / "ballast"
-        for arguments in (["render"], ["report"], ["decide", "turned", "--because", "it lifts"]):
+        for arguments in (["render"], ["report"], ["decide", "turned", "--because", "it lifts", "--yes"]):
             fill(ballast)
             told(folder, "status")
             said = told(folder, *arguments, code=1)
@@ -262,7 +262,11 @@ def test_on_a_read_only_disk_one_can_look_and_every_change_is_refused(study: Stu
         try:
             assert "round 2 goes on at any time" in told(folder, "status")
             told(folder, "check")
-            for command in (["report"], ["decide", "turned", "--because", "it lifts"], ["packet", "bo"]):
+            for command in (
+                ["report"],
+                ["decide", "turned", "--because", "it lifts", "--yes"],
+                ["packet", "bo"],
+            ):
                 said = told(folder, *command, code=1)
                 assert "ead-only" in said or "ermission" in said, said
             with pytest.raises(LogError, match="read-only"):

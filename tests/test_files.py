@@ -108,7 +108,7 @@ def test_what_the_commands_write_is_its_owners_alone(tmp_path: Path) -> None:
     told(tmp_path, "packet", "bo")
     told(tmp_path, "report")
     told(tmp_path, "check", "--joins-audio", str(tmp_path / "joins.wav"))
-    told(tmp_path, "decide", "turned", "--because", "it lifts")
+    told(tmp_path, "decide", "turned", "--because", "it lifts", "--yes")
     told(tmp_path, "report")
     written = {path.suffix for path in tmp_path.rglob("*") if path.is_file()}
     assert written >= {".sqlite", ".wav", ".flac", ".json", ".html", ".md", ".csv", ".mid"}

@@ -7,6 +7,7 @@ import shutil
 from collections.abc import Callable
 from datetime import UTC
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -18,14 +19,15 @@ from listening.page.server import create_app
 from listening.rounds import enter_round
 from render.errors import FairhearingError
 from render.manifest import manifest_path
+from render.matching import render_forms
 from sessions.study import Study
 from tests.clocks import SetClock
 from tests.command_line import told
 from tests.far_listener import Far
-from tests.short_study import SHORT, again, do_round, hear, rendered
+from tests.short_study import FORMS, SHORT, again, do_round, hear, rendered
 from tests.songs import make_study
 
-DECIDE = ("decide", "turned", "--because", "it lifts")
+DECIDE = ("decide", "turned", "--because", "it lifts", "--yes")
 ANEW = "run `fairhearing render`"
 
 
@@ -182,3 +184,45 @@ def test_answers_from_afar_are_taken_in_though_what_they_answer_is_lost(study: S
     assert (found.taken, found.refused, found.round_complete) == (3, 0, True), found.lines
     assert "lost" in "\n".join(found.lines)
     assert [x.rating for x in study.log.contents().listens_of("bo")] == [11, 22, 33]
+
+
+def test_a_lost_render_is_made_again_under_its_name(tmp_path: Path) -> None:
+    """Rounds in progress look for it there, also after the song has moved on."""
+    study = rendered(tmp_path)
+    before = study.manifest
+    lost = tmp_path / before.forms[1].wav
+    whole = lost.read_bytes()
+    lost.unlink()
+    assert render_forms(again(study).song, keep_sets=lambda: {before.set_id}) == before
+    assert lost.read_bytes() == whole
+    lost.write_bytes(whole[:1000])
+    assert render_forms(again(study).song, keep_sets=lambda: {before.set_id}) == before
+    assert lost.read_bytes() == whole
+
+
+def test_nobody_is_unblinded_without_being_asked(tmp_path: Path) -> None:
+    study = rendered(tmp_path)
+    do_round(study, "ana")
+    words = "Rounds are still open: .* Add --yes to do it all the same"
+    for command in (DECIDE[:-1], ("report", "--open")):
+        assert re.search(words, " ".join(told(tmp_path, *command, code=1).split()))
+        assert again(study).log.contents().opened is None
+
+
+def test_a_form_that_replaces_what_never_was(tmp_path: Path) -> None:
+    study = rendered(tmp_path)
+    do_round(study, "ana")
+    forms: dict[str, Any] = {
+        "twice": FORMS["twice"],
+        "newer": {"parts": ["b", "a bars 1"], "replaces": "turnd"},
+    }
+    make_study(tmp_path, **SHORT | {"forms": forms})
+    for command in ("check", "render"):
+        said = told(tmp_path, command, code=1)
+        assert (
+            'forms."newer" replaces "turnd", but there never was such a form; did you mean "turned"?' in said
+        )
+    forms["newer"]["replaces"] = "turned"
+    make_study(tmp_path, **SHORT | {"forms": forms})
+    said = " ".join(told(tmp_path, "render").split())
+    assert '"newer" takes over how familiar it had become' in said and "starts anew" not in said

@@ -64,7 +64,9 @@ def test_no_secret_leaves_the_log(rendered: Path, tmp_path: Path) -> None:
         (" ".join(c), told(study.folder, *c).encode()) for c in (["status"], ["status", "--json"], ["check"])
     ]
     write_report(study, open_now=True)
-    seen.append(("decide", told(study.folder, "decide", "upside down", "--because", "it lifts").encode()))
+    seen.append(
+        ("decide", told(study.folder, "decide", "upside down", "--because", "it lifts", "--yes").encode())
+    )
     secrets = {name: study.log.secret(name) for name in ("packet_key", "page_key", "plan_seed")}
     log = (study.folder / LOG_FILE).read_bytes()
     assert all(secret.encode() in log for secret in secrets.values()), "that is where they are"

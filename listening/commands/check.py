@@ -65,6 +65,7 @@ def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked
         SongError, FormError, AudioError: the song is not in order.
     """
     song = study.song
+    study.require_known_predecessors()
     timelines = [lay_out(song, form) for form in song.forms]
     _refuse_twins(timelines)
     of = 3 + len(timelines)

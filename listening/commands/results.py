@@ -18,6 +18,7 @@ from listening.commands.common import (
     with_json,
     with_study,
 )
+from render.errors import StudyError
 
 if TYPE_CHECKING:
     from reports.decide import Decided
@@ -135,7 +136,11 @@ def decide(
 
 
 def confirm_opening(study: Study, yes: bool) -> None:
-    """Say what opening a study ends while rounds are still to be heard; ask, where somebody can answer."""
+    """Say what opening a study ends while rounds are still to be heard, and ask.
+
+    Raises:
+        StudyError: nobody can be asked, and `yes` was not said.
+    """
     from listening.rounds import standing
 
     contents = study.log.contents(listens=False)
@@ -147,8 +152,10 @@ def confirm_opening(study: Study, yes: bool) -> None:
         f"Rounds are still open: {', '.join(waiting)}. This shows which form is which, and ratings from "
         "here on stay out of the verdict."
     )
+    if not yes and not sys.stdin.isatty():
+        raise StudyError(f"{warning} Add --yes to do it all the same.")
     click.echo(click.wrap_text(warning, width=100), err=True)
-    if not yes and sys.stdin.isatty():
+    if not yes:
         click.confirm("Go on?", abort=True, err=True)
 
 

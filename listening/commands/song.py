@@ -114,6 +114,7 @@ def render(folder: Path, as_json: bool) -> None:
     from render.matching import render_forms
 
     study = open_study(folder)
+    study.require_known_predecessors()
     before = rated_forms_of(study)
     with progress("rendering") as step:
         manifest = render_forms(study.song, keep_sets=study.open_render_sets, progress=step)
