@@ -61,7 +61,10 @@ class _Collecting:
                 self.lines.append(f"{given.code} not taken in: {refusal}")
         complete, opened = self._finish()
         who = f"{self.ticket.listener}, round {self.ticket.round}"
-        self.lines.insert(0, f"{who}: {self.taken} listens taken in, {self.refused} not")
+        self.lines.insert(
+            0,
+            f"{who}: {self.taken} {'listen' if self.taken == 1 else 'listens'} taken in, {self.refused} not",
+        )
         if self.taken:
             detail = {"listener": self.ticket.listener, "round": self.ticket.round, "listens": self.taken}
             self.study.log.add_event("collected", detail)

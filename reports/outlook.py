@@ -235,6 +235,9 @@ def _sentences(found: Outlook, panel: Hearers, plan: Pace) -> list[str]:
     return told
 
 
+_HELPS = 0.5  # a chance worth a change of plan
+
+
 def _advice(
     found: Outlook, panel: Hearers, plan: Pace, world: World, batches: int, seed: int, steps: _Steps
 ) -> list[str]:
@@ -244,9 +247,10 @@ def _advice(
         f"This plan will hardly settle an ordinary difference ({gap:g} points): the chance is "
         f"{words.chance(found.clear_right[gap])}."
     ]
-    options = []
+    helps: list[str] = []
+    hardly: list[str] = []
     if needed := found.rounds_needed[gap]:
-        options.append(f"{needed} rounds with the same listeners (80 %)")
+        helps.append(f"{needed} rounds with the same listeners (80 %)")
     sizes = [(count, panel.forms) for count in (2 * panel.listeners, 4 * panel.listeners)]
     sizes += [(panel.listeners, panel.forms - 1)] if panel.forms > 2 else []
     last = max(plan.rounds, Rules().clear_listens)
@@ -256,8 +260,14 @@ def _advice(
         size = replace(world, listeners=listeners, forms=forms)
         runs = _run(panel.sized(listeners, forms), pace, size, (gap,), batches, last, seed, steps)
         what = words.counted(listeners, "listener") if forms == panel.forms else words.counted(forms, "form")
-        options.append(f"{what} in {words.counted(last, 'round')} ({words.chance(runs.chance(gap, last))})")
-    return [*told, f"What would help, with its chance: {'; '.join(options)}."]
+        chance = runs.chance(gap, last)
+        option = f"{what} in {words.counted(last, 'round')} ({words.chance(chance)})"
+        (helps if chance >= _HELPS else hardly).append(option)
+    if helps:
+        told.append(f"What would help, with its chance: {'; '.join(helps)}.")
+    if hardly:
+        told.append(f"What would hardly help: {'; '.join(hardly)}.")
+    return told
 
 
 def to_go(

@@ -53,7 +53,7 @@ class Sheet:
 
     def as_markdown(self) -> str:
         """The sheet as a page to print or to read beside the session."""
-        lines = [f"# How to rebuild {plain(self.title)} as {plain(self.form)}", ""]
+        lines = [f'# How to rebuild {plain(self.title)} as "{plain(self.form)}"', ""]
         if not self.edits:
             lines += ["Nothing to do: this is the song as it stands.", ""]
         for step, edit in enumerate(self.edits, start=1):

@@ -60,7 +60,7 @@ def way_to(facts: Facts, form: Form) -> WayBack:
 
 def again_markdown(title: str, way: WayBack) -> str:
     """The re-record list as a page to take to the session."""
-    lines = [f"# What to perform again for {plain(title)} as {plain(way.form)}", ""]
+    lines = [f'# What to perform again for {plain(title)} as "{plain(way.form)}"', ""]
     if way.again:
         lines += ["What a listener would notice first comes first. Bars are those of the new form.", ""]
     lines += again_lines(way, "##")

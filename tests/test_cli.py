@@ -183,7 +183,8 @@ def test_check_refuses_what_render_would_refuse(tmp_path: Path) -> None:
 def test_opening_early_says_what_it_ends(study: Path) -> None:
     run(study, "render")
     done = subprocess.run(
-        [sys.executable, "-m", "listening.cli", "decide", "twice", "--because", "it is long", "--yes"], cwd=study,
+        [sys.executable, "-m", "listening.cli", "decide", "twice", "--because", "it is long", "--yes"],
+        cwd=study,
         capture_output=True, text=True, check=True, stdin=subprocess.DEVNULL,
         env=os.environ | {"PYTHONPATH": str(HERE)},
     )  # fmt: skip

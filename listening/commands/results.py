@@ -188,8 +188,9 @@ def verdict(csv: Path, as_json: bool) -> None:
     if needed:
         click.echo(click.wrap_text(needed, width=100))
     click.echo()
+    days = "one day" if found.days == 1 else f"{found.days} days"
     echo_table(
-        f"Settled ratings, {sum(found.listens.values())} listens over {found.days} days",
+        f"Settled ratings, {sum(found.listens.values())} listens over {days}",
         ("form ", "settled", "90 % interval", "chance to be best", "points lost by choosing it", "listens"),
         [
             (name, f"{found.settled[name].mean:.1f}",
