@@ -121,7 +121,6 @@ def standardised(seen: Observations) -> Floats:
     Spreads are shrunk towards the panel's as if 2 more ratings had shown that, so a listener with few
     ratings, or one who always says the same, is not blown up.
     """
-    levels = np.zeros(seen.group.max() + 1 if len(seen) else 0)
     size = np.bincount(seen.group)
     levels = np.bincount(seen.group, weights=seen.rating) / np.maximum(size, 1)
     off = seen.rating - levels[seen.group]

@@ -43,8 +43,6 @@ class Judgement:
     risk: str  # what choosing the best form now would risk
     behind: tuple[str, ...]  # listeners who have not heard enough for a clear verdict
     notes: tuple[str, ...]  # what the reader must know beside the sentence
-    p_slow: dict[str, float]  # P(best) if familiarity settles slowly, and
-    p_own_way: dict[str, float]  # if each form wears off in its own way: both must consent to "clear"
     p_best_people_like_them: dict[str, float] | None  # None with one listener
     noise_sd: float
     panel: Panel = field(repr=False)
@@ -146,8 +144,6 @@ def judge(
             *notes.held_back(state, reading, heard, rules, names[0], doubts),
             *notes.findings(state, changes, evidence),
         ),
-        p_slow=_by_name(doubts.slow.best, names, panel),
-        p_own_way=_by_name(doubts.own_way.best, names, panel),
         p_best_people_like_them=_like_them(reading, panel, names, seed),
         noise_sd=reading.fit.noise_sd(),
         panel=panel,
