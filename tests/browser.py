@@ -22,6 +22,7 @@ FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
+STEP_MS = 30_000  # what one step may take on a slow machine, a short form heard included
 NAMES = ("chromium", "chromium-browser", "google-chrome")
 
 
@@ -125,16 +126,16 @@ def sit_down(page: Page, heard_on: str = "headphones") -> None:
     page.locator("#hello-go").click()
     page.get_by_label(heard_on, exact=True).check()
     page.locator("#level-play:not([aria-disabled])").click()
-    page.locator("#level-yes").click(timeout=20_000)
-    page.locator("#listen-top:not([aria-disabled])").wait_for(timeout=10_000)
+    page.locator("#level-yes").click(timeout=STEP_MS)
+    page.locator("#listen-top:not([aria-disabled])").wait_for(timeout=STEP_MS)
 
 
 def hear(page: Page) -> str:
     """Hear the form that is due to its end; returns its code."""
     top = page.locator("#listen-top:not([aria-disabled])")
-    top.wait_for(timeout=10_000)
+    top.wait_for(timeout=STEP_MS)
     code = page.locator("#listen-head").inner_text()
     top.click()
-    page.locator("#rate-form").wait_for(timeout=20_000)
+    page.locator("#rate-form").wait_for(timeout=STEP_MS)
     assert page.locator("#rate-head").inner_text() == code
     return code

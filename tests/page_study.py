@@ -89,6 +89,12 @@ def rendered_short(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return make_study(tmp_path_factory.mktemp("short page") / "study", bar_s=0.4).folder
 
 
+@pytest.fixture(scope="module")
+def rendered_long(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same with forms of some ten seconds: something happens in mid-listen, on slow machines too."""
+    return make_study(tmp_path_factory.mktemp("long page") / "study", bar_s=3.0).folder
+
+
 def copied(study: Path, to: Path, clock: SetClock | None = None) -> Study:
     """A copy of a study's folder, to do with as a test likes."""
     shutil.copytree(study, to)

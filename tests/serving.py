@@ -43,6 +43,14 @@ def page_of(rendered_short: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatc
         yield running
 
 
+@pytest.fixture
+def long_page_of(rendered_long: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
+    """The same with forms of some ten seconds (a test module imports `rendered_long` too)."""
+    monkeypatch.setattr("listening.level.LEVEL_CHECK_S", 0.6)
+    with served(copied(rendered_long, tmp_path / "study")) as running:
+        yield running
+
+
 @contextmanager
 def served(study: Study, port: int = 0, **options: object) -> Iterator[Served]:
     """The page of a study, served for as long as the block runs (options as for create_app)."""

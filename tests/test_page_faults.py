@@ -11,15 +11,15 @@ from playwright.sync_api import Browser, Page
 from listening.page.desk import REASONS
 from sessions.records import ListenRecord
 from tests.browser import asleep, hear, open_page, sit_down, sounding_browser
-from tests.page_study import rendered_short
+from tests.page_study import rendered_long, rendered_short
 from tests.pulse import sink
-from tests.serving import Served, page_of
+from tests.serving import Served, long_page_of, page_of
 from tests.wire import Wire, wire
 
-__all__ = ["page_of", "rendered_short", "sink", "sounding_browser"]
+__all__ = ["long_page_of", "page_of", "rendered_long", "rendered_short", "sink", "sounding_browser"]
 pytestmark = [pytest.mark.browser, pytest.mark.device]
 
-ENDED_MS = 15_000
+ENDED_MS = 30_000
 
 
 def listens(page_of: Served) -> list[ListenRecord]:
@@ -47,8 +47,8 @@ def rate(page: Page, value: str) -> None:
     page.locator("#rate").wait_for(state="hidden", timeout=ENDED_MS)
 
 
-def test_a_second_tab_takes_the_listen_over(sounding_browser: Browser, page_of: Served) -> None:
-    link = page_of.link("ana")
+def test_a_second_tab_takes_the_listen_over(sounding_browser: Browser, long_page_of: Served) -> None:
+    link = long_page_of.link("ana")
     with open_page(sounding_browser, link) as first:
         sit_down(first)
         second = first.context.new_page()
@@ -61,13 +61,13 @@ def test_a_second_tab_takes_the_listen_over(sounding_browser: Browser, page_of: 
         notice(first, "Not counted: it was begun again")
         second.locator("#rate-form").wait_for(timeout=ENDED_MS)
         rate(second, "55")
-    void, counted = listens(page_of)
+    void, counted = listens(long_page_of)
     assert void.void_reason == REASONS["elsewhere"] and 0 < void.fraction_heard < 1
     assert counted.rating == 55 and counted.form_id == void.form_id
 
 
 def test_what_breaks_a_listen_voids_it_and_the_form_comes_again(
-    sounding_browser: Browser, page_of: Served
+    sounding_browser: Browser, long_page_of: Served
 ) -> None:
     """Stopping, a locked screen, a sleeping device, a reload, the back button: one after the other."""
     with open_page(sounding_browser, "about:blank") as page:
@@ -75,7 +75,7 @@ def test_what_breaks_a_listen_voids_it_and_the_form_comes_again(
             "const Real = AudioContext; window.made = [];"
             "window.AudioContext = class extends Real { constructor(o) { super(o); made.push(this); } };"
         )
-        page.goto(page_of.link("ana"))
+        page.goto(long_page_of.link("ana"))
         sit_down(page)
         codes = [start(page)]
         page.locator("#listen-stop").click()
@@ -96,12 +96,12 @@ def test_what_breaks_a_listen_voids_it_and_the_form_comes_again(
         page.locator("#hello-go").click()
         codes.append(hear(page))
         rate(page, "20")
-    *voids, counted = listens(page_of)
+    *voids, counted = listens(long_page_of)
     reasons = ["stopped", "paused", "paused", "left", "left"]
     assert [void.void_reason for void in voids] == [REASONS[reason] for reason in reasons]
     assert all(0.05 < void.fraction_heard < 0.95 for void in voids)
     assert counted.rating == 20
-    assert [str(x.code) for x in listens(page_of)] == codes and len(set(codes)) == 6
+    assert [str(x.code) for x in listens(long_page_of)] == codes and len(set(codes)) == 6
     assert {(x.form_id, x.sitting_id) for x in voids} == {(counted.form_id, counted.sitting_id)}
 
 
@@ -138,9 +138,12 @@ def through(page_of: Served, line: Wire) -> str:
 
 
 def test_a_lost_connection_in_mid_listen_and_while_rating(
-    sounding_browser: Browser, page_of: Served, line: Wire
+    sounding_browser: Browser, long_page_of: Served
 ) -> None:
-    with open_page(sounding_browser, through(page_of, line)) as page:
+    with (
+        wire(long_page_of.base) as line,
+        open_page(sounding_browser, through(long_page_of, line)) as page,
+    ):
         sit_down(page)
         start(page)
         line.cut()
@@ -153,11 +156,11 @@ def test_a_lost_connection_in_mid_listen_and_while_rating(
         line.cut()
         page.locator("#rate-keep").click()
         notice(page, "No connection")
-        assert listens(page_of)[0].rating is None
+        assert listens(long_page_of)[0].rating is None
         line.mend()
         notice(page, "is rated")
         hear(page)
-    listen = listens(page_of)[0]
+    listen = listens(long_page_of)[0]
     assert (listen.rating, listen.comments) == (64, ((None, "kept through the dark"),))
 
 
@@ -203,14 +206,14 @@ def test_sound_that_breaks_off_is_fetched_on_from_there(
 
 
 def test_a_device_whose_clock_is_wrong_and_is_set_in_mid_listen(
-    sounding_browser: Browser, page_of: Served
+    sounding_browser: Browser, long_page_of: Served
 ) -> None:
     with open_page(sounding_browser, "about:blank") as page:
         page.add_init_script(
             "const real = Date.now.bind(Date); window.off = -40 * 86400e3;"
             "Date.now = () => real() + window.off;"
         )
-        page.goto(page_of.link("ana"))
+        page.goto(long_page_of.link("ana"))
         sit_down(page)
         start(page)
         page.evaluate("window.off = 3 * 86400e3")
@@ -219,16 +222,16 @@ def test_a_device_whose_clock_is_wrong_and_is_set_in_mid_listen(
         page.locator("#rate-form").wait_for(timeout=ENDED_MS)
         assert page.locator("#rate-moments textarea").count() == 1
         rate(page, "12")
-    (listen,) = listens(page_of)
-    now = page_of.study.clock()
+    (listen,) = listens(long_page_of)
+    now = long_page_of.study.clock()
     assert listen.rating == 12
     assert abs((now.date() - now.date().fromisoformat(listen.local_date)).days) <= 1
 
 
 def test_what_was_typed_survives_a_reload_and_another_device_goes_on(
-    sounding_browser: Browser, page_of: Served
+    sounding_browser: Browser, long_page_of: Served
 ) -> None:
-    link = page_of.link("ana")
+    link = long_page_of.link("ana")
     with open_page(sounding_browser, link) as page:
         sit_down(page)
         page.locator("#listen-top").click()
@@ -248,7 +251,7 @@ def test_what_was_typed_survives_a_reload_and_another_device_goes_on(
         assert "1 of 3 forms are rated" in elsewhere.locator("#hello-round").inner_text()
         sit_down(elsewhere, "phone")
         hear(elsewhere)
-    first, second = listens(page_of)
+    first, second = listens(long_page_of)
     assert first.ratings == {"overall": 9, "flow": 8.5} and len(first.comments) == 2
     assert (first.heard_on, second.heard_on) == ("headphones", "phone")
 
