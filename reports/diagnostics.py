@@ -10,7 +10,7 @@ from statistics import NormalDist
 import numpy as np
 
 from reports import words
-from reports.familiarity import Columns, Fit, Floats, Prior, centred, fit, shared_columns
+from reports.familiarity import Columns, Fit, Floats, Prior, centred, fit, shared_columns, t_variance
 from reports.reading import Reading
 
 LEARNED = 0.85  # the data have shown a curve when its uncertainty fell below this share of the prior's
@@ -136,7 +136,7 @@ def _curve_moments(found: Fit, exposure: Floats) -> tuple[Floats, Floats, Floats
     at = found.where.common_gap.start
     weight = found.weight[:, 0]
     gap = found.mean[:, at, 0] + found.gap_mean
-    variance = found.cover[:, at, at] * found.scale[:, 0] * found.df / max(found.df - 2, 1.0)
+    variance = found.cover[:, at, at] * found.scale[:, 0] * t_variance(found.df)
     shape = np.where(found.tau > 0, np.exp(-exposure[:, None] / np.where(found.tau > 0, found.tau, 1.0)), 0.0)
     # points on each component's normal curve, so that quantiles of the mixture can be read off
     nodes = np.linspace(-3.0, 3.0, 61)
@@ -161,9 +161,7 @@ def _effects(found: Fit, where: slice, names: Sequence[str]) -> tuple[Effect, ..
     """Posterior mean and 90 % interval (normal approximation) of shared effects, around their average."""
     weight = found.weight[:, 0]
     means = found.mean[:, where, 0]
-    cover = (
-        found.cover[:, where, where] * (found.scale[:, 0] * found.df / max(found.df - 2, 1.0))[:, None, None]
-    )
+    cover = found.cover[:, where, where] * (found.scale[:, 0] * t_variance(found.df))[:, None, None]
     count = means.shape[1]
     if not count:
         return ()

@@ -26,6 +26,8 @@ ORDINARY_GAP = 8.0  # points between the best form and the next that a study sho
 GOOD_CHANCE = 0.80
 MOST_ROUNDS = 24
 MOST_LISTENERS = 12  # of a panel whose way to go is simulated
+BATCH = 10  # studies that share the orders of listening, and so the work on the model
+HELPS = 0.5  # a chance worth a change of plan
 Progress = Callable[[int, int], None]  # (steps done, steps in all)
 
 
@@ -140,7 +142,7 @@ def outlook(
     """
     most = max(most_rounds, plan.rounds)
     world = World(listeners=panel.listeners, forms=panel.forms, noise_sd=noise_sd)
-    batches = ceil(studies / _BATCH)
+    batches = ceil(studies / BATCH)
     steps = _Steps(progress, batches * most)
     runs = _run(panel, plan, world, tuple(gaps), batches, most, seed, steps)
     right = {gap: runs.chance(gap, plan.rounds) for gap in gaps}
@@ -150,16 +152,13 @@ def outlook(
         clear_wrong={gap: runs.chance(gap, plan.rounds, right=False) for gap in gaps},
         rounds_needed=needed,
         most_rounds=most,
-        studies=batches * _BATCH,
+        studies=batches * BATCH,
         sentences=(),
     )
     sentences = _sentences(found, panel, plan)
     if advise and not found.enough:
         sentences += _advice(found, panel, plan, world, batches, seed, steps)
     return replace(found, sentences=tuple(sentences))
-
-
-_BATCH = 10  # studies that share the orders of listening, and so the work on the model
 
 
 class _Steps:
@@ -187,7 +186,7 @@ def _run(
     seed: int,
     steps: _Steps,
 ) -> _Runs:
-    first = np.zeros((len(gaps), batches, _BATCH))
+    first = np.zeros((len(gaps), batches, BATCH))
     right = np.zeros_like(first)
     raw = np.ones(panel.listeners) if panel.weights is None else panel.weights
     weights = raw / raw.sum() if raw.sum() > 0 else np.full(len(raw), 1 / len(raw))
@@ -202,11 +201,11 @@ def _run(
                 prior=panel.prior_listens,
             )
             for gap in gaps
-            for study in range(_BATCH)
+            for study in range(BATCH)
         ]
         done = run(made, weights, most, plan.day_of, seed=seed, step=steps.step)
-        first[:, batch] = done.first.reshape(len(gaps), _BATCH)
-        right[:, batch] = (done.named == best).reshape(len(gaps), _BATCH)
+        first[:, batch] = done.first.reshape(len(gaps), BATCH)
+        right[:, batch] = (done.named == best).reshape(len(gaps), BATCH)
     return _Runs(gaps, first.reshape(len(gaps), -1), right.reshape(len(gaps), -1))
 
 
@@ -235,9 +234,6 @@ def _sentences(found: Outlook, panel: Hearers, plan: Pace) -> list[str]:
     return told
 
 
-_HELPS = 0.5  # a chance worth a change of plan
-
-
 def _advice(
     found: Outlook, panel: Hearers, plan: Pace, world: World, batches: int, seed: int, steps: _Steps
 ) -> list[str]:
@@ -262,7 +258,7 @@ def _advice(
         what = words.counted(listeners, "listener") if forms == panel.forms else words.counted(forms, "form")
         chance = runs.chance(gap, last)
         option = f"{what} in {words.counted(last, 'round')} ({words.chance(chance)})"
-        (helps if chance >= _HELPS else hardly).append(option)
+        (helps if chance >= HELPS else hardly).append(option)
     if helps:
         told.append(f"What would help, with its chance: {'; '.join(helps)}.")
     if hardly:

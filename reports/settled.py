@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reports.familiarity import Fit, Floats, product
+from reports.familiarity import Fit, Floats, product, t_variance
 
 NEGLIGIBLE = 1e-7  # grid points of less weight than this are left out of draws
 
@@ -40,7 +40,7 @@ class Mixture:
         weight = self.weight / self.weight.sum()
         mean = weight @ self.mean
         off = self.mean - mean
-        inflate = self.df / max(self.df - 2, 1.0)
+        inflate = t_variance(self.df)
         cover = np.einsum("g,gij->ij", weight, self.cover) * inflate
         return mean, cover + np.einsum("g,gi,gj->ij", weight, off, off)
 
@@ -78,7 +78,7 @@ def each_listener(found: Fit, which: int = 0) -> tuple[Floats, Floats]:
     """Every listener's own settled effects: mean (L, F) and covariance (L, F, F) of the whole posterior."""
     k, f = found.where.count, found.forms
     grid = found.weight[:, which].reshape(-1, found.inner)
-    inflate = found.df / max(found.df - 2, 1.0)
+    inflate = t_variance(found.df)
     mean_s = found.mean[:, :, which].reshape(-1, found.inner, k)
     variance = (found.scale[:, which] * inflate).reshape(grid.shape)
     cover_s = found.cover.reshape(-1, found.inner, k, k)

@@ -12,8 +12,8 @@ import itertools
 import os
 import sys
 import time
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -169,44 +169,69 @@ def cautious(count: int) -> str:
 
 
 SPREADS = (1.0, 5.0, 10.0)
+CLASSES = (0.0, 0.70, 0.85, 0.93, 1.01)
+WIDE = World(gap=(0, 20), gap_wobble=5, tau=(1, 6), dev_sd=6, position_sd=3)
 
 
 def calibration(count: int) -> str:
+    count *= 16
     lines = [
         "Truths of the forms drawn from normal distributions of SD 1, 5 and 10 points (a third of the",
         "studies each), the listeners' average deviation counted as part of it, incumbent at random merit;",
-        f"{4 * count} a cell, seeds {SEED} + 20 + listeners. `wide`: gap 0-20 with SD 5, tau 1-6,",
-        "deviations SD 6, positions SD 3. Stated, the mean P(best) of the form named -> how often it was the",
-        "best (standard error), by the chance stated. Coverage: 90 % intervals of the settled ratings around",
-        "their average.",
+        f"{count} a cell, seeds {SEED} + 20 + listeners, draws of their own for each study. `wide`: gap 0-20",
+        "with SD 5, tau 1-6, deviations SD 6, positions SD 3. Stated, the mean P(best) of the form named ->",
+        "how often it was the best (standard error), by the chance stated. Cover: 90 % intervals of the",
+        "settled ratings around their average. Incumbent: how often it was the best, less the chance stated.",
+        "The rows `all` put the six of their world together.",
         "",
-        "| world | listeners | rounds | under .7 | .7-.85 | .85-.93 | over .93 | all | coverage |",
-        "|---|---|---|---|---|---|---|---|---|",
+        "| world | listeners | rounds | under .7 | .7-.85 | .85-.93 | over .93 | all | cover | incumbent |",
+        "|---|---|---|---|---|---|---|---|---|---|",
     ]
-    wide = World(gap=(0, 20), gap_wobble=5, tau=(1, 6), dev_sd=6, position_sd=3)
-    for name, world in (("default", World()), ("wide", wide)):
+    for name, world in (("default", World()), ("wide", WIDE)):
+        cells = []
         for listeners in PANELS:
             for rounds in (4, 8):
-                lines.append(_calibration_row(name, replace(world, listeners=listeners), rounds, 4 * count))
+                cells.append(_calibrated(replace(world, listeners=listeners), rounds, count))
+                lines.append(f"| {name} | {listeners} | {rounds} | {cells[-1].row()} |")
                 _say(lines[-1])
+        lines.append(f"| {name} | all | all | {Calibrated.together(cells).row()} |")
+        _say(lines[-1])
     return "\n".join(lines)
 
 
-def _calibration_row(name: str, world: World, rounds: int, count: int) -> str:
-    stated, right, inside = _calibrated(world, rounds, count)
-    texts = []
-    for low, high in itertools.pairwise((0.0, 0.70, 0.85, 0.93, 1.01)):
-        at = (stated >= low) & (stated < high)
-        error = np.sqrt(right[at].mean() * (1 - right[at].mean()) / max(at.sum(), 1))
-        texts.append(f"{stated[at].mean():.3f} -> {right[at].mean():.3f} ({error:.3f})" if at.any() else "-")
-    texts.append(f"{stated.mean():.3f} -> {right.mean():.3f}")
-    return f"| {name} | {world.listeners} | {rounds} | {' | '.join(texts)} | {inside.mean():.3f} |"
+@dataclass(frozen=True)
+class Calibrated:
+    """S readings. `stated` (S,): the chance of the form named; `right` (S,): whether it was the best.
+
+    `inside` (S, F): whether each form's interval held its truth; `incumbent` (S,): whether it was the best
+    (1 or 0), less the chance stated for it.
+    """
+
+    stated: np.ndarray
+    right: np.ndarray
+    inside: np.ndarray
+    incumbent: np.ndarray
+
+    @staticmethod
+    def together(cells: Sequence["Calibrated"]) -> "Calibrated":
+        names = ("stated", "right", "inside", "incumbent")
+        return Calibrated(*(np.concatenate([getattr(cell, name) for cell in cells]) for name in names))
+
+    def row(self) -> str:
+        texts = []
+        for low, high in itertools.pairwise(CLASSES):
+            at = (self.stated >= low) & (self.stated < high)
+            hits = self.right[at]
+            error = np.sqrt(hits.mean() * (1 - hits.mean()) / max(len(hits), 1))
+            texts.append(f"{self.stated[at].mean():.3f} -> {hits.mean():.3f} ({error:.3f})")
+        texts.append(f"{self.stated.mean():.3f} -> {self.right.mean():.3f}")
+        return " | ".join([*texts, f"{self.inside.mean():.3f}", f"{self.incumbent.mean():+.3f}"])
 
 
-def _calibrated(base: World, rounds: int, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _calibrated(base: World, rounds: int, count: int) -> Calibrated:
     weights = np.full(base.listeners, 1 / base.listeners)
     seed = SEED + 20 + base.listeners
-    stated, right, inside = [], [], []
+    stated, right, inside, incumbent = [], [], [], []
     for batch in range(count // BATCH):
         made = [
             simulate(
@@ -219,15 +244,17 @@ def _calibrated(base: World, rounds: int, count: int) -> tuple[np.ndarray, np.nd
         ]
         found = fit(made[0].seen, Prior(), np.column_stack([study.seen.rating for study in made]))
         for i, study in enumerate(made):
-            draws = targets(found, weights, i).draws(campaign.DRAWS, seed)
+            draws = targets(found, weights, i).draws(campaign.DRAWS, seed * 10**6 + batch * BATCH + i)
             chances = Chances.of(draws)
+            best = study.truth == study.truth.max()
             leader = chances.order[0]
             stated.append(chances.best[leader])
-            right.append(study.truth[leader] == study.truth.max())
+            right.append(best[leader])
+            incumbent.append(best[0] - chances.best[0])
             low, high = np.quantile(draws - draws.mean(1, keepdims=True), [0.05, 0.95], axis=0)
             truth = study.truth - study.truth.mean()
             inside.append((truth >= low) & (truth <= high))
-    return np.array(stated), np.array(right), np.array(inside)
+    return Calibrated(np.array(stated), np.array(right), np.array(inside), np.array(incumbent))
 
 
 def speed(_: int) -> str:
