@@ -35,12 +35,12 @@ class Prior:
     `tau` counts listens; 0 stands for "familiarity does not matter". `gap_mean` is in rating points: a form
     never heard is expected to be rated that much below its settled value.
 
-    `own_gap` and `common_gap` each mix two beliefs, and the ratings weigh them: forms hardly differ in how they
-    wear in, or differ a lot; being new costs what is usual, or anything. Their weights, those of `tau` and
-    `gap_mean` were chosen on simulated studies (RESULTS_verdict.md, "Calibration", by other seeds than are
-    reported there) so that stated chances and intervals hold within a few percent both in usual studies, where
-    they are a little too careful, and where listeners are much slower and more unlike each other, where they
-    are a little too sure.
+    `own_gap` and `common_gap` each mix two beliefs, and the ratings weigh them: forms hardly differ in how
+    they wear in, or differ a lot; being new costs what is usual, or anything. Their weights, those of `tau`
+    and `gap_mean` were chosen on simulated studies (RESULTS_verdict.md, "Calibration", by other seeds than
+    are reported there) so that stated chances and intervals hold within a few percent both in usual studies,
+    where they are a little too careful, and where listeners are much slower and more unlike each other,
+    where they are a little too sure.
     """
 
     q: Weighted = ((0.05, 0.1), (0.2, 0.15), (0.4, 0.25), (0.8, 0.3), (1.4, 0.15), (2.5, 0.05))
