@@ -11,7 +11,9 @@ from pathlib import Path
 import pytest
 import soundfile
 
+from sessions.study import Study
 from tests.songs import make_study
+from tests.terminals import Terminal
 
 HERE = Path(__file__).parents[1]
 
@@ -190,3 +192,17 @@ def test_opening_early_says_what_it_ends(study: Path) -> None:
     )  # fmt: skip
     assert "Rounds are still open: ana (0 of 6 done), bo (0 of 6 done)" in done.stderr
     assert "It is decided" in run(study, "status")
+
+
+def test_a_person_who_decides_is_asked_whether_and_why(study: Path) -> None:
+    run(study, "render")
+    command = [sys.executable, "-m", "listening.cli", "decide", "twice", "--by", "Ana"]
+    with Terminal(command, os.environ | {"PYTHONPATH": str(HERE)}, study) as terminal:
+        terminal.expect(r"Go on\?")
+        terminal.type("y\n")
+        terminal.expect(r"Why\?")
+        terminal.type("it is long\n")
+        terminal.expect('Decided by Ana: "twice"')
+        assert terminal.wait() == 0
+    (decided,) = (event for event in Study(study).log.contents().events if event.kind == "decided")
+    assert decided.detail["because"] == "it is long"

@@ -110,7 +110,7 @@ def _echo_written(written: Written, as_json: bool) -> None:
 @with_study
 @click.argument("form", required=False)
 @click.option("--because", metavar="TEXT", help="Why, in your own words; it goes into the report.")
-@click.option("--by", metavar="NAME", help="Who decides (default: you).")
+@click.option("--by", metavar="NAME", help="Who decides (default: your login name).")
 @click.option("--yes", is_flag=True, help="Do not ask, even if rounds are still open.")
 @click.option(
     "--reopen",
@@ -132,6 +132,10 @@ def decide(
         raise click.UsageError(f"which form? One of {names}")
     study.song.form(form)  # a name with a typo is asked back before anything else
     confirm_opening(study, yes)
+    if because is None and not yes and sys.stdin.isatty():
+        because = click.prompt(
+            "Why? It goes into the report (Enter: no reason)", default="", show_default=False
+        )
     _echo_decided(decisions.decide(study, form, because or "", by or getpass.getuser()))
 
 
