@@ -8,18 +8,19 @@ from pathlib import Path
 
 from listening.answers import Answers, GivenListen, Ticket, in_window, read_answers
 from listening.counts import REASONS, TOO_EARLY, is_too_early
-from listening.rounds import Round, rated_forms
+from listening.rounds import Round, rated_forms, why_stuck
 from render.errors import AnswersError, ListenError, RenderError
 from render.manifest import Manifest
 from sessions.log import Log
-from sessions.records import LogContents, RoundRecord
+from sessions.records import OVERALL, LogContents, RoundRecord
 from sessions.study import Study
 from sessions.taken import TakenListen, TakenRating, take_in
 
 
 @dataclass(frozen=True)
 class Collected:
-    """What became of an answer file, in plain lines; `taken` counts listens that were new to the log."""
+    """What became of an answer file, in plain lines; `taken` counts listens that were new to the log,
+    those that were broken off among them."""
 
     listener: str
     round: int
@@ -45,7 +46,7 @@ class _Collecting:
         self.study = study
         self.ticket = ticket
         self.now = study.clock()
-        self.taken = self.refused = 0
+        self.rated = self.unrated = self.void = self.refused = 0
         self.lines: list[str] = []
         self.contents: LogContents = study.log.contents(ticket.listener)
         self.round: RoundRecord = self._find_round()
@@ -60,18 +61,28 @@ class _Collecting:
                 self.refused += 1
                 self.lines.append(f"{given.code} not taken in: {refusal}")
         complete, opened = self._finish()
-        who = f"{self.ticket.listener}, round {self.ticket.round}"
-        self.lines.insert(
-            0,
-            f"{who}: {self.taken} {'listen' if self.taken == 1 else 'listens'} taken in, {self.refused} not",
-        )
-        if self.taken:
-            detail = {"listener": self.ticket.listener, "round": self.ticket.round, "listens": self.taken}
+        self.lines.insert(0, self._summary())
+        taken = self.rated + self.unrated + self.void
+        if taken:
+            detail = {"listener": self.ticket.listener, "round": self.ticket.round, "listens": taken}
             self.study.log.add_event("collected", detail)
         return Collected(
-            self.ticket.listener, self.ticket.round, self.taken, self.refused, complete, opened,
+            self.ticket.listener, self.ticket.round, taken, self.refused, complete, opened,
             tuple(self.lines),
         )  # fmt: skip
+
+    def _summary(self) -> str:
+        """What is new to the log, as the listener would count it."""
+        told = [f"{self.rated} {'form' if self.rated == 1 else 'forms'} rated"]
+        if self.unrated:
+            told.append(f"{self.unrated} heard and not rated")
+        if self.void:
+            told.append(f"{self.void} {'listen' if self.void == 1 else 'listens'} broken off")
+        if self.refused:
+            told.append(f"{self.refused} not taken in")
+        earlier = [r for r in self.contents.rounds_of(self.ticket.listener) if r.number < self.round.number]
+        number = 1 + sum(bool(r.complete) for r in earlier)
+        return f"{self.ticket.listener}, round {number}: {', '.join(told)}"
 
     def _find_round(self) -> RoundRecord:
         for record in self.contents.rounds_of(self.ticket.listener):
@@ -101,7 +112,7 @@ class _Collecting:
         if self._was_taken(given):
             return "it was taken in before"
         if self.round.complete is not None:
-            return "its round is over"
+            return "its round is over" if self.round.complete else "another round took the place of its own"
         rated = rated_forms(self.study.log.contents(self.ticket.listener), self.round)
         if given.ratings and form_id in rated:
             return f"this form was rated meanwhile (as {rated[form_id].code}); that rating stands"
@@ -119,7 +130,12 @@ class _Collecting:
             self._ratings(given, ended) if why is None else (), self._comments(given, form.seconds),
         )  # fmt: skip
         if take_in(self.study.log, self.ticket.listener, _submission(given), listen):
-            self.taken += 1
+            if why is not None:
+                self.void += 1
+            elif any(rating.aspect == OVERALL for rating in given.ratings):
+                self.rated += 1
+            else:
+                self.unrated += 1
             return None
         return "it was taken in before"
 
@@ -157,14 +173,21 @@ class _Collecting:
     def _finish(self) -> tuple[bool, bool]:
         """Close the round when nothing in it is left to hear: (closed, the study was opened by it)."""
         if self.round.complete is not None:
-            return True, False
+            return self.round.complete, False
         try:
             round_ = Round(self.study, self.ticket.listener, self.manifest)
         except ListenError:
             return True, False
         left = len([d for d in round_.demands if d.form_id not in round_.rated])
         if left:
-            self.lines.append(f"{left} forms of this round are still to be heard; it stays open")
+            are = "form of this round is" if left == 1 else "forms of this round are"
+            self.lines.append(f"{left} {are} still to be heard; it stays open")
+            return False, False
+        if why_stuck(self.study, self.round) is not None:  # not ended here: more answers may be under way
+            self.lines.append(
+                "the forms of this round that are not rated have been replaced; a new round takes its place "
+                f"when {self.ticket.listener} goes on"
+            )
             return False, False
         opened = round_.finish()
         last = "; it was the plan's last: the study is open" if opened else ""

@@ -7,8 +7,11 @@ referrer. The page sends it as a bearer token (RFC 6750).
 from __future__ import annotations
 
 import io
+import ipaddress
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from urllib.parse import urlsplit
 
 from sessions import links as kept
 from sessions.links import Link
@@ -22,6 +25,15 @@ class FreshLink:
     id: int
     listener: str
     address: str
+
+    @property
+    def leads_here_only(self) -> bool:
+        """Whether no other device can open the address: it means whichever device reads it."""
+        host = urlsplit(self.address).hostname or ""
+        with suppress(ValueError):
+            found = ipaddress.ip_address(host)
+            return found.is_loopback or found.is_unspecified
+        return host == "localhost" or host.endswith(".localhost")  # RFC 6761 section 6.3
 
     def qr_lines(self) -> str:
         """The address as a QR code (ISO/IEC 18004) for a terminal, in half blocks."""

@@ -18,7 +18,7 @@ from listening.answers import make_ticket
 from listening.counts import REASONS
 from listening.page.shelf import level_check_flac
 from listening.page.shell import environment, words
-from listening.rounds import Demand, Round, enter_round, standing
+from listening.rounds import Demand, Round, abandoned_text, enter_round, standing
 from render.copies import Copies, flac_copies, opus_copies
 from render.errors import AnswersError
 from render.files import OWNERS_FOLDER, replacing
@@ -55,13 +55,13 @@ def write_packet(study: Study, listener: str, *, small: bool = False, any_day: b
             "`fairhearing listen`, then make a packet for the next round"
         )
     codes = [_codes(study, round_, demand) for demand in demands]
-    ticket, signature = make_ticket(study, name, round_.number, codes)
-    stands = standing(study, study.log.contents(name), name)
+    ticket, signature = make_ticket(study, name, round_.record.number, codes)
+    stands = standing(study, round_.contents, name)
     about = {
         "title": study.song.title, "listener": name, "round": round_.number,
         "rounds_done": stands.rounds_done, "rounds_planned": stands.rounds_planned, "codes": codes,
         "ticket": ticket, "signature": signature, "drawer": signature[:16],
-        "reasons": REASONS,
+        "reasons": REASONS, "text": abandoned_text(round_.contents, name),
     }  # fmt: skip
     path = study.folder / PACKETS / f"{_file_name(name)}-round-{round_.number}.html"
     path.parent.mkdir(OWNERS_FOLDER, exist_ok=True)

@@ -17,6 +17,9 @@ from sessions.plan import next_order
 from sessions.records import ListenRecord, LogContents, RoundRecord
 from sessions.study import Study
 
+LOST = "the sound it was to play is lost"
+REPLACED = "its forms have been replaced"
+
 
 @dataclass(frozen=True)
 class Demand:
@@ -62,7 +65,7 @@ def standing(
     """Where a listener stands by the log. `current_ids` are the forms song.toml still has."""
     rounds = contents.rounds_of(listener)
     done = [r for r in rounds if r.complete]
-    open_round = next((r for r in rounds if r.complete is None), None)
+    open_round = open_round_of(contents, listener)
     asked = [i for i in open_round.order if current_ids is None or i in current_ids] if open_round else []
     rated = rated_forms(contents, open_round) if open_round else {}
     outline = study.outline
@@ -91,6 +94,16 @@ def rated_forms(contents: LogContents, round_: RoundRecord) -> Mapping[int, List
     }
 
 
+def unrated_listen(contents: LogContents, round_: RoundRecord) -> ListenRecord | None:
+    """A listen of a round that was heard to its end but not rated yet (the program was ended in between)."""
+    rated = rated_forms(contents, round_)
+    for listen in reversed(contents.listens_of(round_.listener)):
+        heard = listen.round_id == round_.id and listen.heard_to_the_end
+        if heard and listen.rating is None and listen.form_id not in rated:
+            return listen
+    return None
+
+
 def _next_due(
     now: datetime, done: list[RoundRecord], planned: int, days: int
 ) -> tuple[date, datetime | None]:
@@ -107,22 +120,38 @@ def _next_due(
     return due, utc_time(done[-1].ended_utc) + SITTING_PAUSE
 
 
-def enter_round(study: Study, listener: str, *, any_day: bool = False) -> Round:
-    """The listener's open round, or the next one if it may begin now.
+def open_round_of(contents: LogContents, listener: str) -> RoundRecord | None:
+    """The round that a listener has begun and not ended."""
+    return next((r for r in contents.rounds_of(listener) if r.complete is None), None)
+
+
+def require_round(study: Study, listener: str, *, any_day: bool = False) -> None:
+    """Refuse a listener who has no open round and may not begin the next one now; begins nothing.
 
     Raises:
         ListenError: all rounds are done, or the next one is not due (`any_day` lifts the day, never
             the hour between two rounds).
     """
-    manifest = study.require_fresh_renders()
+    study.require_fresh_renders()
+    name = study.listener(listener).name
+    contents = study.log.contents(name)
+    open_round = open_round_of(contents, name)
+    if open_round is None or end_if_stuck(study, open_round):
+        _require_due(study, standing(study, contents, name), any_day)
+
+
+def enter_round(study: Study, listener: str, *, any_day: bool = False) -> Round:
+    """The listener's open round, or the next one if it may begin now.
+
+    Raises:
+        ListenError: as for `require_round`.
+    """
+    require_round(study, listener, any_day=any_day)
+    manifest = study.manifest
     name = study.listener(listener).name
     forms = study.register(manifest)
     contents = study.log.contents(name)
-    open_round = next((r for r in contents.rounds_of(name) if r.complete is None), None)
-    if open_round is not None and end_if_lost(study, open_round):
-        contents, open_round = study.log.contents(name), None
-    if open_round is None:
-        _require_due(study, standing(study, contents, name), any_day)
+    if open_round_of(contents, name) is None:
         hashes = {form.content_hash: form.id for form in forms}
         by_id = {form.id: form.content_hash for form in contents.forms}
         history = [[by_id[i] for i in r.order] for r in contents.rounds_of(name)]
@@ -132,7 +161,7 @@ def enter_round(study: Study, listener: str, *, any_day: bool = False) -> Round:
 
 
 def is_lost(study: Study, round_: RoundRecord) -> bool:
-    """Whether an open round cannot go on at the loudness it began with: its renders are lost."""
+    """Whether what an open round plays is not there any more."""
     try:
         forms = study.manifest_of(round_.render_set).forms
     except RenderError:
@@ -140,20 +169,65 @@ def is_lost(study: Study, round_: RoundRecord) -> bool:
     return not all((study.folder / form.wav).is_file() for form in forms)
 
 
-def end_if_lost(study: Study, round_: RoundRecord) -> bool:
-    """End an open round whose renders are lost: its ratings stay as they are, and the next round begins, as
-    the loudness never changes within one.
+def why_stuck(study: Study, round_: RoundRecord) -> str | None:
+    """Why an open round cannot go on at the loudness and with the forms it began with: LOST, REPLACED or
+    None. One that needs no more sound is not stuck: what was heard is still rated, and what was rated counts.
 
     Raises:
-        RenderError, StudyError: the current renders are not in order, so that it may not be lost at all.
+        RenderError: the current renders are not in order, so that it may not be stuck at all.
     """
-    if not is_lost(study, round_):
+    contents = study.log.contents(round_.listener)
+    rated = rated_forms(contents, round_)
+    left = [i for i in round_.order if i not in rated]
+    if not left or unrated_listen(contents, round_) is not None:
+        return None
+    current = {form.content_hash for form in study.manifest.forms}
+    still = [i for i in round_.order if contents.form(i).content_hash in current]
+    if still and not set(still) & set(left):
+        return None
+    if is_lost(study, round_):
+        return LOST
+    return None if still else REPLACED
+
+
+def end_if_stuck(study: Study, round_: RoundRecord) -> bool:
+    """End an open round that cannot go on: its ratings stay as they are, and another takes its place.
+
+    Raises:
+        RenderError, StudyError: the current renders are not in order, so that it may not be stuck at all.
+    """
+    why = why_stuck(study, round_)
+    if why is None:
         return False
     study.require_fresh_renders()
     study.log.end_round(round_.id, complete=False)
-    detail = {"listener": round_.listener, "why": "its renders are lost or damaged"}
-    study.log.add_event("round abandoned", detail)
+    study.log.add_event("round abandoned", {"listener": round_.listener, "why": why})
     return True
+
+
+def abandoned_round(contents: LogContents, listener: str) -> RoundRecord | None:
+    """A round of the listener that could not go on and whose place no other has taken to its end yet."""
+    ended = [r for r in contents.rounds_of(listener) if r.complete is not None]
+    return ended[-1] if ended and not ended[-1].complete else None
+
+
+def why_abandoned(contents: LogContents, listener: str) -> str:
+    """Why the listener's last abandoned round could not go on."""
+    found = [e.detail for e in contents.events if e.kind == "round abandoned"]
+    return next((str(d["why"]) for d in reversed(found) if d["listener"] == listener), LOST)
+
+
+def abandoned_text(contents: LogContents, listener: str) -> str:
+    """What a listener is told of such a round until they have rated a form of the next one, or ""."""
+    if abandoned_round(contents, listener) is None:
+        return ""
+    open_round = open_round_of(contents, listener)
+    if open_round is not None and rated_forms(contents, open_round):
+        return ""
+    return (
+        f"Your last round could not go on, because {why_abandoned(contents, listener)}; what you rated is "
+        "kept, and a new round takes its place."
+    )
 
 
 def _require_due(study: Study, stands: Standing, any_day: bool) -> None:
@@ -191,19 +265,28 @@ class Round:
     def refresh(self) -> None:
         """Read the log again."""
         contents = self.study.log.contents(self.listener)
-        found = next((r for r in contents.rounds_of(self.listener) if r.complete is None), None)
+        found = open_round_of(contents, self.listener)
         if found is None:
             raise ListenError(
                 f"{self.listener} has no open round; `fairhearing status` says when the next one is"
             )
         self.record = found
-        self.manifest: Manifest = self._instead or self.study.manifest_of(found.render_set)
         self.contents = contents
+        self.manifest: Manifest = self._instead or self._own_manifest()
         self.rated = rated_forms(contents, found)
+
+    def _own_manifest(self) -> Manifest:
+        try:
+            return self.study.manifest_of(self.record.render_set)
+        except RenderError:
+            if why_stuck(self.study, self.record) is not None:
+                raise
+            return self.study.manifest  # no sound is needed from it
 
     @property
     def number(self) -> int:
-        return self.record.number
+        """Which of the planned rounds this is: abandoned ones do not count."""
+        return 1 + sum(bool(r.complete) for r in self.contents.rounds_of(self.listener))
 
     @property
     def demands(self) -> list[Demand]:
@@ -220,12 +303,8 @@ class Round:
 
     @property
     def unrated(self) -> ListenRecord | None:
-        """A listen that was heard to its end but not rated yet (the program was ended in between)."""
-        for listen in reversed(self.contents.listens):
-            heard = listen.round_id == self.record.id and listen.heard_to_the_end
-            if heard and listen.rating is None and listen.form_id not in self.rated:
-                return listen
-        return None
+        """What was heard to its end but not rated yet."""
+        return unrated_listen(self.contents, self.record)
 
     @property
     def next_demand(self) -> Demand | None:
@@ -250,7 +329,7 @@ class Round:
         Returns whether the study was opened by it.
         """
         self.refresh()
-        if self.next_demand is not None:
+        if self.next_demand is not None or end_if_stuck(self.study, self.record):
             return False
         self.study.log.end_round(self.record.id, complete=True)
         return open_if_all_done(self.study)

@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime, time
 from typing import Any
 
-from listening.rounds import Standing, standing
+from listening.rounds import Standing, abandoned_round, standing, why_abandoned
 from render.errors import RenderError
 from render.manifest import RENDERS
 from sessions.records import LogContents
@@ -49,7 +49,9 @@ class StudyStatus:
 
     @property
     def state(self) -> str:
-        return "open (the codes are tied to names)" if self.opened else "sealed"
+        if self.opened:
+            return "opened; the report tells which form won"
+        return "sealed; nobody is told which form is which until the rounds are done"
 
     def as_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -67,6 +69,7 @@ def study_status(study: Study) -> StudyStatus:
     lines = []
     if contents.seed_sha256:
         lines.append(f"The plan's seed is drawn and sealed; its SHA-256 is {contents.seed_sha256}.")
+    lines += _abandoned_lines(contents, [listener.name for listener in song.listeners])
     listed = {listener.name for listener in song.listeners}
     gone = [name for name in contents.listeners if name not in listed]
     if gone:
@@ -100,12 +103,22 @@ def _row(study: Study, contents: LogContents, stands: Standing) -> ListenerStatu
     )
 
 
+def _abandoned_lines(contents: LogContents, names: list[str]) -> list[str]:
+    found = [(name, abandoned_round(contents, name)) for name in names]
+    return [
+        f"{name}'s round of {round_.local_date} could not go on, because {why_abandoned(contents, name)}; "
+        "what was rated in it is kept, and a new round takes its place."
+        for name, round_ in found
+        if round_ is not None
+    ]
+
+
 def _next_text(study: Study, stands: Standing) -> str:
     if stands.finished:
         return "all rounds done"
-    if stands.open_round is not None:
-        return f"round {stands.open_round.number} goes on at any time"
     number = f"round {stands.rounds_done + 1}"
+    if stands.open_round is not None:
+        return f"{number} goes on at any time"
     now = study.clock()
     if stands.due is not None and stands.due > now.date():
         return f"{number} on {stands.due.isoformat()}"

@@ -15,10 +15,10 @@ from listening import cautions
 from listening.device import Heard, Playing, require_device
 from listening.keys import ESCAPE, INTERRUPT, Keys, single_keys
 from listening.level import level_check_file
-from listening.rounds import Listen, Round, enter_round, standing
+from listening.rounds import Listen, Round, abandoned_text, enter_round, require_round, standing
 from listening.status import listen_command
 from render.errors import ListenError
-from sessions.records import ASPECTS, OVERALL
+from sessions.records import ASPECTS, OVERALL, ListenRecord
 from sessions.study import Study
 
 KEEP_KEYS = " cC"
@@ -40,12 +40,14 @@ class Comfort:
 
 def listen(study: Study, listener: str, comfort: Comfort) -> None:
     """The listener's open or next round, to its end or until they leave it."""
-    study.require_fresh_renders()
+    require_round(study, listener, any_day=comfort.any_day)
     require_device(comfort.device)
     round_ = enter_round(study, listener, any_day=comfort.any_day)
     _welcome(study, round_)
     try:
-        _finish_unrated(study, round_)
+        if round_.unrated is not None:
+            _finish_unrated(study, round_, round_.unrated)
+            round_ = _go_on(study, round_, comfort)
         if round_.next_demand is not None:
             sitting = study.log.sit_down(round_.listener, comfort.heard_on or _ask_heard_on(), "device")
             _check_level(study, round_, comfort.device)
@@ -55,6 +57,8 @@ def listen(study: Study, listener: str, comfort: Comfort) -> None:
         _farewell(round_)
         return
     opened = round_.finish()
+    if _say_abandoned(study, round_.listener):
+        return
     click.echo(f"\nRound {round_.number} is done. Thank you, {round_.listener}.")
     if opened:
         click.echo("It was the last one of the plan: the study is open. See `fairhearing report`.")
@@ -62,9 +66,26 @@ def listen(study: Study, listener: str, comfort: Comfort) -> None:
         _say_next(study, round_.listener)
 
 
+def _go_on(study: Study, before: Round, comfort: Comfort) -> Round:
+    """The round that comes after a rating: the same, unless what is left of it can no longer be played."""
+    round_ = enter_round(study, before.listener, any_day=comfort.any_day)
+    if round_.record.id != before.record.id:
+        _say_abandoned(study, round_.listener)
+    return round_
+
+
+def _say_abandoned(study: Study, listener: str) -> bool:
+    """Tell a listener whose last round could not go on; whether there was anything to tell."""
+    text = abandoned_text(study.log.contents(listener), listener)
+    if text:
+        click.echo(f"\n{click.wrap_text(text, width=78)}")
+    return bool(text)
+
+
 def _welcome(study: Study, round_: Round) -> None:
     heard, asked = len(round_.rated), len(round_.demands)
     click.echo(f"\n{study.song.title}. Hello, {round_.listener}.")
+    _say_abandoned(study, round_.listener)
     click.echo(
         f"Round {round_.number} of {study.song.rounds}: {asked} forms, one at a time, each from its top to "
         "its end."
@@ -78,14 +99,11 @@ def _welcome(study: Study, round_: Round) -> None:
     click.echo(click.wrap_text(cautions.CAUTION, width=78))
 
 
-def _finish_unrated(study: Study, round_: Round) -> None:
+def _finish_unrated(study: Study, round_: Round, heard: ListenRecord) -> None:
     """Ask for what was heard last time but not rated before the program ended."""
-    heard = round_.unrated
-    if heard is not None:
-        click.echo(f"\nYou heard {heard.code} to its end last time, but it has no rating yet.")
-        _rate(study, heard.id, heard.code)
-        _comments(study, round_, heard.id, [])
-        round_.refresh()
+    click.echo(f"\nYou heard {heard.code} to its end last time, but it has no rating yet.")
+    _rate(study, heard.id, heard.code)
+    _comments(study, round_, heard.id, [])
 
 
 def _ask_heard_on() -> str:

@@ -31,6 +31,7 @@ def test_answers_are_taken_in_with_the_listeners_own_times(study: Study, far: Fa
     far.hear(far.packet.about["codes"][2][0], 10, 100)
     found = collect(study, far.file(tmp_path / "a.json"))
     assert (found.taken, found.refused, found.round_complete, found.opened) == (4, 0, True, False)
+    assert found.lines[0] == "ana, round 1: 3 forms rated, 1 listen broken off"
     void, *counted = listens(study)
     assert (void.void_reason, void.frames_delivered) == (REASONS["stopped"], 24000)
     assert [x.rating for x in counted] == [71, 5, 100]
@@ -49,6 +50,7 @@ def test_answers_are_taken_in_once(study: Study, far: Far, tmp_path: Path) -> No
     before = listens(study)
     again = collect(study, path)
     assert (again.taken, again.refused) == (0, 3)
+    assert again.lines[0] == "ana, round 1: 0 forms rated, 3 not taken in"
     assert all("taken in before" in line for line in again.lines[1:4])
     assert listens(study) == before
     assert [e.kind for e in study.log.contents().events].count("collected") == 1
@@ -58,6 +60,7 @@ def test_a_part_now_and_the_rest_later(study: Study, far: Far, tmp_path: Path) -
     far.hear(far.packet.about["codes"][0][0], 10, 11)
     first = collect(study, far.file(tmp_path / "a.json"))
     assert (first.taken, first.round_complete) == (1, False)
+    assert first.lines[0] == "ana, round 1: 1 form rated"
     assert "2 forms of this round are still to be heard" in first.lines[-1]
     for codes in far.packet.about["codes"][1:]:
         far.hear(codes[0], 10, 50)

@@ -82,6 +82,16 @@ def test_a_stranger_gets_no_link(study: Study) -> None:
         links.renew(study, ["eve"], BASE)
 
 
+@pytest.mark.parametrize("base, here_only", [
+    ("http://127.0.0.1:8421", True), ("http://127.9.9.9", True), ("http://[::1]:80", True),
+    ("http://localhost:8421", True), ("https://song.localhost", True), ("http://0.0.0.0:1", True),
+    (BASE, False), ("http://[2001:db8::7]", False), ("https://songs.example", False),
+])  # fmt: skip
+def test_whether_another_device_can_open_a_link(study: Study, base: str, here_only: bool) -> None:
+    """Addresses for documentation (RFC 5737, RFC 3849) and those of the reader's own machine."""
+    assert links.make(study, "ana", base).leads_here_only is here_only
+
+
 def test_the_qr_code_is_drawn_for_a_terminal(study: Study) -> None:
     (link,) = links.renew(study, ["ana"], BASE)
     lines = link.qr_lines().splitlines()

@@ -87,7 +87,8 @@ def test_links_are_shown_once_and_go_on_working(folder: Path) -> None:
         said = host.until("until you press Ctrl-C")
         addresses = dict(re.findall(r"^(.+), and nobody else:\n(http://127\.0\.0\.1:\d+/#\S+)$", said, re.M))
         assert list(addresses) == ["ana", "bo", "Zoë <b>"]
-        assert said.count("▀") > 50, "a QR code for each"
+        assert "▀" not in said, "no phone could open what a code would say"
+        assert "no QR codes" in said and "--lan" in said and "--address URL" in said
         assert "this machine only" in said
         for name, address in addresses.items():
             assert state(address).json()["listener"] == name
@@ -109,6 +110,19 @@ def test_the_lan_is_opened_on_request_only_and_in_plain_words(folder: Path) -> N
         (base,) = set(re.findall(r"(http://\S+)/#", said))
         assert httpx.get(base).status_code == 200
         assert httpx.get(base, headers={"Host": "elsewhere.example"}).status_code == 400
+        reached = "127.0.0.1" not in base  # a machine without a network has nothing to show
+        assert (said.count("▀") > 50, "no QR codes" in said) == (reached, not reached)
+        host.interrupt()
+
+
+def test_an_address_from_outside_has_codes(folder: Path) -> None:
+    port = free_port()
+    call = f'serve({{study}}, address="https://songs.example", port={port})'
+    with program(folder, call) as host:
+        said = host.until("until you press Ctrl-C")
+        assert said.count("https://songs.example/#") == 3
+        assert said.count("▀") > 50 and "no QR codes" not in said
+        assert state(f"http://127.0.0.1:{port}/#none").status_code == 401
         host.interrupt()
 
 

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
+from listening.rounds import enter_round
 from render.matching import render_forms
 from sessions.records import LogContents
 from sessions.study import Study
+from tests.command_line import told
 from tests.heard import sounding_render
 from tests.pulse import NullSink, portaudio, sink
+from tests.short_study import do_round
 from tests.songs import make_study
 from tests.terminals import Terminal
 
@@ -25,12 +29,16 @@ FORMS = {"turned": ["b", "a"]}
 @pytest.fixture
 def study(tmp_path: Path) -> Study:
     """Two forms of about four seconds."""
+    return rendered(tmp_path)
+
+
+def rendered(folder: Path, **more: Any) -> Study:
     make_study(
-        tmp_path, tempo=240, bars=4, sections={"a": "1-2", "b": "3-4"}, forms=FORMS, listeners={"ana": {}},
-        plan={"rounds": 2, "days": 2},
+        folder, tempo=240, bars=4, sections={"a": "1-2", "b": "3-4"}, forms=FORMS, listeners={"ana": {}},
+        plan={"rounds": 2, "days": 2}, **more,
     )  # fmt: skip
-    study = Study(tmp_path)
-    study.register(render_forms(study.song))
+    study = Study(folder)
+    study.register(render_forms(study.song, keep_sets=study.open_render_sets))
     return study
 
 
@@ -157,3 +165,19 @@ def test_a_killed_listen_loses_nothing_and_resumes(study: Study, sink: NullSink)
         terminal.kill()
     ratings = [x.rating for x in contents(study).listens]
     assert ratings == [71, None], "the rating is there once; the killed listen is open until the next begins"
+
+
+def test_a_round_that_could_not_go_on_is_explained(study: Study, sink: NullSink) -> None:
+    enter_round(study, "ana")
+    rendered(study.folder, gain=0.5)  # another bounce: its forms are new ones
+    with listening(study, sink, "--heard-on", "car") as terminal:
+        terminal.expect("could not go on, because its forms have been replaced; what\\s+you rated is kept")
+        terminal.expect("Round 1 of 2")
+        terminal.kill()
+    assert "because its forms have been replaced" in told(study.folder, "status").replace("\n", " ")
+
+
+def test_whether_a_round_is_due_is_said_before_a_device_is_asked_for(study: Study) -> None:
+    do_round(study, "ana")
+    said = told(study.folder, "listen", "--listener", "ana", "--device", "nowhere at all", code=1)
+    assert "one round a sitting" in said and "nowhere" not in said

@@ -21,9 +21,9 @@ from listening.counts import EARLY_S, REASONS, TOO_EARLY, is_too_early
 from listening.page import shapes as s
 from listening.page.shelf import Shelf
 from listening.page.standing import next_round_text, state_of
-from listening.rounds import Demand, Round, end_if_lost, enter_round, standing
+from listening.rounds import Demand, Round, end_if_stuck, enter_round, standing
 from listening.tickets import is_signed, sign
-from render.errors import ListenError, LogError, PageError
+from render.errors import ListenError, LogError, PageError, RenderError
 from render.manifest import Manifest
 from sessions.clock import utc_time
 from sessions.records import ASPECTS, OVERALL, ListenRecord
@@ -174,7 +174,7 @@ class Desk:
         with self._sit(who) as (study, seat):
             listen = self._listen(study, who, code)
             if listen.ended_utc is None:
-                rate = self._round(study, who).manifest.sample_rate
+                rate = self._manifest_of(study, who, listen).sample_rate
                 elapsed_s = self._elapsed_s(study, listen, seat)
                 why = (
                     REASONS[asked.reason] if asked.reason else _judge(listen.frames / rate, elapsed_s, asked)
@@ -227,7 +227,7 @@ class Desk:
             raise PageError(403, "link", "You are not among this study's listeners any more. Thank you.")
         for round_ in study.log.contents(who.listener, listens=False).rounds:
             if round_.complete is None:
-                end_if_lost(study, round_)
+                end_if_stuck(study, round_)
         drawer = sign(self._key, "drawer", who.listener)[:16]
         return state_of(study, who.listener, drawer, any_day=self.any_day)
 
@@ -282,8 +282,13 @@ class Desk:
         raise PageError(404, "gone", "There is no such listen.")
 
     def _manifest_of(self, study: Study, who: Visitor, listen: ListenRecord) -> Manifest:
-        rounds = study.log.contents(who.listener).rounds
-        return study.manifest_of(next(r for r in rounds if r.id == listen.round_id).render_set)
+        """What a listen was played from or, where that is lost by now, the renders in its place: nothing that
+        was heard shall be lost with it."""
+        rounds = study.log.contents(who.listener, listens=False).rounds
+        try:
+            return study.manifest_of(next(r for r in rounds if r.id == listen.round_id).render_set)
+        except RenderError:
+            return study.manifest
 
     def _elapsed_s(self, study: Study, listen: ListenRecord, seat: Seat) -> float:
         """Wall time since a listen began: by a monotonic clock, or by the log's after a restart."""

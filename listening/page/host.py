@@ -16,7 +16,7 @@ from starlette.applications import Starlette
 
 from listening import links
 from listening.page.server import create_app
-from listening.rounds import is_lost
+from listening.rounds import LOST, is_lost, why_stuck
 from render.errors import StudyError
 from sessions.study import Study
 
@@ -33,6 +33,9 @@ network. Your firewall may ask whether to allow it. For another city, use `fairh
 WHAT_HERE_MEANS = """\
 The page is served to this machine only. Add --lan to let phones and laptops in your network in, or make
 `fairhearing packet NAME` for somebody far away."""
+NO_CODES = """
+There are no QR codes, as no phone can open this address: --lan gives one that phones in your network can
+open, --address URL one by which this machine is reached from elsewhere."""
 
 Say = Callable[[str], None]
 
@@ -65,8 +68,8 @@ def serve(
     base = (address or f"http://{_own_address() if lan else HERE}:{door.getsockname()[1]}").rstrip("/")
     say(WHAT_LAN_OPENS if lan else WHAT_HERE_MEANS)
     _say_links(study, wanted, again, base, say)
-    say(f"\nServing {base} until you press Ctrl-C. Ratings are kept in the study as they come in.")
     with suppress(KeyboardInterrupt):  # uvicorn passes Ctrl-C on when it has answered what was under way
+        say(f"\nServing {base} until you press Ctrl-C. Ratings are kept in the study as they come in.")
         _server(app, proxied=address is not None).run(sockets=[door])
     say("Stopped. Links that were given out work again when you serve at the same address.")
 
@@ -98,12 +101,16 @@ def prepare(study: Study, app: Starlette, say: Say = print) -> None:
     shelf = app.state.desk.shelf
     sets = {manifest.set_id: manifest}
     for round_ in study.log.contents(listens=False).rounds:
-        if round_.complete is None and is_lost(study, round_):
+        if round_.complete is not None:
+            continue
+        if why := why_stuck(study, round_):
+            whose = f"of {round_.listener}'s open round {round_.number}"
+            what = f"The renders {whose} are lost" if why == LOST else f"The forms {whose} have been replaced"
             say(
-                f"The renders of {round_.listener}'s open round {round_.number} are lost: it ends with the "
-                "ratings it has when they come again, and the next one begins."
+                f"{what}: it ends with the ratings it has when they come again, and a new round takes its "
+                "place."
             )
-        elif round_.complete is None:
+        elif not is_lost(study, round_):
             sets[round_.render_set] = study.manifest_of(round_.render_set)
     say("Making and checking the copies that the page plays …")
     for found in sets.values():
@@ -142,6 +149,7 @@ def _listen(host: str, port: int | None, say: Say) -> socket.socket:
 
 def _say_links(study: Study, wanted: Sequence[str], again: set[str], base: str, say: Say) -> None:
     given = {link.listener: link for link in links.links(study)}
+    here_only = False
     for name in wanted:
         if name in given and name not in again:
             say(
@@ -151,7 +159,13 @@ def _say_links(study: Study, wanted: Sequence[str], again: set[str], base: str, 
             continue
         # made beside any other: a second host that begins at this moment must not end what this one shows
         fresh = links.renew(study, [name], base)[0] if name in again else links.make(study, name, base)
-        say(f"\n{name}, and nobody else:\n{fresh.address}\n{fresh.qr_lines()}")
+        say(f"\n{name}, and nobody else:\n{fresh.address}")
+        if fresh.leads_here_only:
+            here_only = True
+        else:
+            say(fresh.qr_lines())
+    if here_only:
+        say(NO_CODES)
 
 
 def _all_names(study: Study) -> list[str]:

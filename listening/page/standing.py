@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 
 from listening.page.shapes import RatedCode, State
-from listening.rounds import Round, Standing, standing
+from listening.rounds import Round, Standing, abandoned_text, standing
 from sessions.log import SITTING_PAUSE
 from sessions.study import Study
 
@@ -20,10 +20,11 @@ def state_of(study: Study, listener: str, drawer: str, *, any_day: bool = False)
     """The listener's state by the log as it is now."""
     contents = study.log.contents(listener)
     stands = standing(study, contents, listener)
+    opened = OPENED if contents.opened is not None else ""
+    told = " ".join(filter(None, (abandoned_text(contents, listener), opened)))
     common = State(
         listener=listener, title=study.song.title, drawer=drawer, rounds_done=stands.rounds_done,
-        rounds_planned=stands.rounds_planned, stage="ready",
-        text=OPENED if contents.opened is not None else "",
+        rounds_planned=stands.rounds_planned, stage="ready", text=told,
     )  # fmt: skip
     if stands.open_round is not None:
         return _in_round(Round(study, listener), common)
@@ -31,7 +32,8 @@ def state_of(study: Study, listener: str, drawer: str, *, any_day: bool = False)
     if stands.finished:
         return common.model_copy(update={"stage": "done", "text": wait})
     if wait:
-        return common.model_copy(update={"stage": "rest", "text": wait})
+        text = f"{abandoned_text(contents, listener)} {wait}".strip()
+        return common.model_copy(update={"stage": "rest", "text": text})
     return common.model_copy(update={"round": stands.rounds_done + 1})
 
 
