@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from render import join_sound
+from render import join_sound, joins_advice
 from render.forms import Part, Piece
 from render.join_sound import CONTEXT_S, SHORT_TERM_S, Floats, Held
 from render.song import Song
@@ -167,7 +167,9 @@ class _Examined:
                 5, "a step in the waveform clicks", "raise crossfade_ms, or cut at another bar line"
             )
         if forgotten:
-            yield _Trouble(4, f"a pickup was probably forgotten: {forgotten}", self.pickup_remedy())
+            has = isinstance(self.new, Piece) and self.new.pickup_beats
+            what = "a pickup is perhaps too short" if has else "a pickup was probably forgotten"
+            yield _Trouble(4, f"{what}: {forgotten}", self.pickup_remedy())
         if cut:
             yield _Trouble(3, cut, "move the song's start by that much, or cut at another bar")
         if held >= HELD_SHARE:
@@ -330,17 +332,26 @@ class _Examined:
     def forgotten_pickup(self) -> str | None:
         if self.forgotten_beats is None or not isinstance(self.new, Piece):
             return None
+        has = self.new.pickup_beats
         begins = f"begins about {_beats(self.forgotten_beats)} before its first bar"
-        return f'"{self.new.section}" has a sound that {begins}'
+        longer = f", longer than its pickup ({_beats(float(has))})" if has else ""
+        return f'"{self.new.section}" has a sound that {begins}{longer}'
 
     def pickup_remedy(self) -> str:
         assert isinstance(self.new, Piece) and self.forgotten_beats is not None
-        return f'give "{self.new.section}" pickup = {self.forgotten_beats:g} in [sections]'
+        name, beats, has = self.new.section, self.forgotten_beats, self.new.pickup_beats
+        no_room = joins_advice.no_room(self.song, name, beats)
+        if no_room:
+            return f"pickup = {beats:g} would fit, but there is no room for it yet: {no_room}"
+        if has:
+            return (
+                f'if it belongs to "{name}", write pickup = {beats:g} instead of {float(has):g} in [sections]'
+            )
+        return f'give "{name}" pickup = {beats:g} in [sections]'
 
     def stray_remedy(self) -> str:
         assert isinstance(self.old, Piece)
-        shorter = max(self.old.bars - 1, 1)
-        return f'end "{self.old.section}" a bar earlier (bars 1-{shorter}), or leave out the stem that has it'
+        return joins_advice.without_last_beats(self.song, self.old)
 
     def held_remedy(self) -> str:
         if self.new is None:

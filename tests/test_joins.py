@@ -4,6 +4,7 @@ The places are the test's own; loudness is checked against EBU Tech 3341 (2023),
 K-weighting's gain against figures computed from the coefficients printed in ITU-R BS.1770-5.
 """
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,8 @@ import pytest
 import soundfile
 
 from render import join_sound
+from render.errors import FormError
+from render.forms import parse_part
 from render.joins import JoinFinding, examine
 from render.song import Song, load_song
 from render.splice import Splicer
@@ -120,6 +123,49 @@ def test_a_forgotten_pickup_is_named_with_its_beats(tmp_path: Path, beats: int) 
     (_top, join, _end), _ = judged(tmp_path, sound, '["bridge", "refrain"]', f", pickup = {beats}")
     assert join.pickup_forgotten is None and not join.doubtful
     assert join.at_s == pytest.approx(join.line_s - beats * 0.5, abs=1 / RATE)
+
+
+def held_before(beats: float) -> np.ndarray:
+    """The band, and a note that begins so many beats before the refrain and is held into it."""
+    return put(band(), bar_line(5, -beats) + 600, tone(523.25, round((beats + 1) * BEAT)))
+
+
+def test_a_pickup_that_is_set_already_is_not_called_forgotten(tmp_path: Path) -> None:
+    (_top, join, _end), _ = judged(tmp_path, held_before(2), '["bridge", "refrain"]', ", pickup = 1")
+    assert "forgotten" not in join.reason and "perhaps too short" in join.reason
+    assert join.remedy == 'if it belongs to "refrain", write pickup = 2 instead of 1 in [sections]'
+
+
+def test_a_pickup_that_a_form_cannot_hold_is_not_just_advised(tmp_path: Path) -> None:
+    """The remedy is tried on song.toml: with pickup = 2 it would be refused, and the remedy says so."""
+    parts = '["bridge", "silence 1 beat", "refrain"]'
+    (_top, _into, join, _end), _ = judged(tmp_path, held_before(2), parts)
+    assert join.pickup_forgotten is not None
+    assert "no room for it yet" in join.remedy and "silence 1 beat" in join.remedy
+    with pytest.raises(FormError, match="silence 1 beat"):
+        judged(tmp_path, held_before(2), parts, ", pickup = 2")
+    (_top, _into, join, _end), _ = judged(
+        tmp_path, held_before(2), '["bridge", "silence 2 beats", "refrain"]'
+    )
+    assert join.remedy == 'give "refrain" pickup = 2 in [sections]'
+
+
+@pytest.mark.parametrize(
+    ("part", "remedy"),
+    [
+        ("verse", 'end "verse" a bar earlier (bars 1-3)'),
+        ("verse bars 3-4", 'end "verse" a bar earlier (bars 3)'),
+        ("verse bars 2-4", 'end "verse" a bar earlier (bars 2-3)'),
+        ("verse bars 4", "let the section that it leads to follow, or cut at another bar"),
+    ],
+)
+def test_what_to_do_about_a_stray_pickup_can_be_done(tmp_path: Path, part: str, remedy: str) -> None:
+    """There is no bar before a part's only one, and no stem to leave out where none is listed."""
+    findings, song = judged(tmp_path, band(), f'["{part}", "bridge"]', ", pickup = 1")
+    (join,) = (f for f in findings if f.stray_pickup)
+    assert join.remedy == remedy
+    for words in re.findall(r"\((bars .+?)\)", remedy):
+        parse_part(f"verse {words}", song.sections, [], "the remedy")
 
 
 def test_a_pickup_whose_owner_does_not_follow_is_named(tmp_path: Path) -> None:
