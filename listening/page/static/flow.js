@@ -17,14 +17,8 @@ const Flow = (() => {
     return btoa(String.fromCharCode(...bytes)).replaceAll("+", "-").replaceAll("/", "_");
   };
 
-  const drafts = (driver) => ({
-    load(code) {
-      return { key: drawKey(), moments: [], ...driver.recall(code) };
-    },
-    save(code, draft) {
-      driver.remember(code, draft);
-    },
-  });
+  /* What was typed and kept for a code so far; its key makes sure that it is taken in once. */
+  const draftOf = (driver, code) => ({ key: drawKey(), moments: [], ...driver.recall(code) });
 
   function answerOf(draft) {
     const answer = { key: draft.key, overall: Screens.number(draft.overall), comments: [] };
@@ -59,7 +53,7 @@ const Flow = (() => {
       throw error;
     }
     Screens.notice("");
-    const draft = drafts(driver).load(due.code);
+    const draft = draftOf(driver, due.code);
     const awake = navigator.wakeLock ? navigator.wakeLock.request("screen").catch(() => null) : null;
     const others = driver.others(() => piece.stop("elsewhere"));
     const leaving = (event) => {
@@ -75,7 +69,7 @@ const Flow = (() => {
     Screens.playing(
       () => {
         draft.moments.push({ time_s: Math.round(piece.heardAt() * 1000) / 1000, text: "" });
-        drafts(driver).save(due.code, draft);
+        driver.remember(due.code, draft);
       },
       () => piece.stop("stopped"),
     );
@@ -97,9 +91,9 @@ const Flow = (() => {
   }
 
   async function rate(driver, code) {
-    const draft = drafts(driver).load(code);
-    drafts(driver).save(code, draft); // its key must outlive a reload
-    const done = await Screens.rate(code, ASPECTS, draft, (d) => drafts(driver).save(code, d));
+    const draft = draftOf(driver, code);
+    driver.remember(code, draft); // its key must outlive a reload
+    const done = await Screens.rate(code, ASPECTS, draft, (typed) => driver.remember(code, typed));
     await driver.rate(code, answerOf(done));
     driver.forget(code);
     Screens.notice(`Kept: ${code} is rated.`);
@@ -158,5 +152,5 @@ const Flow = (() => {
     }
   }
 
-  return { run, Refused, drawKey };
+  return { run, Refused, ASPECTS };
 })();

@@ -7,27 +7,36 @@
   const PAUSE_MS = 60 * 60 * 1000;
   const LONG_MS = 30 * 60 * 1000;
   const WHY = packet.reasons;
-  let memory = null; // where the browser keeps nothing
+  let memory = null; // holds all where the browser keeps nothing, or has no more room
 
   function load() {
     let text = memory;
     try {
-      text = localStorage.getItem(PLACE) ?? memory;
+      text = memory ?? localStorage.getItem(PLACE);
     } catch {
-      // only memory is left
+      // nothing was kept
     }
     return text ? JSON.parse(text) : { begun: false, stands: false, listens: [], drafts: {}, sitting: null };
+  }
+
+  function warn() {
+    const place = document.getElementById("kept");
+    const text = "This browser keeps nothing for later: save the answer file before you close the page.";
+    if (place.textContent !== text) Screens.notice(text);
+    place.textContent = text;
   }
 
   /* Reads, changes and writes at once, so that two tabs do not undo each other. */
   function change(edit) {
     const data = load();
     const result = edit(data);
-    memory = JSON.stringify(data);
+    const text = JSON.stringify(data);
     try {
-      localStorage.setItem(PLACE, memory);
+      localStorage.setItem(PLACE, text);
+      memory = null;
     } catch {
-      Screens.notice("This browser keeps nothing for later: save the answer file before you close the page.");
+      memory = text; // newer than what is kept
+      warn();
     }
     return result;
   }
@@ -49,8 +58,9 @@
     const done = rated.length === places.length;
     const state = {
       listener: packet.listener, title: packet.title, round: packet.round, drawer: packet.drawer,
-      rounds_done: packet.rounds_done, rounds_planned: packet.rounds_planned,
-      forms_asked: places.length, forms_rated: rated.length, text: "", code: null, ratings: [],
+      rounds_done: packet.rounds_done + (data.stands ? 1 : 0), rounds_planned: packet.rounds_planned,
+      forms_asked: places.length, forms_rated: rated.length, text: rated.length ? "" : packet.text, code: null,
+      ratings: [],
     };
     if (!data.begun) state.stage = "ready";
     else if (waiting !== undefined) {
@@ -170,7 +180,7 @@
     async rate(code, answer) {
       change((data) => {
         const listen = data.listens.findLast((x) => x.code === code && x.ended && !x.reason);
-        for (const aspect of ["overall", "opening", "flow", "build", "ending"]) {
+        for (const aspect of ["overall", ...Flow.ASPECTS]) {
           if (answer[aspect] !== undefined) listen.ratings.push({ aspect, value: answer[aspect], at: now() });
         }
         listen.comments.push(...answer.comments);
@@ -184,7 +194,8 @@
       });
     },
     async rest() {
-      await Screens.rest(`Round ${packet.round} is done`, "Thank you. One thing is left: your answers must go back.", "rest-save");
+      const text = "Save them as a file, and send it back to whoever sent you this page.";
+      await Screens.rest("Your answers must go back", text, "rest-save");
       save();
     },
     recall: (code) => load().drafts[code] || {},

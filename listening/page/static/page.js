@@ -68,10 +68,22 @@
 
   const online = () => new Promise((resolve) => window.addEventListener("online", resolve, { once: true }));
 
+  /* The signal gives a request up when nothing was heard of it for TRY_S; alive() says that something was. */
+  function patience() {
+    const giving = new AbortController();
+    let waiting = null;
+    const alive = () => {
+      clearTimeout(waiting);
+      waiting = setTimeout(() => giving.abort(), TRY_S * 1000);
+    };
+    alive();
+    return { signal: giving.signal, alive };
+  }
+
   const ask = (method, path, body) =>
     persist(() => {
       const made = typeof body === "function" ? body() : body;
-      return request(method, path, made, { options: { signal: AbortSignal.timeout(TRY_S * 1000) } });
+      return request(method, path, made, { options: { signal: patience().signal } });
     });
 
   /* Fetches sound into one piece of memory, and after a lost connection only what is still missing of it. */
@@ -79,8 +91,9 @@
     let bytes = new Uint8Array(0);
     let got = 0;
     const more = async () => {
-      const extra = got > 0 ? { headers: { Range: `bytes=${got}-` } } : {};
-      const response = await request("GET", path, undefined, extra);
+      const { signal, alive } = patience();
+      const headers = got > 0 ? { Range: `bytes=${got}-` } : {};
+      const response = await request("GET", path, undefined, { headers, options: { signal } });
       if (!response.ok) return response;
       if (response.status === 200) {
         bytes = new Uint8Array(Number(response.headers.get("Content-Length")));
@@ -92,6 +105,7 @@
         if (done) break;
         bytes.set(value, got);
         got += value.length;
+        alive();
       }
       if (got < bytes.length) throw new Error("cut short");
       return { ok: true, json: async () => null };

@@ -99,6 +99,7 @@ const Screens = (() => {
         notice("The level check broke off. Please play it again.");
       }
       $("level-heard").hidden = !heard;
+      $("level-yes").scrollIntoView({ block: "nearest" });
     }
   }
 
@@ -189,23 +190,24 @@ const Screens = (() => {
     };
   }
 
+  /* A field under its label, both in a row of their own. */
+  function labelled(kind, text, made) {
+    const row = document.createElement("p");
+    const label = document.createElement("label");
+    const field = Object.assign(document.createElement(kind), made);
+    label.htmlFor = field.id;
+    label.textContent = text;
+    row.append(label, field);
+    return { row, field };
+  }
+
   function momentFields(moments) {
-    const fields = moments.map((moment, index) => {
-      const row = document.createElement("p");
-      const label = document.createElement("label");
-      const field = document.createElement("textarea");
-      field.id = `moment-${index + 1}`;
-      field.rows = 2;
-      field.maxLength = 4000;
-      field.dir = "auto";
-      field.value = moment.text || "";
-      label.htmlFor = field.id;
-      label.textContent = `What was it at moment ${index + 1}?`;
-      row.append(label, field);
-      return [row, field];
-    });
-    $("rate-moments").replaceChildren(...fields.map(([row]) => row));
-    return fields.map(([, field]) => field);
+    const made = moments.map((moment, index) =>
+      labelled("textarea", `What was it at moment ${index + 1}?`, {
+        id: `moment-${index + 1}`, rows: 2, maxLength: 4000, dir: "auto", value: moment.text || "",
+      }));
+    $("rate-moments").replaceChildren(...made.map((one) => one.row));
+    return made.map((one) => one.field);
   }
 
   /* Asks for a rating; every change goes to save(draft). Resolves with the finished draft. */
@@ -255,20 +257,12 @@ const Screens = (() => {
   /* Shows the round's ratings; resolves with [[code, value], ...] of those that were changed. */
   async function review(ratings) {
     const fields = ratings.map(({ code, overall }) => {
-      const row = document.createElement("p");
-      const label = document.createElement("label");
-      const field = document.createElement("input");
-      field.id = `rated-${code}`;
-      field.type = "text";
-      field.inputMode = "decimal";
-      field.maxLength = 6;
-      field.autocomplete = "off";
-      field.value = String(overall);
-      field.setAttribute("aria-describedby", "review-error");
-      label.htmlFor = field.id;
-      label.textContent = code;
-      row.append(label, field);
-      return { row, field, code, overall };
+      const made = labelled("input", code, {
+        id: `rated-${code}`, type: "text", inputMode: "decimal", maxLength: 6, autocomplete: "off",
+        value: String(overall),
+      });
+      made.field.setAttribute("aria-describedby", "review-error");
+      return { ...made, code, overall };
     });
     $("review-list").replaceChildren(...fields.map((one) => one.row));
     $("review-error").hidden = true;
@@ -304,6 +298,6 @@ const Screens = (() => {
   }
 
   return {
-    show, notice, header, hello, level, due, fromTheTop, playing, stopped, number, rate, review, rest, trouble,
+    notice, header, hello, level, due, fromTheTop, playing, stopped, number, rate, review, rest, trouble,
   };
 })();
