@@ -24,13 +24,15 @@ class Rules:
     clear_listens: int = 5
     clear_days: int = 3
     leaning_listens: int = 3
-    # (listens, chance that the reading "each form in its own way" must give) where one listener, two, three
-    # or more have heard enough. An early lead may wear off, and the fewer ears, the longer it takes to tell:
-    # one listener's first eleven listens settle only what is beyond doubt.
+    # (listens, chance that the reading "each form in its own way" must give) where one listener, two, three,
+    # four, five or more have heard enough. An early lead may wear off, and the fewer ears, the longer it
+    # takes to tell: one listener's first eleven listens settle only what is beyond doubt.
     own_way_chance: tuple[Steps, ...] = (
         ((5, 0.98), (12, 0.87)),
         ((5, 0.96), (6, 0.94), (7, 0.91), (8, 0.87)),
         ((5, 0.93), (6, 0.91), (7, 0.88), (8, 0.84)),
+        ((5, 0.93), (6, 0.91), (7, 0.88), (8, 0.84)),
+        ((5, 0.90), (6, 0.88), (7, 0.85), (8, 0.82)),
     )
 
     def needed(self, rounds: int) -> float:

@@ -92,7 +92,7 @@ def test_one_listener_alone_is_not_misled_by_a_form_that_wears_off() -> None:
     """Form 1 starts 15 points high and ends 4 behind the best: what convinces three does not do for one."""
     world = World(listeners=1, advantage=4, wears_off=15, noise_sd=8)
     made = [simulate(world, 9, 1, noise_seed=(1, i)) for i in range(200)]
-    of_three = replace(Rules(), own_way_chance=Rules().own_way_chance[-1:])
+    of_three = replace(Rules(), own_way_chance=Rules().own_way_chance[2:3])
     misled = [
         (campaign.run(made, np.ones(1), 9, lambda r: (r + 1) // 2, seed=SEED, rules=rules).named == 1).sum()
         for rules in (of_three, Rules())
