@@ -242,7 +242,7 @@ def find_start(
     if len(attacks) >= 8:
         off = (attacks - first_beat + beat_s / 2) % beat_s - beat_s / 2
         first_beat += float(np.median(off))
-    begins = _first_sound_s(curve)
+    begins = first_sound_s(curve)
     beats: Floats = first_beat + np.arange(count, dtype=np.float64) * beat_s
     offset, sure = downbeat(audio, sample_rate, curve, beats, meter.beats)
     if not sure:  # then a song rather begins with its first bar
@@ -314,7 +314,7 @@ def downbeat_path(scores: Floats, per_bar: int) -> tuple[list[int], float]:
     return path[::-1], float(total.max() - table.sum(axis=0).max())
 
 
-def _first_sound_s(curve: Onsets) -> float:
+def first_sound_s(curve: Onsets) -> float:
     """The first clear attack, seconds."""
     loud = np.flatnonzero(curve.strength > 0.2 * np.percentile(curve.strength, 99))
     return float(loud[0]) / curve.rate if len(loud) else 0.0

@@ -7,34 +7,28 @@ slope a wrong tempo, anything else a performance that does not keep one tempo.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from render.grid import Grid, exact
 from render.odd_bars import odd_bars
-from render.onsets import Floats, Onsets, attack_times, onsets
+from render.onsets import Floats, attack_times, onsets
 from render.splice import Audio
-from render.tempo_estimate import (
-    STEADY,
-    Pulse,
-    downbeat_evidence,
-    find_pulses,
-    nearly_round,
-)
+from render.tempo_estimate import STEADY, Agreement, Pulse, best_phase, find_pulses, nearly_round
+from render.tempo_path import offset_path, robust_line, smooth
+from render.tempo_start import BarOne, bar_one
 
 # What a cut may be off before somebody hears it: a flam begins at 20 to 30 ms (common practice, no source).
 SHIFT_S = 0.015
 WRONG_S = 0.035
 DRIFT_S = 0.04
 ON_GRID_S = 0.025
-DOWNBEAT_MARGIN = 0.6
+AGREED = 0.1  # phase agreement on a beat: right tempos have 0.3 and more, unrelated ones 0.06 at most
+NEAR_BEAT = 0.3  # of a beat: further off, it is open which beat was meant
 CLEAR = 1.8  # how much stronger attacks must be along the best path than anywhere else
-_STEP_S = 0.005
-_REACH_S = 0.5
-_CURVE_SIGMA_S = 0.012
 
 
 @dataclass(frozen=True)
@@ -45,12 +39,16 @@ class TempoFit:
     scattered attacks would have. `offset_ms`: how late the attacks are against the grid where it starts.
     `odd_bars`: bars of another length that the grid does not have, None where there are none.
     `better_*` are None where nothing fits clearly better: a tempo (quarters a minute), a start (seconds),
-    a downbeat (beats later). `counted` is a half or double tempo that the song is likelier counted in.
+    a first beat of the bars (beats after the grid's). `beside_the_beat`: the grid lies between the beats, and
+    which beat was meant is not clear. `sections_agreeing` of `sections_asked` section starts are clearer with
+    the better start. `counted` is a half or double tempo that the song is likelier counted in.
     `wrong_from_bar`: the first bar whose lines are more than 35 ms off for good. `drifts`: no constant
     tempo (or, in a song with changes, no such tempos) fits. `offsets_ms` by bar, from bar 1.
     """
 
     tempo: float
+    start_s: float
+    beat_s: float
     has_beat: bool
     on_grid: float
     by_chance: float
@@ -59,6 +57,10 @@ class TempoFit:
     better_start_s: float | None
     counted: float | None
     better_downbeat_beats: int | None
+    beats_in_bar: int
+    beside_the_beat: bool
+    sections_agreeing: int
+    sections_asked: int
     odd_bars: str | None
     drifts: bool
     drift_ms: float
@@ -68,8 +70,43 @@ class TempoFit:
     @property
     def fits(self) -> bool:
         """Nothing to mend."""
-        wrong = (self.better_tempo, self.better_start_s, self.better_downbeat_beats, self.odd_bars)
-        return self.has_beat and not self.drifts and wrong == (None,) * 4
+        return self.has_beat and not self.drifts and self.lines_fit and self.odd_bars is None
+
+    @property
+    def lines_fit(self) -> bool:
+        """Tempo and start seem right, as far as can be told, so that joins are cut where they are meant."""
+        wrong = (self.better_tempo, self.better_start_s, self.better_downbeat_beats)
+        return wrong == (None,) * 3 and not self.beside_the_beat
+
+    def start_lines(self) -> list[str]:
+        """What there is to say about where bar 1 begins."""
+        given = f"start = {round(self.start_s, 6)}"
+        if self.better_start_s is not None:
+            moved_s = self.better_start_s - self.start_s
+            way = "later" if moved_s > 0 else "earlier"
+            if abs(moved_s) <= NEAR_BEAT * self.beat_s:
+                return [
+                    f"the attacks are {abs(self.offset_ms):.0f} ms {way} "
+                    f"than the grid: start = {self.better_start_s:g} would fit better"
+                ]
+            who = "most sections" if self.sections_agreeing > self.sections_asked / 2 else "the bars"
+            return [
+                f"{who} seem to begin {_beats(moved_s / self.beat_s)} {way} than {given} says; "
+                f"if bar 1 falls at {self.better_start_s:.3f} s, write start = {self.better_start_s:g}"
+            ]
+        if self.better_downbeat_beats is not None:
+            later = self.better_downbeat_beats
+            earlier = self.beats_in_bar - later
+            return [
+                f"the bars seem to begin {_beats(later)} later than {given} says, or "
+                f"{_beats(earlier)} earlier: harmony and low notes change there; listen where bar 1 begins"
+            ]
+        if self.beside_the_beat:
+            return [
+                f"the song's beats lie {abs(self.offset_ms):.0f} ms beside the grid's, between them; which "
+                "of them begins bar 1 is not clear: find it by ear, and write it as start"
+            ]
+        return []
 
     def as_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -94,21 +131,10 @@ class TempoFit:
             bar = self.wrong_from_bar
             since = f"; as it is, cuts are wrong from bar {bar} on" if bar else ""
             told.append(
-                f"tempo {self.better_tempo:g} ({amount:+.3g}) would fit clearly better "
-                f"than {self.tempo:g}{since}"
+                f"tempo {self.better_tempo:g} ({amount:+.3g}) would fit clearly better than {self.tempo:g}"
+                f"{since}. Mend it first: bars and times change with it"
             )
-        if self.better_start_s is not None:
-            way = "later" if self.offset_ms > 0 else "earlier"
-            told.append(
-                f"the attacks are {abs(self.offset_ms):.0f} ms {way} "
-                f"than the grid: start = {self.better_start_s:.3f} would fit better"
-            )
-        if self.better_downbeat_beats is not None:
-            beats = self.better_downbeat_beats
-            told.append(
-                f"harmony and low notes change {beats} beat{'s' if beats > 1 else ''} after the bar lines: "
-                "bar 1 probably begins there"
-            )
+        told += self.start_lines()
         if self.odd_bars is not None:
             told.append(self.odd_bars)
         if self.counted is not None:
@@ -121,15 +147,26 @@ class TempoFit:
         return told
 
 
-def fit(audio: Audio, sample_rate: int, grid: Grid) -> TempoFit:
-    """Compare the attacks of `audio`, (frames, channels), with a grid."""
-    return _Fit(audio, sample_rate, grid).result()
+def _beats(beats: float) -> str:
+    halves = round(2 * abs(beats))
+    if halves <= 1:
+        return "half a beat"
+    return "1 beat" if halves == 2 else f"{halves / 2:g} beats"
+
+
+def fit(audio: Audio, sample_rate: int, grid: Grid, section_bars: Sequence[int] = ()) -> TempoFit:
+    """Compare the attacks of `audio`, (frames, channels), with a grid.
+
+    `section_bars` are the first bars of the song's sections: they tell which bar is bar 1.
+    """
+    return _Fit(audio, sample_rate, grid, section_bars).result()
 
 
 class _Fit:
-    def __init__(self, audio: Audio, sample_rate: int, grid: Grid) -> None:
-        self.audio, self.rate, self.grid = audio, sample_rate, grid
+    def __init__(self, audio: Audio, sample_rate: int, grid: Grid, section_bars: Sequence[int]) -> None:
+        self.audio, self.rate, self.grid, self.section_bars = audio, sample_rate, grid, section_bars
         self.tempo = float(grid.tempo)
+        self.beat_s = float(grid.stretch(1).beat_s)
         self.one_tempo = all(change.tempo is None for change in grid.changes)
         self.curve = onsets(audio, sample_rate)
         self.bars = 0
@@ -169,15 +206,18 @@ class _Fit:
     def told(self, has_beat: bool, **what: Any) -> TempoFit:
         on_grid, by_chance = self.on_grid()
         blank: dict[str, Any] = {
+            "tempo": self.tempo, "start_s": float(self.grid.start_s), "beat_s": self.beat_s,
+            "beats_in_bar": self.grid.meter.beats, "on_grid": on_grid, "by_chance": by_chance,
             "offset_ms": 0.0, "better_tempo": None, "better_start_s": None, "counted": None,
-            "better_downbeat_beats": None, "odd_bars": None, "drifts": False, "drift_ms": 0.0,
+            "better_downbeat_beats": None, "beside_the_beat": False, "sections_agreeing": 0,
+            "sections_asked": 0, "odd_bars": None, "drifts": False, "drift_ms": 0.0,
             "wrong_from_bar": None, "offsets_ms": (),
         }  # fmt: skip
-        return TempoFit(self.tempo, has_beat, on_grid, by_chance, **{**blank, **what})
+        return TempoFit(**{**blank, "has_beat": has_beat, **what})
 
     def judged(self, offsets: Floats, pulses: list[Pulse], steady: bool) -> TempoFit:
-        beat_s = float(self.grid.stretch(1).beat_s)
-        offsets = offsets - round(float(np.median(offsets)) / beat_s) * beat_s  # which beat is not told here
+        # which of the beats it is, is not told here
+        offsets = offsets - round(float(np.median(offsets)) / self.beat_s) * self.beat_s
         slope, at_start, drift_s = self.line_and_rest(offsets)
         drifts = drift_s > DRIFT_S
         better_tempo = None
@@ -185,23 +225,50 @@ class _Fit:
             better_tempo = nearly_round(self.tempo / (1 + slope), self.curve.seconds)
         plain = better_tempo is None and not drifts
         shift_s = self.exact_shift(float(np.median(offsets))) if plain else at_start
-        shifted = abs(shift_s) > SHIFT_S and not drifts
-        start_s = float(self.grid.start_s) + shift_s
-        wrong = offsets - (shift_s if shifted else 0.0)
-        downbeat, odd = (None, None) if drifts or better_tempo else self.first_beats(shift_s)
+        wrong = offsets - (shift_s if abs(shift_s) > SHIFT_S and not drifts else 0.0)
         return self.told(
             has_beat=True,
             offset_ms=1000 * shift_s,
             better_tempo=better_tempo,
-            better_start_s=round(max(start_s, 0.0), 3) if shifted else None,
             counted=None if drifts or not steady else self.counted(pulses),
-            better_downbeat_beats=downbeat,
-            odd_bars=odd,
             drifts=drifts,
             drift_ms=1000 * drift_s,
             wrong_from_bar=self.first_wrong_bar(smooth(wrong)) if drifts or better_tempo else None,
             offsets_ms=tuple(np.round(1000 * offsets, 1)),
+            **(self.first_beats(shift_s) if plain else {}),
         )
+
+    def first_beats(self, shift_s: float) -> dict[str, Any]:
+        """Where bar 1 rather begins, and odd bars, where that is clear."""
+        near = abs(shift_s) <= NEAR_BEAT * self.beat_s
+        if not near and not self.beats_are_there(shift_s):
+            return {}
+        odd = odd_bars(self.audio, self.rate, self.curve, self.grid, self.bars)
+        if odd.bars:
+            found = BarOne(odd.first_offset, None)
+        else:
+            found = bar_one(
+                self.audio, self.rate, self.curve, self.grid, self.bars, shift_s, self.section_bars
+            )
+        start_s = found.start_s
+        if not found.place and near:
+            start_s = float(self.grid.start_s) + shift_s if abs(shift_s) > SHIFT_S else None
+        return {
+            "better_start_s": round(max(start_s, 0.0), 3) if start_s is not None else None,
+            "better_downbeat_beats": found.place or None,
+            "beside_the_beat": start_s is None and not near,
+            "sections_agreeing": found.agreeing,
+            "sections_asked": found.sections,
+            "odd_bars": odd.line(self.grid.meter) if odd.bars else None,
+        }
+
+    def beats_are_there(self, shift_s: float) -> bool:
+        """Whether low sounds, too, say that the beats lie beside the grid's: chords alone may come early."""
+        if not self.one_tempo:
+            return False
+        lines = self.bars_s()[0] + shift_s
+        off = (best_phase(self.curve, self.beat_s) - lines) % self.beat_s
+        return bool(min(off, self.beat_s - off) < self.beat_s / 8)
 
     def on_grid(self) -> tuple[float, float]:
         """Share of attack strength near half beats, and what chance would give."""
@@ -224,16 +291,19 @@ class _Fit:
         return np.concatenate(halves) if halves else np.zeros(0)
 
     def other_tempo(self, pulses: list[Pulse]) -> float | None:
-        """A tempo that attacks agree on, more than 0.4 % from the grid's and from its simple multiples."""
-        agreeing = [p for p in pulses if p.agreement >= 0.5 * pulses[0].agreement]
-        for pulse in agreeing:
-            for ratio in (1.0, 2.0, 0.5, 1.5, 3.0, 0.75, 2 / 3, 1 / 3, 4 / 3):
-                if abs(pulse.tempo * ratio / self.tempo - 1) < 0.004:
-                    return None
-        close = min(
-            (p.tempo * r for p in agreeing for r in (1.0, 0.5, 2.0, 1.5)),
-            key=lambda tempo: abs(np.log2(tempo / self.tempo)),
-        )
+        """The likeliest tempo, where it is neither the grid's nor its half or double, and where the attacks
+        do not agree on the grid's beat at all (a swing or a waltz may rightly be counted otherwise)."""
+        meter, best = self.grid.meter, pulses[0].tempo
+        beat = self.tempo * meter.unit / 4
+        compound = meter.unit == 8 and meter.beats % 3 == 0  # its pulse is a dotted quarter
+        own = [beat, beat / 3] if compound else [beat, self.tempo]
+        if any(abs(best * ratio / tempo - 1) < 0.004 for tempo in own for ratio in (0.5, 1.0, 2.0)):
+            return None
+        agreed = Agreement(self.curve).at(np.array(own) / 60)
+        if float(agreed.max()) >= AGREED:
+            return None
+        counts = (0.5, 0.75, 1.0, 1.5) if compound else (0.5, 1.0, 2.0)
+        close = min((best * c for c in counts), key=lambda tempo: abs(np.log2(tempo / self.tempo)))
         return nearly_round(close, self.curve.seconds)
 
     def counted(self, pulses: list[Pulse]) -> float | None:
@@ -258,19 +328,6 @@ class _Fit:
         before, after = attacks - beats[nearest - 1], attacks - beats[nearest]
         return rough_s + float(np.median(np.where(np.abs(before) < np.abs(after), before, after)))
 
-    def first_beats(self, shift_s: float) -> tuple[int | None, str | None]:
-        """How many beats after the grid's bar lines the bars rather begin, and odd bars, where clear."""
-        per_bar = self.grid.meter.beats
-        if self.grid.changes or per_bar < 2 or self.bars < 8:
-            return None, None
-        odd = odd_bars(self.audio, self.rate, self.curve, self.grid, self.bars)
-        if odd.bars:
-            return odd.first_offset or None, odd.line(self.grid.meter)
-        beats = self.half_beats()[::2] + shift_s
-        evidence = downbeat_evidence(self.audio, self.rate, self.curve, beats[beats >= 0], per_bar)
-        best = int(np.argmax(evidence))
-        return (best if best and evidence[best] - evidence[0] > DOWNBEAT_MARGIN else None), None
-
     def first_wrong_bar(self, offsets: Floats) -> int | None:
         """The first bar from which on the lines are more than 35 ms off for good."""
         wrong = np.abs(offsets) > WRONG_S
@@ -280,58 +337,3 @@ class _Fit:
         lasting = int(fine[-1]) + 1 if len(fine) else 0
         # a performance may come back to the grid by chance: then the first stray bar counts
         return int(np.flatnonzero(wrong)[0]) + 1 if lasting >= len(wrong) else lasting + 1
-
-
-def offset_path(curve: Onsets, grid: Grid, bars: int) -> tuple[Floats, float]:
-    """How late the attacks are in each bar (seconds), and how clear that is (0 = as by chance).
-
-    The shortest path through bars x offsets: attacks on beats are worth going there, moving costs.
-    """
-    steps = np.arange(-_REACH_S, _REACH_S + _STEP_S, _STEP_S)
-    blurred = curve.smooth(_CURVE_SIGMA_S)
-    match = np.empty((bars, len(steps)))
-    for bar in range(1, bars + 1):
-        stretch = grid.stretch(bar)
-        beats = float(grid.line_s(bar)) + np.arange(2 * stretch.meter.beats) * float(stretch.beat_s) / 2
-        weights = np.tile([1.0, 0.3], stretch.meter.beats)
-        match[bar - 1] = weights @ blurred.at(beats[:, None] + steps) / weights.sum()
-    padded = np.vstack([match[:1], match, match[-1:]])
-    pooled = padded[:-2] + 2 * padded[1:-1] + padded[2:]  # neighbours help a bar that rests
-    gain = np.log(0.3 + pooled / (pooled.mean(axis=1, keepdims=True) + 1e-9))
-    beat_s = float(grid.stretch(1).beat_s)
-    gain[0] -= (steps / beat_s / 0.5) ** 2  # of all the beats, the nearest
-    path = _best_path(gain, np.abs(np.arange(-12, 13)) * _STEP_S / 0.02 * 0.35)
-    along = match[np.arange(bars), path]
-    clearness = float(along.mean() / max(match.mean(), 1e-9) - 1)
-    clear = np.flatnonzero(along >= 0.3 * np.median(along))  # bars of soft attacks tell nothing: bridge them
-    found: Floats = np.interp(np.arange(bars), clear, steps[path][clear]) if len(clear) else steps[path]
-    return found, clearness
-
-
-def _best_path(gain: Floats, cost: Floats) -> NDArray[np.intp]:
-    reach = len(cost) // 2
-    total, came = gain[0], []
-    for row in gain[1:]:
-        padded = np.pad(total, reach, constant_values=-np.inf)
-        options = np.stack([padded[i : i + len(row)] - cost[i] for i in range(len(cost))])
-        best = options.argmax(axis=0)
-        came.append(best - reach)
-        total = options.max(axis=0) + row
-    path = [int(np.argmax(total))]
-    for moves in reversed(came):
-        path.append(path[-1] + int(moves[path[-1]]))
-    return np.array(path[::-1])
-
-
-def robust_line(x: Floats, y: Floats) -> tuple[float, float]:
-    """Slope and value at 0 by Theil and Sen: the median of all slopes, deaf to a few odd bars."""
-    i, j = np.triu_indices(len(x), k=max(len(x) // 4, 1))
-    slope = float(np.median((y[j] - y[i]) / (x[j] - x[i])))
-    return slope, float(np.median(y - slope * x))
-
-
-def smooth(offsets: Floats) -> Floats:
-    """Running median over 5 bars."""
-    padded = np.pad(offsets, 2, mode="edge")
-    found: Floats = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
-    return found

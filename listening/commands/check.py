@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -9,13 +10,15 @@ from typing import TYPE_CHECKING, Any
 
 from listening.cautions import LONG_SITTING_S
 from render import joins, tempo_fit
-from render.errors import FormError
+from render.errors import FormError, SongError
 from render.files import replacing
 from render.forms import bars_text
-from render.song import SONG_FILE
+from render.grid import Grid, exact, parse_meter
+from render.song import SONG_FILE, Song, audio_info, read_text
 from render.splice import Audio, Splicer
 from render.stem_fit import StemFit
 from render.stems import Mixes, check_stems, fit_stems, read_audio
+from render.tempo_fit import TempoFit
 from render.timeline import Timeline, content_hash, lay_out, longest_lead
 from sessions.study import Study
 
@@ -23,6 +26,7 @@ if TYPE_CHECKING:
     from render.ideas import Idea
 
 
+BEYOND_THE_END = "beyond the end of the audio"  # how render/song.py says that bars do not fit the audio
 MOST_FORMS = 6  # our own rule of thumb, from the outlook's figures
 
 
@@ -64,7 +68,7 @@ def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked
     Raises:
         SongError, FormError, AudioError: the song is not in order.
     """
-    song = study.song
+    song = _song_of(study)
     study.require_known_predecessors()
     timelines = [lay_out(song, form) for form in song.forms]
     _refuse_twins(timelines)
@@ -72,7 +76,8 @@ def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked
     step("reading the bounce and its stems", 1, of)
     bounce, fit, mixes = _sources(study)
     step("comparing tempo and start with the attacks", 2, of)
-    tempo = tempo_fit.fit(bounce, song.audio.sample_rate, song.grid)
+    firsts = [section.first_bar for section in song.sections]
+    tempo = tempo_fit.fit(bounce, song.audio.sample_rate, song.grid, firsts)
     lead = longest_lead(song, timelines)
     rows, doubtful = [], []
     for number, timeline in enumerate(timelines, start=3):
@@ -81,8 +86,8 @@ def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked
         rows.append(_form_row(timeline, lead, song.audio.sample_rate, [join.as_json() for join in found]))
         step(f'judged "{timeline.form.name}"', number, of)
     mixes.close()
-    lines, warnings = [_round_line(rows)], _song_warnings(study, bounce, fit, lead)
-    grid_fits = tempo.better_tempo is None and tempo.better_start_s is None
+    lines, warnings = [_round_line(rows)], _song_warnings(study, bounce, fit, lead, tempo)
+    grid_fits = tempo.lines_fit
     if grid_fits:  # else every cut is wrong, and what the joins sound like says nothing yet
         warnings += doubtful
     if tempo.fits:
@@ -97,6 +102,28 @@ def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked
     return Checked(
         _section_rows(study), tuple(rows), tuple(lines), tuple(warnings), tempo.as_json(), grid_fits
     )
+
+
+def _song_of(study: Study) -> Song:
+    """The study's song; where bars go beyond the audio because of the tempo, that is named first."""
+    try:
+        return study.song
+    except SongError as error:
+        tempo = _tempo_of(study) if BEYOND_THE_END in str(error) else None
+        if tempo is None or tempo.better_tempo is None:
+            raise
+        raise SongError(f"{tempo.lines()[0]}. As it is, {error}") from None
+
+
+def _tempo_of(study: Study) -> TempoFit | None:
+    """How tempo and start alone fit the audio, whatever else song.toml says; None with changes of its own."""
+    table = tomllib.loads(read_text(study.folder / SONG_FILE))["song"]
+    meter = parse_meter(str(table.get("meter", "4/4")))
+    if meter is None or table.get("changes"):
+        return None
+    info = audio_info(study.folder / table["audio"])
+    grid = Grid(info.sample_rate, exact(table.get("start", 0)), exact(table["tempo"]), meter)
+    return tempo_fit.fit(read_audio(info.path), info.sample_rate, grid)
 
 
 def _round_line(rows: list[FormRow]) -> str:
@@ -164,8 +191,7 @@ def _form_row(timeline: Timeline, lead: int, rate: int, found: list[dict[str, An
     return FormRow(timeline.form.name, timeline.form.texts, float(timeline.bars), seconds, tuple(found))
 
 
-def _song_warnings(study: Study, bounce: Audio, fit: StemFit | None, lead: int) -> list[str]:
-    song = study.song
+def _bar_warnings(song: Song) -> list[str]:
     found = []
     for first, last in song.uncovered:
         bars = f"bars {bars_text(first, last)} are" if last > first else f"bar {first} is"
@@ -177,6 +203,12 @@ def _song_warnings(study: Study, bounce: Audio, fit: StemFit | None, lead: int) 
             f"the audio ends {short_s:.2f} s before bar {song.last_bar} does; where a form goes on "
             "after it, the rest of the bar is silence"
         )
+    return found
+
+
+def _song_warnings(study: Study, bounce: Audio, fit: StemFit | None, lead: int, tempo: TempoFit) -> list[str]:
+    song = study.song
+    found = _bar_warnings(song) if tempo.better_tempo is None else []  # with another tempo, they are others
     peak = float(abs(bounce).max())
     if peak > 1.0:
         found.append(
