@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
@@ -9,7 +10,7 @@ from pathlib import Path
 from listening.answers import Answers, GivenListen, Ticket, in_window, read_answers
 from listening.counts import REASONS, TOO_EARLY, is_too_early
 from listening.rounds import Round, rated_forms, why_stuck
-from render.errors import AnswersError, ListenError, RenderError
+from render.errors import AnswersError, ListenError, LogError, RenderError
 from render.manifest import Manifest
 from sessions.log import Log
 from sessions.records import OVERALL, LogContents, RoundRecord
@@ -19,8 +20,8 @@ from sessions.taken import TakenListen, TakenRating, take_in
 
 @dataclass(frozen=True)
 class Collected:
-    """What became of an answer file, in plain lines; `taken` counts listens that were new to the log,
-    those that were broken off among them."""
+    """What became of an answer file, in plain lines; `taken` counts listens that told something new, those
+    that were broken off among them."""
 
     listener: str
     round: int
@@ -46,7 +47,7 @@ class _Collecting:
         self.study = study
         self.ticket = ticket
         self.now = study.clock()
-        self.rated = self.unrated = self.void = self.refused = 0
+        self.rated = self.corrected = self.unrated = self.void = self.refused = 0
         self.lines: list[str] = []
         self.contents: LogContents = study.log.contents(ticket.listener)
         self.round: RoundRecord = self._find_round()
@@ -62,7 +63,7 @@ class _Collecting:
                 self.lines.append(f"{given.code} not taken in: {refusal}")
         complete, opened = self._finish()
         self.lines.insert(0, self._summary())
-        taken = self.rated + self.unrated + self.void
+        taken = self.rated + self.corrected + self.unrated + self.void
         if taken:
             detail = {"listener": self.ticket.listener, "round": self.ticket.round, "listens": taken}
             self.study.log.add_event("collected", detail)
@@ -74,6 +75,8 @@ class _Collecting:
     def _summary(self) -> str:
         """What is new to the log, as the listener would count it."""
         told = [f"{self.rated} {'form' if self.rated == 1 else 'forms'} rated"]
+        if self.corrected:
+            told.append(f"{self.corrected} {'rating' if self.corrected == 1 else 'ratings'} corrected")
         if self.unrated:
             told.append(f"{self.unrated} heard and not rated")
         if self.void:
@@ -110,7 +113,7 @@ class _Collecting:
         if form is None:
             return "its render is gone"
         if self._was_taken(given):
-            return "it was taken in before"
+            return self._rate_later(given, form.seconds)
         if self.round.complete is not None:
             return "its round is over" if self.round.complete else "another round took the place of its own"
         rated = rated_forms(self.study.log.contents(self.ticket.listener), self.round)
@@ -138,6 +141,29 @@ class _Collecting:
                 self.unrated += 1
             return None
         return "it was taken in before"
+
+    def _rate_later(self, given: GivenListen, seconds: float) -> str | None:
+        """Rate a listen that came in before it was rated, or was corrected since; or say why not."""
+        listens = self.study.log.contents(self.ticket.listener).listens_of(self.ticket.listener)
+        same = [x for x in listens if x.round_id == self.round.id and x.code == given.code]
+        listen = next((x for x in same if x.heard_to_the_end), None)
+        values = _newer(given, listen.ratings) if listen is not None else {}
+        if listen is None or not values or self.round.complete is not None:
+            return "it was taken in before"
+        _began, ended = self._times(given)
+        comments = self._comments(given, seconds) if listen.rating is None else []  # they come with it
+        key = f"{_submission(given)} {len(given.ratings)} ratings"
+        log = Log(self.study.log.store, lambda: ended)
+        try:
+            if not log.submit(self.ticket.listener, key, listen.id, values, comments):
+                return "it was taken in before"
+        except LogError as error:
+            return str(error)
+        if listen.rating is None:
+            self.rated += 1
+        else:
+            self.corrected += 1
+        return None
 
     def _was_taken(self, given: GivenListen) -> bool:
         return self.study.log.was_submitted(self.ticket.listener, _submission(given))
@@ -193,6 +219,17 @@ class _Collecting:
         last = "; it was the plan's last: the study is open" if opened else ""
         self.lines.append(f"the round is complete{last}")
         return True, opened
+
+
+def _newer(given: GivenListen, known: Mapping[str, float]) -> dict[str, float]:
+    """The ratings that a listen has now and the log has not: a value that was corrected on the way here gives
+    way to the last one, a value that was corrected in the study itself stands."""
+    found = {}
+    for aspect in dict.fromkeys(rating.aspect for rating in given.ratings):
+        *earlier, last = [rating.value for rating in given.ratings if rating.aspect == aspect]
+        if aspect not in known or (known[aspect] != last and known[aspect] in earlier):
+            found[str(aspect)] = last
+    return found
 
 
 def _submission(given: GivenListen) -> str:

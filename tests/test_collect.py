@@ -68,6 +68,39 @@ def test_a_part_now_and_the_rest_later(study: Study, far: Far, tmp_path: Path) -
     assert (second.taken, second.refused, second.round_complete) == (2, 1, True)
 
 
+def test_a_rating_that_comes_after_its_listen_is_taken_in(study: Study, far: Far, tmp_path: Path) -> None:
+    """What there is can be saved and sent at any time: also before the form just heard is rated."""
+    code = far.packet.about["codes"][0][0]
+    far.hear(code, 10, None)
+    first = collect(study, far.file(tmp_path / "a.json"))
+    assert first.lines[0] == "ana, round 1: 0 forms rated, 1 heard and not rated"
+    at = far.listens[0]["ended"]
+    far.listens[0]["ratings"] = [{"aspect": "overall", "value": 40, "at": at}]
+    far.listens[0]["comments"] = [{"text": "whole", "time_s": None}]
+    second = collect(study, far.file(tmp_path / "b.json"))
+    assert (second.taken, second.refused) == (1, 0)
+    assert second.lines[0] == "ana, round 1: 1 form rated"
+    assert [(x.rating, x.comments) for x in listens(study)] == [(40, ((None, "whole"),))]
+    assert collect(study, tmp_path / "b.json").taken == 0, "once"
+
+
+def test_a_correction_is_taken_in_unless_the_study_knows_a_later_one(
+    study: Study, far: Far, tmp_path: Path
+) -> None:
+    code = far.packet.about["codes"][0][0]
+    far.hear(code, 10, 40)
+    collect(study, far.file(tmp_path / "a.json"))
+    far.listens[0]["ratings"] += [{"aspect": "overall", "value": 60, "at": far.listens[0]["ended"]}]
+    found = collect(study, far.file(tmp_path / "b.json"))
+    assert found.lines[0] == "ana, round 1: 0 forms rated, 1 rating corrected"
+    (listen,) = listens(study)
+    assert listen.rating == 60
+    study.log.rate(listen.id, {"overall": 70})  # on the page, say
+    for name in ("a.json", "b.json"):
+        assert collect(study, tmp_path / name).taken == 0
+    assert [x.rating for x in listens(study)] == [70]
+
+
 def test_a_file_damaged_on_its_way_is_refused(study: Study, far: Far, tmp_path: Path) -> None:
     far.hear_all()
     path = far.file(tmp_path / "a.json")

@@ -12,8 +12,11 @@ from socket import socket
 import pytest
 import soundfile
 from playwright.sync_api import Browser, Page, expect
+from starlette.requests import Request
+from starlette.responses import Response
 
 from listening.packet import write_packet
+from listening.page.sound import file_response
 from listening.rounds import enter_round
 from render.matching import render_forms
 from sessions.study import Study
@@ -111,6 +114,22 @@ def test_a_packet_loses_nothing_to_a_full_storage_and_says_everything_once(
         saved = json.loads(Path(download.value.path()).read_text(encoding="utf-8"))
     answers = json.loads(saved["answers"])["listens"]
     assert [x["ratings"][0]["value"] for x in answers] == [11, 22, 33]
+
+
+def test_sound_whose_length_a_proxy_does_not_tell_is_heard(
+    browser: Browser, page_of: Served, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a tunnel may pass it on, in chunks (RFC 9112 section 7.1)."""
+
+    async def unsized(request: Request, path: Path) -> Response:
+        response = await file_response(request, path)
+        del response.headers["content-length"]
+        return response
+
+    monkeypatch.setattr("listening.page.server.file_response", unsized)
+    with open_page(browser, page_of.link("ana")) as page:
+        sit_down(page)
+        hear(page)
 
 
 class Stalling(Wire):

@@ -39,6 +39,24 @@ const Flow = (() => {
     Screens.notice("Leave the level as it is until the round is over.");
   }
 
+  /* Ends what plays when another tab begins or the page is left; what it returns ends the watch. */
+  function watch(driver, due, piece) {
+    const others = driver.others(() => piece.stop("elsewhere"));
+    const asking = (event) => event.preventDefault();
+    const leaving = () => {
+      if (!piece.playing()) return;
+      driver.leave(due, { heard_s: piece.heardAt(), waited_s: 0, reason: "left" });
+      piece.stop("left");
+    };
+    window.addEventListener("beforeunload", asking);
+    window.addEventListener("pagehide", leaving);
+    return () => {
+      window.removeEventListener("beforeunload", asking);
+      window.removeEventListener("pagehide", leaving);
+      others();
+    };
+  }
+
   async function hear(driver) {
     const due = await driver.due();
     Screens.due(due);
@@ -55,17 +73,7 @@ const Flow = (() => {
     Screens.notice("");
     const draft = draftOf(driver, due.code);
     const awake = navigator.wakeLock ? navigator.wakeLock.request("screen").catch(() => null) : null;
-    const others = driver.others(() => piece.stop("elsewhere"));
-    const leaving = (event) => {
-      if (event.type === "beforeunload") {
-        event.preventDefault();
-      } else if (piece.playing()) {
-        driver.leave(due, { heard_s: piece.heardAt(), waited_s: 0, reason: "left" });
-        piece.stop("left");
-      }
-    };
-    window.addEventListener("beforeunload", leaving);
-    window.addEventListener("pagehide", leaving);
+    const watched = watch(driver, due, piece);
     Screens.playing(
       () => {
         draft.moments.push({ time_s: Math.round(piece.heardAt() * 1000) / 1000, text: "" });
@@ -78,9 +86,7 @@ const Flow = (() => {
         if (error instanceof Refused) piece.stop("elsewhere");
       });
     });
-    window.removeEventListener("beforeunload", leaving);
-    window.removeEventListener("pagehide", leaving);
-    others();
+    watched();
     Screens.stopped();
     (await awake)?.release();
     const ended = await driver.end(due, report, begun);

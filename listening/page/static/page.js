@@ -96,6 +96,9 @@
       const response = await request("GET", path, undefined, { headers, options: { signal } });
       if (!response.ok) return response;
       if (response.status === 200) {
+        if (!response.headers.has("Content-Length") || response.headers.has("Content-Encoding")) {
+          return { ok: true, json: async () => { bytes = new Uint8Array(await response.arrayBuffer()); } };
+        }
         bytes = new Uint8Array(Number(response.headers.get("Content-Length")));
         got = 0;
       }
