@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from render.clock_text import clock_text
 from render.errors import SongError
 from render.grid import Grid, Meter, exact, parse_meter
 from render.idea_file import entry_line, toml_string
@@ -26,6 +27,7 @@ from render.stems import Audio, read_audio
 from render.suggest import Suggestion, sections
 from render.tempo_estimate import TempoEstimate, estimate, estimate_start
 from render.tempo_fit import TempoFit, fit
+from render.tempo_start import changes_are_sure
 
 FORMS_TO_BEGIN_WITH = 2
 
@@ -93,14 +95,16 @@ def propose(
     start = start_s if start_s is not None else min(found_start, max(info.seconds - 0.1, 0.0))
     regular = Grid(info.sample_rate, exact(start), exact(tempo), counted)
     curve = onsets(audio, info.sample_rate)
-    grid, odd = _with_odd_bars(audio, curve, regular, start_s is None)
+    grid, odd, fitted = _with_odd_bars(audio, curve, regular, start_s is None)
     suggestion = sections(audio, grid, last_bar(curve, grid, info.seconds))
     stems = search(stems_folder, audio_path, audio) if stems_folder else None
     draft = _Draft(audio_path, folder, grid, odd, suggestion, stems)
     ideas = _first_forms(draft, audio, seed)
     text = draft.text(ideas)
     song_from_text(text, folder)
-    fitted = fit(audio, info.sample_rate, grid)
+    if start_s is not None:  # the sections may tell more
+        firsts = [section.first_bar for section in suggestion.sections]
+        fitted = fit(audio, info.sample_rate, grid, firsts)
     lines = _lines(draft, guessed, fitted, start_s is None, downbeat_sure)
     return Proposal(
         text, tuple(lines), tempo, float(grid.start_s), guessed is not None, guessed, fitted, suggestion,
@@ -120,17 +124,28 @@ def _checked_meter(text: str, tempo: float | None, start_s: float | None, second
     return meter
 
 
-def _with_odd_bars(audio: Audio, curve: Onsets, grid: Grid, may_move: bool) -> tuple[Grid, OddBars]:
-    """The grid with bars of another length put in, where they are clear; its start moved if it may be."""
-    seconds = len(audio) / grid.sample_rate
-    odd = odd_bars(audio, grid.sample_rate, curve, grid, last_bar(curve, grid, seconds))
+def _with_odd_bars(
+    audio: Audio, curve: Onsets, regular: Grid, may_move: bool
+) -> tuple[Grid, OddBars, TempoFit]:
+    """The grid, its start moved if it may be, with bars of another length put in where they are sure."""
+    rate, seconds = regular.sample_rate, len(audio) / regular.sample_rate
+    grid = regular
+    odd = odd_bars(audio, rate, curve, grid, last_bar(curve, grid, seconds))
     if odd.first_offset and may_move:
         moved = grid.start_s + odd.first_offset * grid.stretch(1).beat_s
         bar_s = grid.stretch(1).bar_s
         moved -= bar_s if moved >= bar_s else 0
         grid = replace(grid, start_s=exact(round(float(moved), 3)))
-        odd = odd_bars(audio, grid.sample_rate, curve, grid, last_bar(curve, grid, seconds))
-    return replace(grid, changes=odd.changes(grid.meter)), odd
+        odd = odd_bars(audio, rate, curve, grid, last_bar(curve, grid, seconds))
+    with_changes = replace(grid, changes=odd.changes(grid.meter))
+    fitted = fit(audio, rate, with_changes)
+    if not odd.bars:
+        return grid, odd, fitted
+    if fitted.better_tempo is not None or fitted.drifts:  # then first beats wander for another reason
+        return regular, OddBars(0, ()), fit(audio, rate, regular)
+    if changes_are_sure(audio, curve, with_changes, last_bar(curve, with_changes, seconds)):
+        return with_changes, odd, fitted
+    return grid, odd, fit(audio, rate, grid)
 
 
 def last_bar(curve: Onsets, grid: Grid, end_s: float) -> int:
@@ -167,10 +182,27 @@ class _Draft:
             f"tempo = {tempo!r}  # quarter notes per minute",
             f'meter = "{self.grid.meter}"',
             f"start = {start!r}  # seconds where bar 1 beat 1 falls",
-            self.odd.text(self.grid.meter) + "  # first beats seem to move there: listen"
-            if self.odd.bars
-            else '# changes = [{ bar = 33, tempo = 92.0 }, { bar = 41, meter = "2/4" }]',
+            *self.changes(),
         ])  # fmt: skip
+
+    def changes(self) -> list[str]:
+        """Changes of meter: written where they are sure, else in a comment that says how to hear them."""
+        if not self.odd.bars:
+            return ['# changes = [{ bar = 33, tempo = 92.0 }, { bar = 41, meter = "2/4" }]']
+        text, heard = self.odd.text(self.grid.meter), self.how_to_hear()
+        if self.grid.changes:
+            return [f"{text}  # first beats move there", *(f"# {line}" for line in _wrapped(heard))]
+        doubt = f'{heard} If so, write the line without "perhaps:", and move the sections after it.'
+        return [f"# perhaps: {text}", *(f"# {line}" for line in _wrapped(doubt))]
+
+    def how_to_hear(self) -> str:
+        bar, beats = self.odd.bars[0]
+        line_s = self.grid.line_s(bar)
+        next_s = line_s + beats * self.grid.stretch(1).beat_s
+        return (
+            f"To hear it: count the beats from {clock_text(float(line_s))}, where bar {bar} begins; the next "
+            f"bar should begin after {beats} beat{'s' if beats > 1 else ''}, at {clock_text(float(next_s))}."
+        )
 
     def stem_table(self) -> str:
         if self.stems is None or not self.stems.stems:
@@ -253,17 +285,42 @@ def _lines(
         unsure = "" if sure else "; which beat is the first of a bar is not sure: listen"
         told.append(f"bar 1 begins at {float(draft.grid.start_s):.3f} s{unsure}")
     told += fitted.lines()
-    told += [draft.odd.line(draft.grid.meter)] if draft.odd.bars else []
+    if draft.grid.changes:
+        told.append(draft.odd.line(draft.grid.meter))
+    elif draft.odd.bars:
+        told.append(f"song.toml has a doubtful change of meter in a comment. {draft.how_to_hear()}")
     found = draft.suggestion
     names = ", ".join(f"{s.name} ({s.bars_text})" for s in found.sections)
     told += [found.warning] if found.warning else []
     told.append(f"suggested sections: {names}")
     told += draft.stems.lines() if draft.stems else []
-    told.append(
-        "next: give the sections your own names in song.toml, listen to a few bar lines with `check "
+    told.append(f"next: {_next_step(fitted)}")
+    return told
+
+
+def _next_step(fitted: TempoFit) -> str:
+    """What to do with the file: where tempo or start do not fit, nothing else comes before them."""
+    again = "delete song.toml and run `fairhearing new` as before, but with"
+    if fitted.better_tempo is not None:
+        return (
+            f"the tempo. Sections and bars were cut at {fitted.tempo:g}, and {fitted.better_tempo:g} fits "
+            f"this audio better: {again} --tempo {fitted.better_tempo:g}. If the song was recorded to "
+            f"{fitted.tempo:g}, listen to a few bar lines with `check --joins-audio` before you go on"
+        )
+    if fitted.drifts:
+        return (
+            "the tempo. It does not stay the same in this audio: write its changes into song.toml (changes = "
+            "[...]), and run `check` until it fits; names of sections and forms come after that"
+        )
+    if fitted.better_start_s is not None:
+        return (
+            f"the start. Listen where bar 1 begins; if it is at {fitted.better_start_s:.3f} s, {again} "
+            f"--start {fitted.better_start_s:g}, as sections and bars change with it"
+        )
+    return (
+        "give the sections your own names in song.toml, listen to a few bar lines with `check "
         "--joins-audio`, then `ideas` for more forms, `render`, and `listen`"
     )
-    return told
 
 
 def _one_line(text: str) -> str:

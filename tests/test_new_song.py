@@ -2,16 +2,18 @@
 
 import tomllib
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
 
 from render.errors import AudioError, SongError
-from render.new_song import propose
+from render.new_song import Proposal, propose
 from render.song import load_song, song_from_text
 from render.timeline import lay_out
 from tests.invented_songs import SONGS, ambient, play
+from tests.test_odd_bars import without_beats
 
 RATE = 22050
 SONG = next(song for song in SONGS if song.name == "band")
@@ -101,3 +103,47 @@ def test_given_numbers_are_kept_to_the_last_digit(folder: Path) -> None:
     found = propose(bounce(folder), tempo=112.0000125, start_s=0.4000625)
     song = song_from_text(found.text, folder)
     assert (float(song.grid.tempo), float(song.grid.start_s)) == (112.0000125, 0.4000625)
+
+
+def written(folder: Path, sound: np.ndarray, **given: Any) -> Proposal:
+    soundfile.write(folder / "song.wav", sound, RATE, subtype="PCM_24")
+    return propose(folder / "song.wav", **given)
+
+
+def drone_with_a_short_bar() -> np.ndarray:
+    """A song whose chords never change, its bar 23 a beat short: hardly anything tells first beats apart."""
+    drone = next(song for song in SONGS if song.name == "drone")
+    sound, line = play(drone, RATE), round((drone.start_s + 23 * drone.bar_s) * RATE)
+    return np.concatenate([sound[: line - round(drone.beat_s * RATE)], sound[line:]])
+
+
+def test_a_doubtful_change_of_meter_stays_in_a_comment_that_says_how_to_hear_it(tmp_path: Path) -> None:
+    found = written(tmp_path, drone_with_a_short_bar(), tempo=120)
+    assert "changes" not in tomllib.loads(found.text)["song"]
+    assert '# perhaps: changes = [{ bar = 23, meter = "3/4" }, { bar = 24, meter = "4/4" }]' in found.text
+    assert "# To hear it: count the beats from 0:44.4, where bar 23 begins" in found.text
+    assert any("doubtful change of meter" in line for line in found.lines)
+    as_it_stands = song_from_text(found.text, tmp_path)
+    assert not as_it_stands.grid.changes
+
+
+def test_a_clear_change_of_meter_is_written(tmp_path: Path) -> None:
+    found = written(tmp_path, without_beats(16, 2), tempo=104)
+    assert tomllib.loads(found.text)["song"]["changes"][0] == {"bar": 16, "meter": "2/4"}
+    assert "the next bar should begin after 2 beats, at 0:36.2" in " ".join(found.text.split("\n# "))
+
+
+def test_with_a_wrong_tempo_no_change_of_meter_is_made_up(tmp_path: Path) -> None:
+    """At 3 % too fast the first beat wanders through the bar: six odd bars, were the tempo right."""
+    found = written(tmp_path, play(SONG, RATE), tempo=115.36)
+    assert "changes" not in tomllib.loads(found.text)["song"] and "perhaps" not in found.text
+
+
+def test_a_tempo_that_does_not_fit_is_the_next_step(folder: Path) -> None:
+    *_, last = propose(bounce(folder), tempo=108).lines
+    assert last.startswith("next: the tempo.") and "--tempo 112" in last
+
+
+def test_a_start_that_does_not_fit_is_the_next_step(folder: Path) -> None:
+    *_, last = propose(bounce(folder), tempo=112, start_s=SONG.start_s + SONG.beat_s).lines
+    assert last.startswith("next: the start.") and "--start 0.4" in last

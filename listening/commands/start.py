@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -47,13 +48,22 @@ def demo(directory: Path, unheard: bool) -> None:
     click.echo(f"{directory} takes about 0.5 GB; delete it when you have seen enough.")
 
 
+class Decimal(click.FloatRange):
+    """A number within limits, with a decimal point or, as many countries write it, a comma."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        try:
+            number = float(value.replace(",", ".") if isinstance(value, str) else value)
+        except ValueError:
+            self.fail(f'"{value}" is not a number; write it like 108.0', param, ctx)
+        return super().convert(number, param, ctx)
+
+
 @click.command()
 @click.argument("audio", type=click.Path(path_type=Path, dir_okay=False))
-@click.option("--tempo", type=click.FloatRange(10, 1000), metavar="BPM", help="Quarter notes per minute.")
+@click.option("--tempo", type=Decimal(10, 1000), metavar="BPM", help="Quarter notes per minute.")
 @click.option("--meter", default="4/4", show_default=True, help="Beats in a bar / what a beat is.")
-@click.option(
-    "--start", "start_s", type=click.FloatRange(0), metavar="SECONDS", help="Where bar 1 beat 1 falls."
-)
+@click.option("--start", "start_s", type=Decimal(0), metavar="SECONDS", help="Where bar 1 beat 1 falls.")
 @click.option("--stems", type=click.Path(path_type=Path, file_okay=False, exists=True), metavar="FOLDER")
 @click.option("--yes", is_flag=True, help="Take the estimated tempo without asking.")
 def new(
