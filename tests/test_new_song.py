@@ -13,7 +13,7 @@ from render.new_song import Proposal, propose
 from render.song import load_song, song_from_text
 from render.timeline import lay_out
 from tests.invented_songs import SONGS, ambient, play
-from tests.test_odd_bars import without_beats
+from tests.shortened_bars import without_beats
 
 RATE = 22050
 SONG = next(song for song in SONGS if song.name == "band")
@@ -110,15 +110,10 @@ def written(folder: Path, sound: np.ndarray, **given: Any) -> Proposal:
     return propose(folder / "song.wav", **given)
 
 
-def drone_with_a_short_bar() -> np.ndarray:
-    """A song whose chords never change, its bar 23 a beat short: hardly anything tells first beats apart."""
-    drone = next(song for song in SONGS if song.name == "drone")
-    sound, line = play(drone, RATE), round((drone.start_s + 23 * drone.bar_s) * RATE)
-    return np.concatenate([sound[: line - round(drone.beat_s * RATE)], sound[line:]])
-
-
 def test_a_doubtful_change_of_meter_stays_in_a_comment_that_says_how_to_hear_it(tmp_path: Path) -> None:
-    found = written(tmp_path, drone_with_a_short_bar(), tempo=120)
+    """The chords of this song never change: hardly anything tells the first beat of a bar."""
+    drone = next(song for song in SONGS if song.name == "drone")
+    found = written(tmp_path, without_beats(drone, 23, 1, RATE), tempo=120)
     assert "changes" not in tomllib.loads(found.text)["song"]
     assert '# perhaps: changes = [{ bar = 23, meter = "3/4" }, { bar = 24, meter = "4/4" }]' in found.text
     assert "# To hear it: count the beats from 0:44.4, where bar 23 begins" in found.text
@@ -128,7 +123,8 @@ def test_a_doubtful_change_of_meter_stays_in_a_comment_that_says_how_to_hear_it(
 
 
 def test_a_clear_change_of_meter_is_written(tmp_path: Path) -> None:
-    found = written(tmp_path, without_beats(16, 2), tempo=104)
+    clear = next(song for song in SONGS if song.name == "quiet change")
+    found = written(tmp_path, without_beats(clear, 16, 2, RATE), tempo=104)
     assert tomllib.loads(found.text)["song"]["changes"][0] == {"bar": 16, "meter": "2/4"}
     assert "the next bar should begin after 2 beats, at 0:36.2" in " ".join(found.text.split("\n# "))
 

@@ -1,7 +1,5 @@
 """Bars of another length, cut into or out of a song whose bars are known."""
 
-from fractions import Fraction
-
 import numpy as np
 import pytest
 
@@ -10,18 +8,11 @@ from render.odd_bars import OddBars, bars_between, odd_bars
 from render.onsets import onsets
 from render.tempo_fit import fit
 from tests.invented_songs import SONGS, play
+from tests.shortened_bars import without_beats
 
 RATE = 22050
 SONG = next(song for song in SONGS if song.name == "quiet change")
 GRID = Grid(RATE, exact(SONG.start_s), exact(SONG.tempo), Meter(4, 4))
-
-
-def without_beats(bar: int, beats: int) -> np.ndarray:
-    """The song with the last `beats` beats of `bar` taken out."""
-    sound = play(SONG, RATE)
-    stop = GRID.line_frame(bar + 1)
-    start = GRID.before_line_frame(bar + 1, Fraction(beats))
-    return np.concatenate([sound[:start], sound[stop:]])
 
 
 def with_beats(bar: int, beats: int) -> np.ndarray:
@@ -34,7 +25,7 @@ def with_beats(bar: int, beats: int) -> np.ndarray:
 
 @pytest.mark.parametrize(("bar", "beats"), [(16, 2), (24, 1), (32, 2), (20, 3)])
 def test_a_shortened_bar_is_found(bar: int, beats: int) -> None:
-    sound = without_beats(bar, beats)
+    sound = without_beats(SONG, bar, beats, RATE)
     found = odd_bars(sound, RATE, onsets(sound, RATE), GRID, SONG.bars - 1)
     assert found == OddBars(0, ((bar, 4 - beats),))
 
@@ -48,7 +39,7 @@ def test_an_inserted_short_bar_is_found(bar: int, beats: int) -> None:
 
 
 def test_the_check_tells_it_and_the_written_change_settles_it() -> None:
-    sound = without_beats(16, 2)
+    sound = without_beats(SONG, 16, 2, RATE)
     told = fit(sound, RATE, GRID)
     assert not told.fits and told.odd_bars is not None
     assert 'changes = [{ bar = 16, meter = "2/4" }, { bar = 17, meter = "4/4" }]' in told.odd_bars
