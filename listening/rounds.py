@@ -134,10 +134,9 @@ def require_round(study: Study, listener: str, *, any_day: bool = False) -> None
     """
     study.require_fresh_renders()
     name = study.listener(listener).name
-    contents = study.log.contents(name)
-    open_round = open_round_of(contents, name)
+    open_round = open_round_of(study.log.contents(name), name)
     if open_round is None or end_if_stuck(study, open_round):
-        _require_due(study, standing(study, contents, name), any_day)
+        _require_due(study, standing(study, study.log.contents(name), name), any_day)
 
 
 def enter_round(study: Study, listener: str, *, any_day: bool = False) -> Round:

@@ -40,7 +40,11 @@ class Comfort:
 
 def listen(study: Study, listener: str, comfort: Comfort) -> None:
     """The listener's open or next round, to its end or until they leave it."""
-    require_round(study, listener, any_day=comfort.any_day)
+    try:
+        require_round(study, listener, any_day=comfort.any_day)
+    except ListenError:
+        _say_abandoned(study, listener)
+        raise
     require_device(comfort.device)
     round_ = enter_round(study, listener, any_day=comfort.any_day)
     _welcome(study, round_)

@@ -171,6 +171,20 @@ def test_answers_from_afar_do_not_complete_a_round_whose_forms_were_replaced(tmp
     assert [x.rating for x in fresh.log.contents().listens] == [11, 22]
 
 
+def test_a_round_that_takes_a_lost_ones_place_waits_for_its_day_too(tmp_path: Path) -> None:
+    clock = SetClock()
+    study = rendered(tmp_path, clock)
+    do_round(study, "ana")
+    clock.forward(hours=2)
+    round_ = enter_round(study, "ana", any_day=True)
+    more = lose(round_)
+    for ask in (require_round, enter_round):
+        with pytest.raises(ListenError, match="due on 2026-03-03"):
+            ask(more, "ana")
+    state = Desk(more).state(ANA)
+    assert state.stage == "rest" and LOST in state.text and "due on Tuesday 3 March" in state.text
+
+
 def test_whether_a_round_is_due_is_asked_without_beginning_it(tmp_path: Path) -> None:
     study = rendered(tmp_path, SetClock())
     require_round(study, "ana")

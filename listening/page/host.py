@@ -66,7 +66,8 @@ def serve(
     prepare(study, app, say)
     door = _listen(EVERYWHERE if lan else HERE, port, say)
     base = (address or f"http://{_own_address() if lan else HERE}:{door.getsockname()[1]}").rstrip("/")
-    say(WHAT_LAN_OPENS if lan else WHAT_HERE_MEANS)
+    if lan or address is None:
+        say(WHAT_LAN_OPENS if lan else WHAT_HERE_MEANS)
     _say_links(study, wanted, again, base, say)
     with suppress(KeyboardInterrupt):  # uvicorn passes Ctrl-C on when it has answered what was under way
         say(f"\nServing {base} until you press Ctrl-C. Ratings are kept in the study as they come in.")
