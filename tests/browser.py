@@ -9,7 +9,8 @@ from __future__ import annotations
 import os
 import shutil
 import signal
-from collections.abc import Iterator, Mapping
+import time
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -17,13 +18,34 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 
 from tests.pulse import NullSink
+from tests.stalls import machine, says_stalled
 
 FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 STEP_MS = 30_000  # what one step may take on a slow machine, a short form heard included
+SOME_S = 1.0  # of a form, where something is to happen in the middle of it
 NAMES = ("chromium", "chromium-browser", "google-chrome")
+
+# What a test can see of a page's sound, which the page itself shows to nobody: how far it is, what has come.
+WITNESS = """{
+const Context = AudioContext, { start } = AudioBufferSourceNode.prototype;
+const { read } = ReadableStreamDefaultReader.prototype;
+window.made = [];
+window.AudioContext = class extends Context { constructor(how) { super(how); made.push(this); } };
+AudioBufferSourceNode.prototype.start = function (at) {
+  this.context.top_s = at;
+  return start.call(this, at);
+};
+window.heard_s = () => (made.at(-1)?.top_s === undefined ? 0 : made.at(-1).currentTime - made.at(-1).top_s);
+window.fetched_bytes = 0;
+ReadableStreamDefaultReader.prototype.read = async function () {
+  const got = await read.call(this);
+  window.fetched_bytes += got.value?.length ?? 0;
+  return got;
+};
+}"""
 
 
 def chromium_path() -> str:
@@ -35,12 +57,12 @@ def chromium_path() -> str:
 
 
 @contextmanager
-def chromium(env: Mapping[str, str] | None = None) -> Iterator[Browser]:
+def chromium(env: Mapping[str, str] | None = None, *flags: str) -> Iterator[Browser]:
     """A headless Chromium that plays sound (to the PulseAudio server of `env`, if there is one)."""
     path = chromium_path()
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(
-            executable_path=path, args=FLAGS, ignore_default_args=["--mute-audio"],
+            executable_path=path, args=[*FLAGS, *flags], ignore_default_args=["--mute-audio"],
             env=dict(env if env is not None else os.environ),
         )  # fmt: skip
         try:
@@ -58,8 +80,11 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture(scope="module")
 def sounding_browser(sink: NullSink) -> Iterator[Browser]:
-    """A browser that plays to the null sink (a test module imports `sink` too)."""
-    with chromium(sink.env) as running:
+    """A browser that plays to the null sink (a test module imports `sink` too).
+
+    It hands over 85 ms of sound at a time, not 21 ms: a busy machine then breaks the sound up less easily.
+    """
+    with chromium(sink.env, "--audio-buffer-size=4096") as running:
         yield running
 
 
@@ -68,6 +93,8 @@ def open_page(browser: Browser, address: str, **options: object) -> Iterator[Pag
     """A fresh profile with one page on `address`. Errors on the page fail the test."""
     context: BrowserContext = browser.new_context(**options)  # type: ignore[arg-type]
     faults: list[str] = []
+    machine()  # is watched from here on
+    context.add_init_script(WITNESS)
     page = context.new_page()
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.on(
@@ -79,7 +106,9 @@ def open_page(browser: Browser, address: str, **options: object) -> Iterator[Pag
         yield page
         assert faults == [], faults
     except Exception:
-        print("the page said:", page.locator("main").inner_text(timeout=2000)[:600])
+        for one in context.pages:
+            with suppress(Exception):
+                print("a page said:", one.locator("main").inner_text(timeout=2000)[:600])
         raise
     finally:
         with suppress(Exception):
@@ -121,21 +150,67 @@ def _descendants(pid: int) -> list[int]:
     return found
 
 
+def until(happened: Callable[[], bool], page: Page) -> None:
+    """Wait for what the page does not show; as long as a step may take."""
+    most = time.monotonic() + STEP_MS / 1000
+    while not happened():
+        assert time.monotonic() < most, "it did not happen"
+        page.wait_for_timeout(20)
+
+
 def sit_down(page: Page, heard_on: str = "headphones") -> None:
     """From the greeting through the level check to the first code, as a person would."""
     page.locator("#hello-go").click()
     page.get_by_label(heard_on, exact=True).check()
-    page.locator("#level-play:not([aria-disabled])").click()
-    page.locator("#level-yes").click(timeout=STEP_MS)
+    hear_level(page)
+    page.locator("#level-yes").click()
     page.locator("#listen-top:not([aria-disabled])").wait_for(timeout=STEP_MS)
 
 
-def hear(page: Page) -> str:
-    """Hear the form that is due to its end; returns its code."""
-    top = page.locator("#listen-top:not([aria-disabled])")
-    top.wait_for(timeout=STEP_MS)
-    code = page.locator("#listen-head").inner_text()
-    top.click()
-    page.locator("#rate-form").wait_for(timeout=STEP_MS)
+def hear_level(page: Page) -> None:
+    """Hear the level check to its end, and once more if it broke off because this machine stood still."""
+    whole, play = page.locator("#level-yes"), page.locator("#level-play:not([aria-disabled])")
+    while True:
+        play.wait_for(timeout=STEP_MS)
+        since = time.time()
+        play.click()
+        until(lambda: whole.is_visible() or play.is_visible(), page)
+        if whole.is_visible():
+            return
+        assert machine().stood_still(since, time.time()), page.locator("#notice").inner_text()
+
+
+def hear(page: Page, midway: Callable[[], object] | None = None) -> str:
+    """Hear the form that is due to its end, with something done `midway`; returns its code."""
+    code = begin(page, page.locator("#rate-form").is_visible, midway)
     assert page.locator("#rate-head").inner_text() == code
     return code
+
+
+def start(page: Page) -> str:
+    """Begin the form that is due; returns its code when some of it has been heard."""
+    return begin(page, lambda: _heard_some(page))
+
+
+def begin(page: Page, comes: Callable[[], bool], midway: Callable[[], object] | None = None) -> str:
+    """Press "From the top" and wait for what `comes` of it; returns the code.
+
+    Where this machine stood still meanwhile the listen is void, and a person would press again.
+    """
+    top = page.locator("#listen-top:not([aria-disabled])")
+    while True:
+        top.wait_for(timeout=STEP_MS)
+        code, since = page.locator("#listen-head").inner_text(), time.time()
+        top.click()
+        if midway is not None:
+            until(lambda: _heard_some(page) or top.is_visible(), page)
+            midway()
+        until(lambda: comes() or top.is_visible(), page)
+        if comes():
+            return code
+        words = page.locator("#notice").inner_text()
+        assert says_stalled(words) and machine().stood_still(since, time.time()), words
+
+
+def _heard_some(page: Page) -> bool:
+    return bool(page.evaluate(f"heard_s() >= {SOME_S}"))

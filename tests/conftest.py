@@ -6,10 +6,15 @@ import os
 from collections.abc import Iterator
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from tests.postgres import on_both_stores, server
 
 __all__ = ["on_both_stores", "server"]
+
+# By itself hypothesis fails an example that takes 0.2 s, or data that is slow to draw: that is the machine's.
+settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("any machine")
 
 
 @pytest.hookimpl(hookwrapper=True)

@@ -91,8 +91,9 @@ def rendered_short(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def rendered_long(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The same with forms of some ten seconds: something happens in mid-listen, on slow machines too."""
-    return make_study(tmp_path_factory.mktemp("long page") / "study", bar_s=3.0).folder
+    """The same with forms of some ten seconds each: something happens in mid-listen, on slow machines too."""
+    toml = SONG_TOML.replace('["low", "high"]', '["low", "high", "high"]')
+    return make_study(tmp_path_factory.mktemp("long page") / "study", bar_s=3.0, toml=toml).folder
 
 
 def copied(study: Path, to: Path, clock: SetClock | None = None) -> Study:

@@ -30,8 +30,8 @@ from tests.heard import sounding
 
 PROGRAMS = ("pulseaudio", "pactl", "parec")
 CHANNELS = 2
-START_S = 15.0
-SETTLE_S = 0.4  # the recorder's own latency, before and after
+LONGEST_S = 30.0
+SETTLE_S = 0.4  # of silence, by which the recorder is behind the end of what was played
 
 
 @dataclass(frozen=True)
@@ -47,6 +47,16 @@ class Tape:
         wide = np.zeros((len(raw), 4), dtype=np.uint8)
         wide[:, 1:] = raw
         return wide.view("<i4").reshape(-1, CHANNELS).astype(np.int32)
+
+    def silent_for(self, frames: int, since_bytes: int) -> bool:
+        """Whether that many frames of digital silence were recorded after the first `since_bytes`."""
+        frame_bytes = 3 * CHANNELS
+        with self.path.open("rb") as file:
+            whole = file.seek(0, os.SEEK_END) // frame_bytes * frame_bytes
+            if whole - since_bytes < frames * frame_bytes:
+                return False
+            file.seek(whole - frames * frame_bytes)
+            return not any(file.read(frames * frame_bytes))
 
     def sounding(self) -> NDArray[np.int32]:
         """The recording without the digital silence before and after."""
@@ -72,7 +82,8 @@ class NullSink:
             try:
                 _wait_for(lambda: tape.path.stat().st_size > 0, "parec recorded nothing")
                 yield tape
-                time.sleep(SETTLE_S)
+                ended = tape.path.stat().st_size
+                _wait_for(lambda: tape.silent_for(round(SETTLE_S * self.rate), ended), "the sound went on")
             finally:
                 _end(recorder)
 
@@ -141,13 +152,13 @@ def _environment(folder: Path, rate: int) -> dict[str, str]:
 
 
 def _answers(env: dict[str, str]) -> bool:
-    asked = subprocess.run(["pactl", "info"], env=env, capture_output=True, timeout=10, check=False)
+    asked = subprocess.run(["pactl", "info"], env=env, capture_output=True, timeout=LONGEST_S, check=False)
     return asked.returncode == 0
 
 
 def _wait_for(happened: object, otherwise: str) -> None:
     assert callable(happened)
-    until = time.monotonic() + START_S
+    until = time.monotonic() + LONGEST_S
     while not happened():
         if time.monotonic() > until:
             raise AssertionError(otherwise)

@@ -60,8 +60,9 @@ def served(study: Study, port: int = 0, **options: object) -> Iterator[Served]:
     server = _server(app)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
     thread.start()
-    until = time.monotonic() + 10
-    while not server.started and time.monotonic() < until:
+    until = time.monotonic() + 30
+    while not server.started:
+        assert time.monotonic() < until, "the server did not start"
         time.sleep(0.02)
     try:
         yield Served(study, app, f"http://127.0.0.1:{door.getsockname()[1]}", server)

@@ -281,7 +281,7 @@ def writer(folder: Path, name: str, count: int) -> subprocess.Popen[str]:
 def test_two_processes_write_to_one_study(tmp_path: Path) -> None:
     started(open_log(tmp_path), "eve")
     processes = [writer(tmp_path, name, 12) for name in ("ana", "bo")]
-    assert [process.wait(timeout=60) for process in processes] == [0, 0]
+    assert [process.wait(timeout=120) for process in processes] == [0, 0]
     contents = open_log(tmp_path).contents()
     for name in ("ana", "bo"):
         assert [x.rating for x in contents.listens_of(name)] == list(range(12))

@@ -21,7 +21,7 @@ pytestmark = pytest.mark.browser
 
 LOOKS = [(360, 740, "light"), (1440, 900, "dark")]  # colour does not depend on size, nor size on colour
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
-LONG_MS = 15_000
+LONG_MS = 30_000
 
 
 def screens(page: Page) -> Iterator[str]:

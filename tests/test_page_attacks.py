@@ -112,7 +112,7 @@ def test_a_renewed_link_takes_the_round_along_and_the_old_one_is_dead(at: Bench)
 
 
 def raw(base: str, request: bytes) -> bytes:
-    with socket.create_connection(("127.0.0.1", int(base.rpartition(":")[2])), timeout=5) as line:
+    with socket.create_connection(("127.0.0.1", int(base.rpartition(":")[2])), timeout=30) as line:
         line.sendall(request)
         return b"".join(iter(lambda: line.recv(1 << 16), b""))
 
@@ -161,7 +161,7 @@ def test_a_form_of_another_site_changes_nothing(at: Bench) -> None:
     """It can bring neither the token (there is no cookie) nor JSON."""
     for kind in ("text/plain", "application/x-www-form-urlencoded", "multipart/form-data; boundary=x"):
         sent = {"Content-Type": kind, "Origin": "https://evil.example", "Cookie": "token=x"}
-        response = httpx.post(f"{at.served.base}/api/round", content=b"{}", headers=sent)
+        response = httpx.post(f"{at.served.base}/api/round", content=b"{}", headers=sent, timeout=30)
         assert response.status_code == 401
         at.pass_s(61)
     assert at.study.log.contents().rounds == ()
@@ -185,24 +185,24 @@ def test_nothing_that_is_sent_shows_on_the_hosts_screen(rendered_short: Path, tm
                 break
         token = re.findall(r"/#(\S+)", said)[0]
         base = f"http://127.0.0.1:{port}"
-        for _ in range(100):
+        for _ in range(600):
             try:
-                httpx.get(f"{base}/?token={token}", headers={"Referer": f"{base}/#{token}"})
+                httpx.get(f"{base}/?token={token}", headers={"Referer": f"{base}/#{token}"}, timeout=30)
                 break
             except httpx.ConnectError:
                 time.sleep(0.05)
-        httpx.get(f"{base}/api/state/{token}")
-        httpx.get(f"{base}/api/state", headers={"Authorization": f"Bearer {token}x"})
+        httpx.get(f"{base}/api/state/{token}", timeout=30)
+        httpx.get(f"{base}/api/state", headers={"Authorization": f"Bearer {token}x"}, timeout=30)
         head = f"POST /api/due HTTP/1.1\r\nHost: localhost\r\nAuthorization: Bearer {token}\r\n"
         for rest in ("Content-Type: application/json\r\nContent-Length: 9\r\n\r\n{", "X: " + "a" * 100_000):
             with socket.create_connection(("127.0.0.1", port)) as line_:
                 line_.sendall((head + rest).encode())
                 time.sleep(0.2)
         raw(base, b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03")
-        assert httpx.get(base).status_code == 200
+        assert httpx.get(base, timeout=30).status_code == 200
     finally:
         program.terminate()
-        out, err = program.communicate(timeout=20)
+        out, err = program.communicate(timeout=60)
     assert set(err.splitlines()) <= {"WARNING:  Invalid HTTP request received."}, err
     assert token not in out + err and said.count(token) == 1
     assert str(tmp_path) not in out + err

@@ -72,7 +72,7 @@ def test_no_request_makes_the_server_fail(
                 case.body["sitting"] = ana.sitting
             try:
                 response = case.call(
-                    base_url=at.served.base, headers={"Authorization": f"Bearer {ana.token}"}, timeout=20
+                    base_url=at.served.base, headers={"Authorization": f"Bearer {ana.token}"}, timeout=60
                 )
             except (httpx.InvalidURL, ValueError):
                 return  # the client itself cannot send it

@@ -55,7 +55,7 @@ class Program:
     def interrupt(self) -> str:
         """Ctrl-C; returns what it said last."""
         self.process.send_signal(signal.SIGINT)
-        out, err = self.process.communicate(timeout=15)
+        out, err = self.process.communicate(timeout=60)
         assert (self.process.returncode, err) == (0, "")
         return out
 
@@ -73,9 +73,9 @@ def program(folder: Path, call: str, **env: str) -> Iterator[Program]:
 
 def state(address: str) -> httpx.Response:
     base, _, token = address.partition("/#")
-    for _ in range(100):
+    for _ in range(600):
         try:
-            return httpx.get(f"{base}/api/state", headers={"Authorization": f"Bearer {token}"})
+            return httpx.get(f"{base}/api/state", headers={"Authorization": f"Bearer {token}"}, timeout=30)
         except httpx.ConnectError:
             time.sleep(0.05)
     raise AssertionError(f"{base} does not answer")
@@ -108,8 +108,8 @@ def test_the_lan_is_opened_on_request_only_and_in_plain_words(folder: Path) -> N
         said = host.until("until you press Ctrl-C")
         assert "open to every device in this network" in said and "not encrypted" in said
         (base,) = set(re.findall(r"(http://\S+)/#", said))
-        assert httpx.get(base).status_code == 200
-        assert httpx.get(base, headers={"Host": "elsewhere.example"}).status_code == 400
+        assert httpx.get(base, timeout=30).status_code == 200
+        assert httpx.get(base, headers={"Host": "elsewhere.example"}, timeout=30).status_code == 400
         reached = "127.0.0.1" not in base  # a machine without a network has nothing to show
         assert (said.count("▀") > 50, "no QR codes" in said) == (reached, not reached)
         host.interrupt()
@@ -120,7 +120,7 @@ def test_an_address_from_outside_has_codes(folder: Path) -> None:
     call = f'serve({{study}}, address="https://songs.example", port={port})'
     with program(folder, call) as host:
         said = host.until("until you press Ctrl-C")
-        assert said.count("https://songs.example/#") == 3
+        assert said.count("https://songs.example/#") == 3 and "this machine only" not in said
         assert said.count("▀") > 50 and "no QR codes" not in said
         assert state(f"http://127.0.0.1:{port}/#none").status_code == 401
         host.interrupt()
@@ -130,7 +130,7 @@ def test_a_port_that_is_taken(folder: Path) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
         with program(folder, f"serve({{study}}, port={port})") as host:
-            _out, err = host.process.communicate(timeout=20)
+            _out, err = host.process.communicate(timeout=60)
             assert f"port {port} cannot be used" in err
 
 
@@ -141,7 +141,7 @@ def test_one_listener_here_opens_the_browser_and_leaves_no_open_link(folder: Pat
     script.chmod(0o755)
     with program(folder, 'open_for({study}, "bo", True)', BROWSER=f"{script} %s") as host:
         host.until("opens in your browser")
-        for _ in range(200):
+        for _ in range(600):
             if opened.exists() and opened.read_text():
                 break
             time.sleep(0.05)

@@ -9,21 +9,27 @@ import pytest
 from playwright.sync_api import Browser, Page
 
 from tests.browser import hear, open_page, sit_down, sounding_browser
-from tests.heard import Integers, loudness_lufs, sounding_render
+from tests.heard import Integers, loudness_lufs, sounding_render, without_gaps
 from tests.page_study import make_study
 from tests.pulse import NullSink, sink
 from tests.serving import served
+from tests.stalls import fell_into_a_stall, not_stalled
 
 __all__ = ["sink", "sounding_browser"]
 pytestmark = [pytest.mark.browser, pytest.mark.device]
 
 
-def hear_the_first(page: Page) -> None:
-    """As a person does who keeps a moment in it."""
-    page.locator("#listen-top").click()
-    page.wait_for_timeout(1000)
-    page.keyboard.press("Space")  # the focus is on "keep this moment"
-    page.locator("#rate-form").wait_for(timeout=20_000)
+def hear_with_a_moment(page: Page) -> tuple[float, float]:
+    """As a person does who keeps a moment; between which times it was, by what the device had taken."""
+    times = []
+
+    def keep() -> None:
+        before = page.evaluate("heard_s() - 2 * made.at(-1).outputLatency")  # it is an estimate, and moves
+        page.keyboard.press("Space")  # the focus is on "keep this moment"
+        times.append((before, page.evaluate("heard_s()")))
+
+    hear(page, keep)
+    return times[-1]
 
 
 def rate(page: Page, rating: str, *, with_words: bool) -> None:
@@ -36,10 +42,11 @@ def rate(page: Page, rating: str, *, with_words: bool) -> None:
     page.locator("#rate-keep").click()
 
 
-def click_through(page: Page, sink: NullSink) -> tuple[list[str], list[Integers]]:
-    """A whole round; its codes, and what was heard under each."""
+def click_through(page: Page, sink: NullSink) -> tuple[list[str], list[Integers], tuple[float, float]]:
+    """A whole round; its codes, what was heard under each, and when the moment was kept."""
     codes: list[str] = []
     heard: list[Integers] = []
+    kept = (0.0, 0.0)
     page.locator("#hello-go").wait_for()
     assert page.locator("#hello-head").inner_text() == "Hello, ana."
     assert page.locator("#who").inner_text() == "ana, 0 of 2 rounds done"
@@ -51,7 +58,7 @@ def click_through(page: Page, sink: NullSink) -> tuple[list[str], list[Integers]
             if codes:
                 hear(page)
             else:
-                hear_the_first(page)
+                kept = hear_with_a_moment(page)
         code = page.locator("#rate-head").inner_text()
         rate(page, rating, with_words=not codes)
         codes.append(code)
@@ -63,17 +70,17 @@ def click_through(page: Page, sink: NullSink) -> tuple[list[str], list[Integers]
     page.locator("#rest-head").wait_for()
     assert "Round 1 is done" in page.locator("#notice").inner_text()
     assert "next round is due on" in page.locator("#rest-text").inner_text()
-    return codes, heard
+    return codes, heard, kept
 
 
 def test_a_round_from_greeting_to_thanks(sounding_browser: Browser, sink: NullSink, tmp_path: Path) -> None:
-    study = make_study(tmp_path, bar_s=0.5)
+    study = make_study(tmp_path)
     with served(study) as page_of, open_page(sounding_browser, page_of.link("ana")) as page:
-        codes, heard = click_through(page, sink)
+        codes, heard, kept = click_through(page, sink)
     contents = study.log.contents()
     (round_,) = contents.rounds
     assert round_.complete
-    listens = contents.listens
+    listens = not_stalled(contents.listens)
     assert [str(x.code) for x in listens] == codes
     assert [x.form_id for x in listens] == list(round_.order)
     assert [x.rating for x in listens] == [71, 40, 100]
@@ -82,9 +89,13 @@ def test_a_round_from_greeting_to_thanks(sounding_browser: Browser, sink: NullSi
     (moment_s, moment), (whole_s, whole) = listens[0].comments
     assert moment == "schön <b>laut</b> 好 مرحبا" and whole == "Line one\nline two" and whole_s is None
     assert moment_s is not None
-    assert 0.1 < moment_s + study.manifest.lead_s <= 1.1, "1 s after the press, less what the device took"
+    assert kept[0] - 0.001 <= moment_s + study.manifest.lead_s <= kept[1] + 0.001
 
     for listen, played in zip(listens, heard, strict=True):
         render = sounding_render(study, listen)
+        if len(contents.listens) > len(listens):  # what the machine could not play was heard before
+            played = played[-len(render) :]
+        if len(played) > len(render) and fell_into_a_stall(listen):
+            played = without_gaps(played)
         np.testing.assert_array_equal(played, render)
         assert loudness_lufs(played) == pytest.approx(loudness_lufs(render), abs=0.1)

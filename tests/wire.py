@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import socket
 import threading
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
-READ_S = 0.7  # time for the other end to read what it was sent
+LONGEST_S = 30.0
 
 
 class Wire:
@@ -20,8 +19,9 @@ class Wire:
         self._lock = threading.Lock()
         self._ends: set[socket.socket] = set()
         self._broken = False
-        self._lose = b""
+        self._lose: list[bytes] = []
         self._cut_after = 0
+        self._half_sent, self._cut_now = threading.Event(), threading.Event()
         self.lost = 0
         threading.Thread(target=self._accept, daemon=True).start()
 
@@ -40,13 +40,20 @@ class Wire:
     def mend(self) -> None:
         self._broken = False
 
-    def lose_answer_to(self, words: bytes) -> None:
-        """The next request with these words arrives, and its answer does not."""
-        self._lose = words
+    def lose_answers_to(self, *words: bytes) -> None:
+        """The next request with each of these words arrives, and its answer does not."""
+        self._lose = list(words)
 
-    def cut_after(self, size: int) -> None:
-        """The next answer that is longer than `size` bytes breaks off there."""
+    def hold_after(self, size: int) -> None:
+        """The next answer that is longer than `size` bytes stands still there, until `let_go`."""
         self._cut_after = size
+
+    def wait_until_held(self) -> None:
+        assert self._half_sent.wait(LONGEST_S), "no answer was as long as that"
+
+    def let_go(self) -> None:
+        """The answer that stands still breaks off (what its reader has not taken up is lost with it)."""
+        self._cut_now.set()
 
     def close(self) -> None:
         self.cut()
@@ -77,15 +84,17 @@ class Wire:
         with suppress(OSError):
             passed = 0
             while data := far.recv(1 << 16):
-                if self._lose and self._lose in asked[0]:
-                    self._lose = b""
+                lost = next((words for words in self._lose if words in asked[0]), None)
+                if lost is not None:
+                    self._lose.remove(lost)
                     self.lost += 1
                     break
                 passed = len(data) if data.startswith(b"HTTP/1.1") else passed + len(data)
                 if self._cut_after and passed > self._cut_after:
                     near.sendall(data[: len(data) // 2])
-                    time.sleep(READ_S)  # what a broken connection had not handed over is lost with it
                     self._cut_after = 0
+                    self._half_sent.set()
+                    self._cut_now.wait(LONGEST_S)
                     self.lost += 1
                     break
                 asked[0] = b""
