@@ -4,10 +4,7 @@ and where; and that no rating is lost to a full storage or a connection that sta
 from __future__ import annotations
 
 import json
-import threading
-from contextlib import suppress
 from pathlib import Path
-from socket import socket
 
 import pytest
 import soundfile
@@ -23,7 +20,7 @@ from sessions.study import Study
 from tests.browser import browser, hear, open_page, sit_down
 from tests.page_study import copied, rendered_short
 from tests.serving import Served, page_of, served
-from tests.wire import Wire
+from tests.wire import wire
 
 __all__ = ["browser", "page_of", "rendered_short"]
 pytestmark = [pytest.mark.browser]
@@ -132,37 +129,12 @@ def test_sound_whose_length_a_proxy_does_not_tell_is_heard(
         hear(page)
 
 
-class Stalling(Wire):
-    """A wire on which one answer stands still: the connection stays, and nothing more comes."""
-
-    def __init__(self, port: int, after: int) -> None:
-        self.stalled = threading.Event()
-        self._after = after
-        super().__init__(port)
-
-    def _answer(self, near: socket, far: socket, asked: list[bytes]) -> None:
-        with suppress(OSError):
-            passed = 0
-            while data := far.recv(1 << 16):
-                passed = len(data) if data.startswith(b"HTTP/1.1") else passed + len(data)
-                if passed > self._after and not self.stalled.is_set():
-                    near.sendall(data[: len(data) // 2])
-                    self.stalled.set()
-                    while near.recv(1):  # until the browser gives it up
-                        pass
-                near.sendall(data)
-        self._hang_up(near, far)
-
-
 def test_sound_that_stands_still_on_its_way_is_asked_for_again(browser: Browser, page_of: Served) -> None:
-    there = Stalling(int(page_of.base.rpartition(":")[2]), after=60_000)
-    try:
-        with open_page(browser, "about:blank") as page:
-            page.clock.install()
-            page.goto(page_of.link("ana").replace(page_of.base, there.base))
-            page.locator("#hello-go").click()
-            assert there.stalled.wait(20)
-            page.clock.run_for(21_000)
-            page.locator("#level-play:not([aria-disabled])").wait_for(timeout=20_000)
-    finally:
-        there.close()
+    with wire(page_of.base) as there, open_page(browser, "about:blank") as page:
+        page.clock.install()
+        page.goto(page_of.link("ana").replace(page_of.base, there.base))
+        there.hold_after(60_000)
+        page.locator("#hello-go").click()
+        there.wait_until_held()
+        page.clock.run_for(21_000)
+        page.locator("#level-play:not([aria-disabled])").wait_for(timeout=20_000)
