@@ -27,6 +27,7 @@ WRONG_S = 0.035
 DRIFT_S = 0.04
 ON_GRID_S = 0.025
 AGREED = 0.1  # phase agreement on a beat: right tempos have 0.3 and more, unrelated ones 0.06 at most
+_RELATED = (0.25, 0.5, 1.0, 2.0, 4.0)  # counts of one and the same tempo
 NEAR_BEAT = 0.3  # of a beat: further off, it is open which beat was meant
 CLEAR = 1.8  # how much stronger attacks must be along the best path than anywhere else
 
@@ -291,13 +292,13 @@ class _Fit:
         return np.concatenate(halves) if halves else np.zeros(0)
 
     def other_tempo(self, pulses: list[Pulse]) -> float | None:
-        """The likeliest tempo, where it is neither the grid's nor its half or double, and where the attacks
+        """The likeliest tempo, where it is no other count of the grid's, and where the attacks
         do not agree on the grid's beat at all (a swing or a waltz may rightly be counted otherwise)."""
         meter, best = self.grid.meter, pulses[0].tempo
         beat = self.tempo * meter.unit / 4
         compound = meter.unit == 8 and meter.beats % 3 == 0  # its pulse is a dotted quarter
         own = [beat, beat / 3] if compound else [beat, self.tempo]
-        if any(abs(best * ratio / tempo - 1) < 0.004 for tempo in own for ratio in (0.5, 1.0, 2.0)):
+        if any(abs(best * ratio / tempo - 1) < 0.004 for tempo in own for ratio in _RELATED):
             return None
         agreed = Agreement(self.curve).at(np.array(own) / 60)
         if float(agreed.max()) >= AGREED:
