@@ -8,20 +8,28 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from importlib import resources
+from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page
 
-from tests.browser import browser, open_page
-from tests.page_study import rendered_short
+from tests.browser import browser, hear, hear_level, open_page
+from tests.page_study import SONG_TOML, make_study
 from tests.serving import Served, page_of
 
-__all__ = ["browser", "page_of", "rendered_short"]
+__all__ = ["browser", "page_of"]
 pytestmark = pytest.mark.browser
 
 LOOKS = [(360, 740, "light"), (1440, 900, "dark")]  # colour does not depend on size, nor size on colour
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 LONG_MS = 30_000
+
+
+@pytest.fixture(scope="module")
+def rendered_short(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What `page_of` serves here: two forms of seven seconds, long enough to look at the page in one."""
+    toml = "\n".join(line for line in SONG_TOML.splitlines() if "no middle" not in line)
+    return make_study(tmp_path_factory.mktemp("access") / "study", bar_s=2.0, toml=toml).folder
 
 
 def screens(page: Page) -> Iterator[str]:
@@ -32,22 +40,20 @@ def screens(page: Page) -> Iterator[str]:
     page.locator("#level-play:not([aria-disabled])").wait_for()
     yield "level"
     page.get_by_label("headphones", exact=True).check()
-    page.locator("#level-play").click()
-    page.locator("#level-yes").wait_for(timeout=LONG_MS)
+    hear_level(page)
     yield "level-heard"
     page.locator("#level-yes").click()
-    for number in range(3):
-        top = page.locator("#listen-top:not([aria-disabled])")
-        top.wait_for(timeout=LONG_MS)
-        if number == 0:
+    for number in range(2):
+        if number > 0:
+            hear(page)
+        else:
+            page.locator("#listen-top:not([aria-disabled])").wait_for(timeout=LONG_MS)
             yield "listen"
-        top.click()
-        if number == 0:
+            page.locator("#listen-top").click()
             page.locator("#listen-keep").click()
             page.locator("#listen-keep").click()
             yield "playing"
-        page.locator("#rate-form").wait_for(timeout=LONG_MS)
-        if number == 0:
+            page.locator("#rate-form").wait_for(timeout=LONG_MS)
             yield "rate"
             page.locator("#opening").fill("loud")
             page.locator("#rate-keep").click()
