@@ -38,7 +38,7 @@ def without_last_beats(song: Song, old: Piece) -> str:
     first, last = old.first_bar - section.first_bar + 1, old.last_bar - section.first_bar + 1
     ways = []
     if last > first:
-        bars = f"bars {first}-{last - 1}" if last - 1 > first else f"bars {first}"
+        bars = f"bars {first}-{last - 1}" if last - 1 > first else f"bar {first}"
         ways.append(f'end "{old.section}" a bar earlier ({bars})')
     if song.stems and old.treatment.mode != "only":
         ways.append("leave out the stem that has it")

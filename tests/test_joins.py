@@ -154,7 +154,7 @@ def test_a_pickup_that_a_form_cannot_hold_is_not_just_advised(tmp_path: Path) ->
     ("part", "remedy"),
     [
         ("verse", 'end "verse" a bar earlier (bars 1-3)'),
-        ("verse bars 3-4", 'end "verse" a bar earlier (bars 3)'),
+        ("verse bars 3-4", 'end "verse" a bar earlier (bar 3)'),
         ("verse bars 2-4", 'end "verse" a bar earlier (bars 2-3)'),
         ("verse bars 4", "let the section that it leads to follow, or cut at another bar"),
     ],
@@ -164,7 +164,7 @@ def test_what_to_do_about_a_stray_pickup_can_be_done(tmp_path: Path, part: str, 
     findings, song = judged(tmp_path, band(), f'["{part}", "bridge"]', ", pickup = 1")
     (join,) = (f for f in findings if f.stray_pickup)
     assert join.remedy == remedy
-    for words in re.findall(r"\((bars .+?)\)", remedy):
+    for words in re.findall(r"\((bars? .+?)\)", remedy):
         parse_part(f"verse {words}", song.sections, [], "the remedy")
 
 
