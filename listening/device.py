@@ -107,6 +107,9 @@ class Playing:
         self._at_end = False
         self._stop = threading.Event()
         self._finished = threading.Event()
+        self._ready = (
+            threading.Event()
+        )  # as much is read as the queue holds: a disk may have to wake up first
         self.delivered_frames = 0
         self._underflows = 0
         self._starved = 0
@@ -126,6 +129,8 @@ class Playing:
         """Play from the first frame to the last; `while_playing` is called about ten times a second."""
         reader = threading.Thread(target=self._read, daemon=True)
         reader.start()
+        while not self._ready.wait(0.1) and not self._stop.is_set():
+            while_playing(self)
         started = time.monotonic()
         try:
             self._play(while_playing)
@@ -166,9 +171,13 @@ class Playing:
                 self._put(block or None)
                 if not block:
                     return
+                if self._blocks.full():
+                    self._ready.set()
         except (RuntimeError, OSError):
             self._failure = "the render could not be read to its end"
             self._put(None)
+        finally:
+            self._ready.set()
 
     def _put(self, block: bytes | None) -> None:
         while not self._stop.is_set():

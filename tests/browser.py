@@ -25,6 +25,7 @@ FLAGS = [
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 STEP_MS = 30_000  # what one step may take on a slow machine, a short form heard included
+MOST_STALLS = 3  # of this machine, in one form: a page that voids every listen is at fault
 SOME_S = 1.0  # of a form, where something is to happen in the middle of it
 NAMES = ("chromium", "chromium-browser", "google-chrome")
 
@@ -170,7 +171,7 @@ def sit_down(page: Page, heard_on: str = "headphones") -> None:
 def hear_level(page: Page) -> None:
     """Hear the level check to its end, and once more if it broke off because this machine stood still."""
     whole, play = page.locator("#level-yes"), page.locator("#level-play:not([aria-disabled])")
-    while True:
+    for _ in range(MOST_STALLS):
         play.wait_for(timeout=STEP_MS)
         since = time.time()
         play.click()
@@ -178,6 +179,7 @@ def hear_level(page: Page) -> None:
         if whole.is_visible():
             return
         assert machine().stood_still(since, time.time()), page.locator("#notice").inner_text()
+    raise AssertionError("no level check was heard to its end")
 
 
 def hear(page: Page, midway: Callable[[], object] | None = None) -> str:
@@ -198,7 +200,7 @@ def begin(page: Page, comes: Callable[[], bool], midway: Callable[[], object] | 
     Where this machine stood still meanwhile the listen is void, and a person would press again.
     """
     top = page.locator("#listen-top:not([aria-disabled])")
-    while True:
+    for _ in range(MOST_STALLS):
         top.wait_for(timeout=STEP_MS)
         code, since = page.locator("#listen-head").inner_text(), time.time()
         top.click()
@@ -210,6 +212,7 @@ def begin(page: Page, comes: Callable[[], bool], midway: Callable[[], object] | 
             return code
         words = page.locator("#notice").inner_text()
         assert says_stalled(words) and machine().stood_still(since, time.time()), words
+    raise AssertionError(f"no listen was whole: {words}")
 
 
 def _heard_some(page: Page) -> bool:

@@ -65,6 +65,32 @@ def test_every_sample_of_a_listen_reaches_the_output(tmp_path: Path, rate: int) 
         np.testing.assert_array_equal(tape.sounding(), samples)
 
 
+SLOW_DISK = """
+import sys, time
+import soundfile
+from pathlib import Path
+from listening.device import Playing
+class Woken(soundfile.SoundFile):
+    asleep = True
+    def buffer_read(self, *args, **how):
+        if self.asleep:
+            time.sleep(1.5)
+            self.asleep = False
+        return super().buffer_read(*args, **how)
+soundfile.SoundFile = Woken
+print(Playing(Path(sys.argv[1])).run(lambda playing: None).void_reason)
+"""
+
+
+def test_a_disk_that_has_to_wake_up_costs_no_listen(tmp_path: Path, sink: NullSink) -> None:
+    noise(tmp_path / "x.wav", 48000, 1)
+    done = subprocess.run(
+        [sys.executable, "-c", SLOW_DISK, str(tmp_path / "x.wav")], env=sink.env, cwd=HERE, timeout=60,
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert done.stdout == "None\n"
+
+
 def test_a_stop_voids_and_tells_how_much_was_heard(tmp_path: Path, sink: NullSink) -> None:
     samples = noise(tmp_path / "x.wav", 48000, 6)
     heard = play(tmp_path / "x.wav", sink.env, stop_after=48000)

@@ -223,6 +223,20 @@ def test_a_device_whose_clock_is_wrong_and_is_set_in_mid_listen(
     assert abs((now.date() - now.date().fromisoformat(listen.local_date)).days) <= 1
 
 
+def test_a_page_that_is_busy_when_its_sound_ends_has_played_it_all_the_same(
+    sounding_browser: Browser, page_of: Served
+) -> None:
+    """The sound has a thread of its own; the page notices its end seconds later."""
+    with open_page(sounding_browser, page_of.link("ana")) as page:
+        sit_down(page)
+        hear(
+            page,
+            lambda: page.evaluate("{ const to = performance.now() + 6500; while (performance.now() < to); }"),
+        )
+    (listen,) = listens(page_of)
+    assert listen.void_reason is None
+
+
 def test_what_was_typed_survives_a_reload_and_another_device_goes_on(
     sounding_browser: Browser, long_page_of: Served
 ) -> None:

@@ -98,7 +98,10 @@ const Sound = (() => {
           over = null;
           clearInterval(ticking);
           const heard_s = reason === null ? duration : at();
-          const report = { heard_s, reason, topAt: base ?? wall(), endedAt: wall(), endedDate: Date.now() / 1000 };
+          const late = reason === null ? Math.max(context.currentTime - top - duration, 0) : 0; // a busy page
+          const report = {
+            heard_s, reason, topAt: base ?? wall(), endedAt: wall() - late, endedDate: Date.now() / 1000 - late,
+          };
           source.onended = null;
           if (reason !== null && top) source.stop();
           source = null;
@@ -111,10 +114,11 @@ const Sound = (() => {
 
         /* A device may take some sound ahead, never less than real time. */
         const tick = () => {
+          const before = wall();
           const played = context.currentTime - top;
-          const now = wall();
-          base = base === null ? now - played : Math.min(base, now - played);
-          if (now - played - base > SLIP_S + SLIP_SHARE * Math.max(played, 0)) finish("paused");
+          const after = wall(); // a busy machine may stand still between two lines
+          base = base === null ? after - played : Math.min(base, after - played);
+          if (before - played - base > SLIP_S + SLIP_SHARE * Math.max(played, 0)) finish("paused");
           else if (gaps_s(context) > GAP_S) finish("broke");
           else if (played - beaten >= BEAT_S) {
             beaten = played;
