@@ -86,35 +86,43 @@
       return request(method, path, made, { options: { signal: patience().signal } });
     });
 
-  /* Fetches sound into one piece of memory, and after a lost connection only what is still missing of it. */
+  /* Fetches sound into one piece of memory, and after a lost connection only what is still missing of it
+     (or all of it, where something on the way does not tell its length). */
   async function fetchSound(path) {
     let bytes = new Uint8Array(0);
     let got = 0;
+    let told = false;
     const more = async () => {
+      if (!told) got = 0;
       const { signal, alive } = patience();
       const headers = got > 0 ? { Range: `bytes=${got}-` } : {};
       const response = await request("GET", path, undefined, { headers, options: { signal } });
       if (!response.ok) return response;
       if (response.status === 200) {
-        if (!response.headers.has("Content-Length") || response.headers.has("Content-Encoding")) {
-          return { ok: true, json: async () => { bytes = new Uint8Array(await response.arrayBuffer()); } };
-        }
-        bytes = new Uint8Array(Number(response.headers.get("Content-Length")));
+        told = response.headers.has("Content-Length") && !response.headers.has("Content-Encoding");
+        bytes = new Uint8Array(told ? Number(response.headers.get("Content-Length")) : 2 ** 20);
         got = 0;
       }
       const reader = response.body.getReader();
       for (;;) {
         const { done, value } = await reader.read();
         if (done) break;
+        while (got + value.length > bytes.length) bytes = larger(bytes);
         bytes.set(value, got);
         got += value.length;
         alive();
       }
-      if (got < bytes.length) throw new Error("cut short");
+      if (told && got < bytes.length) throw new Error("cut short");
       return { ok: true, json: async () => null };
     };
     await persist(more);
-    return bytes.buffer;
+    return told ? bytes.buffer : bytes.buffer.slice(0, got);
+  }
+
+  function larger(bytes) {
+    const room = new Uint8Array(2 * bytes.length + 1);
+    room.set(bytes);
+    return room;
   }
 
   const storeName = (code) => `fair ${drawer} ${code}`;
