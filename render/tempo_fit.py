@@ -28,6 +28,7 @@ DRIFT_S = 0.04
 ON_GRID_S = 0.025
 AGREED = 0.1  # phase agreement on a beat: right tempos have 0.3 and more, unrelated ones 0.06 at most
 _RELATED = (0.25, 0.5, 1.0, 2.0, 4.0)  # counts of one and the same tempo
+FASTEST_DOTTED = 110.0  # dotted quarters a minute; a faster pulse of a compound meter is its eighths
 NEAR_BEAT = 0.3  # of a beat: further off, it is open which beat was meant
 CLEAR = 1.8  # how much stronger attacks must be along the best path than anywhere else
 
@@ -303,9 +304,13 @@ class _Fit:
         agreed = Agreement(self.curve).at(np.array(own) / 60)
         if float(agreed.max()) >= AGREED:
             return None
-        counts = (0.5, 0.75, 1.0, 1.5) if compound else (0.5, 1.0, 2.0)
-        close = min((best * c for c in counts), key=lambda tempo: abs(np.log2(tempo / self.tempo)))
-        return nearly_round(close, self.curve.seconds)
+        if compound:
+            best *= 1.5 if best < FASTEST_DOTTED else 0.5  # in quarters
+        # half or double only where it is much nearer to what was counted
+        away = {
+            best * count: abs(np.log2(best * count / self.tempo)) + (count != 1) / 3 for count in (0.5, 1, 2)
+        }
+        return nearly_round(min(away, key=away.__getitem__), self.curve.seconds)
 
     def counted(self, pulses: list[Pulse]) -> float | None:
         """Half or double the grid's tempo, where that is clearly the likelier beat."""
