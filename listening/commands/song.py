@@ -57,7 +57,7 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None) -> None:
         ("form ", "bars", "length", "joins", "doubtful", "parts "),
         [
             (f.name, f"{f.bars:g}", clock_text(f.seconds), str(len(f.joins)),
-             str(sum(join["doubtful"] for join in f.joins)), ", ".join(f.parts))
+             str(sum(join["doubtful"] for join in f.joins)) if found.grid_fits else "-", ", ".join(f.parts))
             for f in found.forms
         ],
     )  # fmt: skip
