@@ -107,9 +107,7 @@ class Playing:
         self._at_end = False
         self._stop = threading.Event()
         self._finished = threading.Event()
-        self._ready = (
-            threading.Event()
-        )  # as much is read as the queue holds: a disk may have to wake up first
+        self._ready = threading.Event()  # the queue is full, or all is read: a disk may have had to wake up
         self.delivered_frames = 0
         self._underflows = 0
         self._starved = 0
