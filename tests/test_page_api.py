@@ -87,6 +87,15 @@ def test_an_end_that_arrives_late_counts(at: Bench) -> None:
     assert ana.end(code, at.seconds_of(code), waited_s=600)["counted"]
 
 
+def test_an_end_that_is_long_on_its_way_counts(at: Bench) -> None:
+    """The request itself took eight seconds, as on a bad connection: the page could not know of it."""
+    ana = at.caller("ana")
+    code = ana.due()["code"]
+    ana.begin(code)
+    at.pass_s(at.seconds_of(code) + 8)
+    assert ana.end(code, at.seconds_of(code))["counted"]
+
+
 @pytest.mark.parametrize("reason", sorted(REASONS))
 def test_the_pages_own_reasons(at: Bench, reason: str) -> None:
     ana = at.caller("ana")
