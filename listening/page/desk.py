@@ -29,8 +29,8 @@ from sessions.clock import utc_time
 from sessions.records import ASPECTS, OVERALL, ListenRecord
 from sessions.study import Study
 
-# How long the end of a listen may be on its way. A device that sleeps may stop the page's own clocks, and then
-# only this tells; longer would let a short sleep pass, shorter would void whole listens on a bad connection.
+# How long the end of a listen may be on its way. A device that sleeps may stop the page's own clocks, and
+# then only this tells: longer would let a short sleep pass, shorter voids whole listens on a bad connection.
 LATE_S = 10.0
 BEAT_S = 5.0  # how often the page says that a listen goes on
 MOST_LEVEL_CHECKS = 8
