@@ -73,14 +73,19 @@ class ScriptedClock:
         self.now += timedelta(seconds=seconds)
 
 
+def require_empty(folder: Path) -> None:
+    """Refuse a folder that holds something already (StudyError)."""
+    if folder.exists() and any(folder.iterdir()):
+        raise StudyError(f"{folder} is not empty; name another folder for the demo, or delete it first")
+
+
 def write_study(folder: Path) -> None:
     """Write the invented song, its stems and its song.toml into an empty or new folder.
 
     Raises:
         StudyError: the folder holds something already.
     """
-    if folder.exists() and any(folder.iterdir()):
-        raise StudyError(f"{folder} is not empty; name another folder for the demo, or delete it first")
+    require_empty(folder)
     folder.mkdir(OWNERS_FOLDER, parents=True, exist_ok=True)
     write_song(folder)
     (folder / "song.toml").write_text(song_toml(), encoding="utf-8")

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from listening.commands.common import wrapped
 from render import new_song
 from render.errors import AudioError, SongError
 from render.files import replacing
@@ -30,7 +31,7 @@ def start_study(
     proposal = new_song.propose(audio, tempo=tempo, meter=meter, start_s=start_s, stems_folder=stems)
     *found, next_step = proposal.lines
     for line in found:
-        click.echo(click.wrap_text(line, width=100, subsequent_indent="  "))
+        click.echo(wrapped(line, subsequent_indent="  "))
     if proposal.confirm and ask:
         question = f"\nThe tempo was estimated: {proposal.tempo:g} quarter notes a minute. Is that right?"
         if not click.confirm(question, default=True):
@@ -39,4 +40,4 @@ def start_study(
     with replacing(path) as half:
         half.write_text(proposal.text, encoding="utf-8")
     click.echo(f"\n{path} is written, with comments; it is yours from here on.")
-    click.echo(click.wrap_text(next_step[:1].upper() + next_step[1:], width=100))
+    click.echo(wrapped(next_step[:1].upper() + next_step[1:]))

@@ -89,7 +89,7 @@ def _current_ids(study: Study, contents: LogContents) -> set[int] | None:
 def _row(study: Study, contents: LogContents, stands: Standing) -> ListenerStatus:
     listens = contents.listens_of(stands.listener)
     rated = [x for x in listens if x.rating is not None]
-    in_round = stands.open_round is not None
+    in_round = stands.open_round is not None and stands.asked_in_round > 0
     return ListenerStatus(
         name=stands.listener,
         simulated=contents.listeners.get(stands.listener, False),
@@ -118,7 +118,12 @@ def _next_text(study: Study, stands: Standing) -> str:
         return "all rounds done"
     number = f"round {stands.rounds_done + 1}"
     if stands.open_round is not None:
-        return f"{number} goes on at any time"
+        anew = not stands.asked_in_round  # all of its forms were replaced
+        return (
+            f"{number} begins anew, with the forms as they are now"
+            if anew
+            else f"{number} goes on at any time"
+        )
     now = study.clock()
     if stands.due is not None and stands.due > now.date():
         return f"{number} on {stands.due.isoformat()}"
@@ -135,8 +140,13 @@ def _next_step(study: Study, stands: list[Standing], contents: LogContents, rend
     if not rendered:
         return _why_not_rendered(study)
     waiting = [s for s in stands if not s.finished]
-    if not waiting:
+    if not stands:
         return "Next: list who listens under [listeners] in song.toml."
+    if not waiting:
+        return (
+            "All planned rounds are done: raise `rounds` under [plan] in song.toml for more, or "
+            "`fairhearing decide FORM --because TEXT`."
+        )
     first = min(waiting, key=lambda s: _waits_until(study, s))
     wait = _waits_until(study, first)
     if wait > study.clock():

@@ -73,7 +73,7 @@ def _lines(judgement: Judgement | None, form: str, by: str, against: bool, way: 
     if judgement is not None:
         yield f"The verdict: {judgement.sentence}"
     else:
-        yield "Nothing had been rated, so there was no verdict."
+        yield "No form as it is now had been rated, so there was no verdict."
     steps = len(way.sheet.edits)
     if steps:
         places, joins = words.counted(len(way.to_perform), "place"), words.counted(len(way.by_ear), "join")

@@ -237,8 +237,8 @@ def marked(table: pd.DataFrame, shown: Callable[[str], str]) -> pd.DataFrame:
 def _judgement(
     ratings: StudyRatings, table: pd.DataFrame, shown: Callable[[str], str], seed: int
 ) -> Judgement | None:
-    """The verdict; None where nothing is rated or there is nothing to compare."""
-    if not len(table) or len(ratings.forms) < 2:
+    """The verdict; None where no form as it is now is rated or there is nothing to compare."""
+    if len(ratings.forms) < 2 or not table["form"].isin(ratings.forms).any():
         return None
     return judge(
         marked(table, shown),

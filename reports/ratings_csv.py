@@ -21,6 +21,7 @@ from reports.files import FORMULA_STARTS
 
 REQUIRED = ("listener", "day", "round", "position", "form", "rating")
 OPTIONAL = ("listen", "sitting", "exposure", "prior_listens")
+MOST = 1_000_000  # a round, position or listen beyond it is a slip
 
 
 @dataclass(frozen=True)
@@ -47,9 +48,10 @@ class _Cell:
         return value
 
     def whole(self, low: int) -> int:
-        value = self.number(f"a whole number from {low}", low)
+        expected = f"a whole number from {low} to {MOST}"
+        value = self.number(expected, low, MOST)
         if value != int(value):
-            raise self.wrong(f"a whole number from {low}")
+            raise self.wrong(expected)
         return int(value)
 
     def name(self) -> str:

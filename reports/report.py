@@ -82,6 +82,12 @@ def told(facts: Facts) -> str:
     if len(facts.manifest.forms) < 2:
         return "There is only one form, and a verdict needs two: list another under [forms] in song.toml."
     if facts.judgement is None:
+        if facts.ratings is not None and len(facts.ratings.both):
+            return (
+                "Every form that was rated has been changed or replaced since, and no form as it is now has "
+                "been heard, so there is no verdict. Hear more rounds; if all are done, raise `rounds` under "
+                "[plan] in song.toml."
+            )
         return "Nothing has been rated yet, so there is no verdict."
     return facts.judgement.sealed if facts.sealed else facts.judgement.sentence
 

@@ -206,3 +206,20 @@ def test_a_person_who_decides_is_asked_whether_and_why(study: Path) -> None:
         assert terminal.wait() == 0
     (decided,) = (event for event in Study(study).log.contents().events if event.kind == "decided")
     assert decided.detail["because"] == "it is long"
+
+
+def test_the_joins_never_replace_what_somebody_made(study: Path) -> None:
+    audio = study / Study(study).song.audio.path.name
+    before = audio.read_bytes()
+    (study / "mix.wav").write_bytes(b"mine")
+    assert "made of" in run(study, "check", "--joins-audio", audio.name, code=1)
+    assert "is there already" in run(study, "check", "--joins-audio", "mix.wav", code=1)
+    assert (audio.read_bytes(), (study / "mix.wav").read_bytes()) == (before, b"mine")
+    for _again in range(2):
+        run(study, "check", "--joins-audio")
+    assert soundfile.info(study / "joins.wav").frames > 0
+
+
+def test_sentences_are_as_wide_as_the_terminal(study: Path) -> None:
+    narrow = run(study, "render", COLUMNS="60")
+    assert max(map(len, narrow.splitlines()[-6:])) <= 64  # a file's name or a hash is never broken

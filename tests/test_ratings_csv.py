@@ -70,6 +70,7 @@ def test_optional_columns(tmp_path: Path) -> None:
         (HEADER + "ana,2025-13-01,1,1,x,1,0\n", ["line 2", "day", "2025-13-01"]),
         (HEADER + "ana,2025-03-01,1.5,1,x,1,0\n", ["line 2", "round"]),
         (HEADER + "ana,2025-03-01,1,0,x,1,0\n", ["line 2", "position"]),
+        (HEADER + 2 * f"ana,2025-03-01,{'9' * 40},1,x,1,0\n", ["line 2", "round", "1 to 1000000"]),
         (HEADER + ",2025-03-01,1,1,x,1,0\n", ["line 2", "listener"]),
         (HEADER + '"a\nb",1,1,1,x,1,0\na,1,1,1,x,200,0\n', ["line 4", "200"]),
         (HEADER + "a,1,1,1,x,1,0,5\n", ["line 2", "8 values"]),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -111,6 +112,20 @@ def test_a_form_that_nobody_has_rated_has_no_figures(tmp_path: Path) -> None:
     decide(later, "brand new", "on a whim", "ana")
     told = read(write_report(later), "report.md")
     assert "## What speaks against brand new" in told and "of no rounds" not in told
+
+
+def test_where_every_form_was_replaced_there_is_a_report_and_no_verdict(tmp_path: Path) -> None:
+    study = rendered(song_folder(tmp_path / "song"))
+    hear(study, likes(early_bridge=75))
+    found = re.search(r"start = ([\d.]+)", (study.folder / "song.toml").read_text(encoding="utf-8"))
+    assert found
+    later = edited(study, found.group(0), f"start = {float(found.group(1)) + 0.02:g}")
+    written = write_report(later)
+    assert "no form as it is now has been heard" in written.sentence
+    assert "no form as it is now has been heard" in Page(read(written, "report.html")).text
+    told = decide(later, "early bridge", "it lifts", "ana")
+    assert any("so there was no verdict" in line for line in told.lines)
+    assert "no form as it is now has been heard" in read(write_report(later), "report.md")
 
 
 def test_names_that_a_spreadsheet_would_run_are_kept_as_text(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from listening.cautions import LONG_SITTING_S
 from render import joins, tempo_fit
-from render.errors import FormError, SongError
+from render.errors import FormError, SongError, StudyError
 from render.files import replacing
 from render.forms import bars_text
 from render.grid import Grid, exact, parse_meter
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from render.ideas import Idea
 
 
+JOINS_FILE = "joins.wav"
 BEYOND_THE_END = "beyond the end of the audio"  # how render/song.py says that bars do not fit the audio
 MOST_FORMS = 6  # our own rule of thumb, from the outlook's figures
 
@@ -157,10 +158,21 @@ def write_joins_audio(study: Study, path: Path) -> list[str]:
     """Four bars around each join, for the maker's ears; a line for each, with its time in the file."""
     from render.audition import write_audition
 
+    _require_free(study, path)
     _, _, mixes = _sources(study)
     cues = write_audition(study.song, mixes, path)
     mixes.close()
     return [cue.line for cue in cues]
+
+
+def _require_free(study: Study, path: Path) -> None:
+    """Refuse a name that is taken: only an earlier file of joins, by its usual name, is replaced."""
+    song = study.song
+    sources = [song.audio.path, *song.stems.values()]
+    taken = any(path.exists() and source.exists() and path.samefile(source) for source in sources)
+    if taken or (path.exists() and path.name != JOINS_FILE):
+        what = "is what the song is made of" if taken else "is there already"
+        raise StudyError(f"{path} {what}, and would be replaced; give --joins-audio a name that is free")
 
 
 def propose_ideas(study: Study, count: int, seed: int, *, write: bool) -> list[Idea]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import json
 import math
+import shutil
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -45,6 +46,12 @@ def open_study(folder: Path) -> Study:
     from sessions.study import Study
 
     return Study(folder, store=click.get_current_context().obj)
+
+
+def wrapped(text: str, initial_indent: str = "", subsequent_indent: str = "") -> str:
+    """A paragraph as wide as the terminal, 100 columns at most."""
+    columns = min(100, shutil.get_terminal_size((100, 24)).columns)
+    return click.wrap_text(text, columns, initial_indent, subsequent_indent)
 
 
 @contextmanager
@@ -96,7 +103,7 @@ def echo_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]]
 def echo_warnings(warnings: Iterable[str]) -> None:
     """Warnings on stderr, one paragraph each."""
     for warning in warnings:
-        click.echo(click.wrap_text(f"Note: {warning}", width=100, subsequent_indent="      "), err=True)
+        click.echo(wrapped(f"Note: {warning}", subsequent_indent="      "), err=True)
 
 
 @contextmanager

@@ -17,6 +17,7 @@ from listening.commands.common import (
     progress,
     with_json,
     with_study,
+    wrapped,
 )
 from render.errors import StudyError
 
@@ -61,7 +62,7 @@ def outlook(folder: Path, as_json: bool, seed: int) -> None:
         ],
     )  # fmt: skip
     for sentence in found.sentences[len(found.clear_right) :]:  # the first ones say the table's rows
-        click.echo(click.wrap_text(sentence, width=100))
+        click.echo(wrapped(sentence))
 
 
 @click.command()
@@ -101,7 +102,7 @@ def _echo_written(written: Written, as_json: bool) -> None:
         files = [str(path) for path in written.paths]
         echo_json({"sealed": written.sealed, "sentence": written.sentence, "files": files})
         return
-    click.echo(click.wrap_text(written.sentence, width=100))
+    click.echo(wrapped(written.sentence))
     for path in written.paths:
         click.echo(f"  {path}")
 
@@ -158,14 +159,14 @@ def confirm_opening(study: Study, yes: bool) -> None:
     )
     if not yes and not sys.stdin.isatty():
         raise StudyError(f"{warning} Add --yes to do it all the same.")
-    click.echo(click.wrap_text(warning, width=100), err=True)
+    click.echo(wrapped(warning), err=True)
     if not yes:
         click.confirm("Go on?", abort=True, err=True)
 
 
 def _echo_decided(decided: Decided) -> None:
     for line in decided.lines:
-        click.echo(click.wrap_text(line, width=100))
+        click.echo(wrapped(line))
     for path in decided.paths:
         click.echo(f"  {path}")
 
@@ -186,11 +187,11 @@ def verdict(csv: Path, as_json: bool) -> None:
     if as_json:
         echo_json(found.as_json())
         return
-    click.echo(click.wrap_text(found.sentence, width=100))
+    click.echo(wrapped(found.sentence))
     with progress("simulating how it may go on") as step:
         needed = to_go(found, progress=lambda done, of: step("simulating how it may go on", done, of))
     if needed:
-        click.echo(click.wrap_text(needed, width=100))
+        click.echo(wrapped(needed))
     click.echo()
     days = "one day" if found.days == 1 else f"{found.days} days"
     echo_table(

@@ -15,6 +15,7 @@ from listening.commands.common import (
     progress,
     with_json,
     with_study,
+    wrapped,
 )
 from render.clock_text import clock_text
 
@@ -62,7 +63,7 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None) -> None:
         ],
     )  # fmt: skip
     for line in found.lines:
-        click.echo(click.wrap_text(line, width=100))
+        click.echo(wrapped(line))
     echo_warnings(found.warnings)
     if joins_audio is not None:
         click.echo(f"{joins_audio} holds four bars around each join, for the maker's ears only:")
@@ -98,7 +99,7 @@ def ideas(folder: Path, as_json: bool, count: int, seed: int, write: bool) -> No
     for idea in found:
         parts = ", ".join(f'"{text}"' for text in idea.texts)
         click.echo(f'"{idea.name}" = [{parts}]')
-        click.echo(click.wrap_text(f"# {idea.reason}", width=100, subsequent_indent="# ") + "\n")
+        click.echo(wrapped(f"# {idea.reason}", subsequent_indent="# ") + "\n")
     if write:
         click.echo("They are in song.toml. Next: `fairhearing check`, then `fairhearing render`.")
     else:
@@ -132,12 +133,14 @@ def render(folder: Path, as_json: bool) -> None:
         ],
     )  # fmt: skip
     for line in loudness_words(manifest.target_lufs, manifest.spread_lu):
-        click.echo(click.wrap_text(line, width=100))
+        click.echo(wrapped(line))
     doubtful = [join for form in manifest.forms for join in form.joins if join["doubtful"]]
     if doubtful:
-        click.echo(f"{len(doubtful)} joins sound doubtful: `fairhearing check` names them and what to do.")
+        sound = "join sounds" if len(doubtful) == 1 else "joins sound"
+        what = f"{len(doubtful)} {sound} doubtful: `fairhearing check` names them and what to do."
+        click.echo(wrapped(what))
     for line in [*retired_lines(study, before), *study_status(study).lines]:
-        click.echo(click.wrap_text(line, width=100))
+        click.echo(wrapped(line))
 
 
 def loudness_words(target_lufs: float | None, spread_lu: float) -> list[str]:

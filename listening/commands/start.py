@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from listening.commands.common import open_study, progress
+from listening.commands.common import open_study, progress, wrapped
 
 
 @click.command()
@@ -16,10 +16,11 @@ from listening.commands.common import open_study, progress
 @click.option("--unheard", is_flag=True, help="Only the song and its renders: the rounds wait for you.")
 def demo(directory: Path, unheard: bool) -> None:
     """See the whole job on an invented song: renders, scripted rounds, a report."""
-    from listening.demo import play_through, write_study
+    from listening.demo import play_through, require_empty, write_study
     from render.matching import render_forms
     from reports.report import write_report
 
+    require_empty(directory)
     click.echo("An invented song is synthesised, its forms rendered at matched loudness …")
     with progress("synthesising the song") as step:
         write_study(directory)
@@ -41,7 +42,7 @@ def demo(directory: Path, unheard: bool) -> None:
         click.echo(f"  {line}")
     written = write_report(study)
     click.echo("\nThe listeners are simulated, so this verdict is about a script, not about music:")
-    click.echo(click.wrap_text(written.sentence, width=100, initial_indent="  ", subsequent_indent="  "))
+    click.echo(wrapped(written.sentence, initial_indent="  ", subsequent_indent="  "))
     click.echo(f"\nThe report: {written.paths[0]}")
     click.echo(f'Decide:   fairhearing decide --study {directory} "early bridge" --because "it lifts"')
     click.echo("Hear it:  fairhearing demo --unheard my-demo   (the same song, with nothing heard yet)")
