@@ -1,22 +1,39 @@
-"""Start a study around a bounce: measure it, propose song.toml, ask where something was only guessed."""
+"""A study begun around a bounce: the bounce measured, song.toml proposed and written."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
-import click
-
-from listening.commands.common import wrapped
-from render import new_song
 from render.errors import AudioError, SongError
 from render.files import replacing
-from render.song import SONG_FILE
+from render.proposals import new_song
+from render.song.song import SONG_FILE
+
+
+@dataclass(frozen=True)
+class NewStudy:
+    """The song.toml that was proposed; `path` is None where its author declined it."""
+
+    path: Path | None
+    lines: tuple[str, ...]
+    next_step: str
 
 
 def start_study(
-    audio: Path, *, tempo: float | None, meter: str, start_s: float | None, stems: Path | None, ask: bool
-) -> None:
-    """Write song.toml beside the bounce; an estimated tempo is asked about when `ask`.
+    audio: Path,
+    *,
+    tempo: float | None,
+    meter: str,
+    start_s: float | None,
+    stems: Path | None,
+    report: Callable[[str], None],
+    confirm_tempo: Callable[[float], bool],
+) -> NewStudy:
+    """Write song.toml beside the bounce; an estimated tempo is confirmed first.
+
+    Each line of what was measured goes to `report` before `confirm_tempo` is asked.
 
     Raises:
         SongError: there is a song.toml already; AudioError: the bounce cannot be used.
@@ -29,15 +46,11 @@ def start_study(
             f"{path} exists; a study's song.toml is written once. Move it away, or edit it instead"
         )
     proposal = new_song.propose(audio, tempo=tempo, meter=meter, start_s=start_s, stems_folder=stems)
-    *found, next_step = proposal.lines
-    for line in found:
-        click.echo(wrapped(line, subsequent_indent="  "))
-    if proposal.confirm and ask:
-        question = f"\nThe tempo was estimated: {proposal.tempo:g} quarter notes a minute. Is that right?"
-        if not click.confirm(question, default=True):
-            click.echo("Nothing was written. Run it again with --tempo BPM.")
-            raise click.Abort
+    *lines, next_step = proposal.lines
+    for line in lines:
+        report(line)
+    if proposal.confirm and not confirm_tempo(proposal.tempo):
+        return NewStudy(None, tuple(lines), next_step)
     with replacing(path) as half:
         half.write_text(proposal.text, encoding="utf-8")
-    click.echo(f"\n{path} is written, with comments; it is yours from here on.")
-    click.echo(wrapped(next_step[:1].upper() + next_step[1:]))
+    return NewStudy(path, tuple(lines), next_step)

@@ -10,7 +10,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 
 from render.errors import ListenError, RenderError
-from render.manifest import Manifest, RenderedForm
+from render.renders.manifest import Manifest, RenderedForm
 from sessions.clock import utc_time
 from sessions.log import SITTING_PAUSE
 from sessions.plan import next_order
@@ -346,7 +346,7 @@ def open_if_all_done(study: Study) -> bool:
 
 def require_whole(demand: Demand, manifest: Manifest) -> None:
     """Refuse a render that is missing, cut short or altered."""
-    from render.containers import wav_audio_sha256  # here: `status` asks for no audio and must not wait
+    from render.audio.containers import wav_audio_sha256  # here: `status` asks for no audio and must not wait
 
     path = demand.path
     if not path.is_file():

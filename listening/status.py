@@ -9,7 +9,7 @@ from typing import Any
 
 from listening.rounds import Standing, abandoned_round, standing, why_abandoned
 from render.errors import RenderError
-from render.manifest import RENDERS
+from render.renders.manifest import RENDERS
 from sessions.records import LogContents
 from sessions.study import Study
 

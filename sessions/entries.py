@@ -6,9 +6,9 @@ from sqlalchemy import Connection, select
 
 from render.errors import LogError
 from sessions import tables as t
+from sessions.checksums import add_row
 from sessions.clock import Moment
 from sessions.records import ASPECTS, OVERALL
-from sessions.rows import add_row
 
 LONGEST_COMMENT = 4000
 

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from sqlalchemy import select
 
 from sessions import tables as t
+from sessions.checksums import add_row, whole_rows
 from sessions.clock import moment
 from sessions.entries import known_listener
 from sessions.log import Log
-from sessions.rows import add_row, whole_rows
 
 TOKEN_BYTES = 20
 

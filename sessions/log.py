@@ -16,6 +16,7 @@ from sqlalchemy import Connection, Table, func, select
 
 from render.errors import LogError
 from sessions import tables as t
+from sessions.checksums import add_row, whole_rows
 from sessions.clock import Clock, Moment, moment, utc_time
 from sessions.entries import (
     add_comment,
@@ -27,7 +28,6 @@ from sessions.entries import (
 )
 from sessions.plan import draw_code, new_seed
 from sessions.records import OVERALL, LogContents, opened_event, read_contents, read_events
-from sessions.rows import add_row, whole_rows
 from sessions.store import Store
 
 SITTING_PAUSE = timedelta(minutes=60)

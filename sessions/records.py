@@ -11,8 +11,8 @@ from typing import Any
 from sqlalchemy import Connection, FromClause, Select, Table, select
 
 from sessions import tables as t
+from sessions.checksums import Rows, require_whole
 from sessions.plan import seed_sha256
-from sessions.rows import Rows, require_whole
 
 OVERALL = "overall"
 ASPECTS = ("opening", "flow", "build", "ending")

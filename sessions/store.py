@@ -19,8 +19,8 @@ from sqlalchemy.pool import NullPool
 
 from render.errors import LogError
 from sessions import tables
+from sessions.checksums import RESTORE
 from sessions.clock import Clock, moment
-from sessions.sums import RESTORE
 
 BUSY_S = 20.0
 PRAGMAS = (

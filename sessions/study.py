@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from render.errors import FairhearingError, FormError, RenderError, StudyError
-from render.forms import did_you_mean
-from render.manifest import Manifest, RenderedForm, manifest_path, read_manifest
-from render.prints import form_hashes
-from render.song import SONG_FILE, Listener, Outline, Song, load_outline, load_song
+from render.renders.fingerprints import form_hashes
+from render.renders.manifest import Manifest, RenderedForm, manifest_path, read_manifest
+from render.song.forms import did_you_mean
+from render.song.song import SONG_FILE, Listener, Outline, Song, load_outline, load_song
 from sessions.clock import Clock, system_clock
 from sessions.log import Log, NewForm
 from sessions.records import LogContents

@@ -28,7 +28,7 @@ from sqlalchemy import (
 )
 
 from render.errors import LogError
-from sessions.sums import RESTORE, SUM, fill_sums
+from sessions.checksums import RESTORE, SUM, fill_sums
 
 metadata = MetaData()
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from sessions import tables as t
+from sessions.checksums import add_row
 from sessions.clock import moment
 from sessions.entries import (
     add_comment,
@@ -17,7 +18,6 @@ from sessions.entries import (
 )
 from sessions.log import Log
 from sessions.records import opened_event, read_events
-from sessions.rows import add_row
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,8 @@ from typing import Any
 
 import pytest
 
-from listening.answers import make_ticket
-from listening.packet import write_packet
+from listening.packet.answers import make_ticket
+from listening.packet.packet_file import write_packet
 from listening.rounds import enter_round
 from sessions.records import ListenRecord
 from sessions.study import Study

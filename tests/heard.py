@@ -6,7 +6,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from render.loudness import measure
+from render.loudness.meter import measure
 from sessions.records import ListenRecord
 from sessions.study import Study
 

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from render.copies import flac_copies
-from render.matching import render_forms
+from render.renders.copies import flac_copies
+from render.renders.render_forms import render_forms
 from sessions.study import Study
 from tests.clocks import SetClock
 

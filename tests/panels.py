@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection
 
-from render.matching import render_forms
+from render.renders.render_forms import render_forms
 from sessions.log import Log
 from sessions.study import Study
 from tests.clocks import EVENING_UTC, Ticking

@@ -1,7 +1,7 @@
 """An interpreter of rebuild sheets that shares no code with what writes them.
 
 It knows bars and beats of the song and what each kind of edit means. What must come out is taken from the
-renderer's own timeline (render/timeline.py), frame by frame around every join.
+renderer's own timeline (render/audio/timeline.py), frame by frame around every join.
 """
 
 from __future__ import annotations
@@ -13,11 +13,11 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
 
-from render.forms import Ending, Form, Section, parse_part
-from render.grid import Change, Grid, Meter
-from render.song import AudioInfo, Song, as_written
-from render.timeline import Timeline, lay_out
-from reports.rebuild import Edit, Sheet
+from render.audio.timeline import Timeline, lay_out
+from render.song.forms import Ending, Form, Section, parse_part
+from render.song.grid import Change, Grid, Meter
+from render.song.song import AudioInfo, Song, as_written
+from reports.way_back.rebuild import Edit, Sheet
 
 RATE = 48000
 

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import soundfile
 
-from render.containers import wav_audio_sha256
-from render.manifest import Manifest
+from render.audio.containers import wav_audio_sha256
+from render.renders.manifest import Manifest
 
 
 def chunks(path: Path) -> list[tuple[bytes, bytes]]:

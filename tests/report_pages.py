@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from html.parser import HTMLParser
 
-from reports.page import curly
-from reports.report import Written
+from reports.output.html import curly
+from reports.output.report import Written
 
 
 def read(written: Written, name: str) -> str:

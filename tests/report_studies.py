@@ -11,7 +11,7 @@ import numpy as np
 import soundfile
 from sqlalchemy import event
 
-from render.matching import render_forms
+from render.renders.render_forms import render_forms
 from sessions.log import Log
 from sessions.study import Study
 from tests.clocks import EVENING_UTC, SetClock

@@ -38,7 +38,9 @@ class Served:
 @pytest.fixture
 def page_of(rendered_short: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
     """The page of a test's own copy of a study (a test module imports `rendered_short` too)."""
-    monkeypatch.setattr("listening.level.LEVEL_CHECK_S", 0.6)  # its whole length is heard in test_page_round
+    monkeypatch.setattr(
+        "listening.local.level.LEVEL_CHECK_S", 0.6
+    )  # its whole length is heard in test_page_round
     with served(copied(rendered_short, tmp_path / "study")) as running:
         yield running
 
@@ -46,7 +48,7 @@ def page_of(rendered_short: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatc
 @pytest.fixture
 def long_page_of(rendered_long: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
     """The same with forms of some ten seconds (a test module imports `rendered_long` too)."""
-    monkeypatch.setattr("listening.level.LEVEL_CHECK_S", 0.6)
+    monkeypatch.setattr("listening.local.level.LEVEL_CHECK_S", 0.6)
     with served(copied(rendered_long, tmp_path / "study")) as running:
         yield running
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from listening.rounds import Listen, Round, enter_round
-from render.matching import render_forms
+from render.renders.render_forms import render_forms
 from sessions.study import Study
 from tests.clocks import EVENING_UTC, SetClock, Ticking
 from tests.songs import make_study

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from reports.worlds import World, simulate
+from reports.simulation.worlds import World, simulate
 
 FORMS = ["as written", "early bridge", "long end", "no verse 2"]
 

@@ -20,7 +20,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from render.song import Song, load_song
+from render.song.song import Song, load_song
 
 Audio = NDArray[np.float32]
 

@@ -15,7 +15,7 @@ import click
 import pytest
 
 from listening.cli import main
-from render.matching import render_forms
+from render.renders.render_forms import render_forms
 from sessions.study import Study
 from tests.songs import make_study
 
@@ -26,6 +26,11 @@ MAY_IMPORT = {
     "listening": {"listening", "sessions", "render"},
     "reports": {"reports", "sessions", "render"},
 }
+ROOMS = {
+    "render": ("song", "audio", "loudness", "joins", "renders", "analysis", "proposals"),
+    "listening": ("local", "page", "packet", "demo", "commands"),
+    "reports": ("model", "verdict", "simulation", "facts", "way_back", "output"),
+}  # each may import those before it
 COMMAND_LINE = ("listening/cli.py", "listening/commands/")
 TOP_LEVEL = {
     "render", "sessions", "listening", "reports", "tests", "README.md", "DEVELOPERS.md", "pyproject.toml",
@@ -62,6 +67,26 @@ def test_imports_run_one_way(package: str) -> None:
         allowed = MAY_IMPORT[package] | ({"reports"} if name.startswith(COMMAND_LINE) else set())
         assert inside <= allowed, f"{name} imports {sorted(inside - allowed)}"
         assert not any(other.startswith("tests") for other in imports(path)), name
+
+
+@pytest.mark.parametrize("package", ROOMS)
+def test_rooms_are_entered_one_way(package: str) -> None:
+    rooms = ROOMS[package]
+    folders = {path.name for path in (HERE / package).iterdir() if (path / "__init__.py").exists()}
+    assert folders == set(rooms), "a room without a place in the order, or a place without a room"
+    for path in modules(package):
+        name = path.relative_to(HERE).as_posix()
+        inside = name.split("/")[1]
+        allowed = rooms[: rooms.index(inside) + 1] if inside in rooms else ()
+        for other in imports(path):
+            parts = other.split(".")
+            if (
+                parts[0] == package
+                and len(parts) > 1
+                and parts[1] in rooms
+                and not name.startswith(COMMAND_LINE)
+            ):
+                assert parts[1] in allowed, f"{name} imports {other}"
 
 
 def test_what_tests_share_is_in_a_file_of_its_own() -> None:
@@ -126,7 +151,7 @@ def test_every_dependency_has_its_reason() -> None:
         assert f"`{name}`" in developers, f"DEVELOPERS.md gives no reason for {name}"
 
 
-NOT_FOR_HELP = {"pydantic", "rich", "sqlalchemy", "listening.status", "render.song", "sessions.study"}
+NOT_FOR_HELP = {"pydantic", "rich", "sqlalchemy", "listening.status", "render.song.song", "sessions.study"}
 NOT_FOR_STATUS = {
     "jinja2", "matplotlib", "numpy", "pandas", "reports", "scipy", "sounddevice", "soundfile",
     "sqlalchemy.orm", "starlette", "uvicorn",

@@ -18,7 +18,7 @@ from listening.commands.common import (
 
 if TYPE_CHECKING:
     from listening.status import StudyStatus
-    from render.song import Listener
+    from render.song.song import Listener
     from sessions.study import Study
 
 
@@ -33,8 +33,8 @@ def listen(
     folder: Path, name: str | None, page: bool, device: str | None, heard_on: str | None, any_day: bool
 ) -> None:
     """Hear the next round: each form whole, blind, then its rating."""
-    from listening.terminal import Comfort
-    from listening.terminal import listen as listen_here
+    from listening.local.terminal import Comfort
+    from listening.local.terminal import listen as listen_here
 
     study = open_study(folder)
     listener = study.listener(name) if name else _only_listener(study)
@@ -91,7 +91,7 @@ def host(
 @click.option("--any-day", is_flag=True, help="Although the round is due on a later day.")
 def packet(folder: Path, name: str, small: bool, any_day: bool) -> None:
     """Write one file with a round for somebody far away."""
-    from listening.packet import write_packet
+    from listening.packet.packet_file import write_packet
 
     study = open_study(folder)
     path = write_packet(study, study.listener(name).name, small=small, any_day=any_day)
@@ -109,7 +109,7 @@ def packet(folder: Path, name: str, small: bool, any_day: bool) -> None:
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 def collect(folder: Path, file: Path) -> None:
     """Take in the answers of a packet, once."""
-    from listening.collect import collect as collect_answers
+    from listening.packet.collect import collect as collect_answers
 
     for line in collect_answers(open_study(folder), file).lines:
         click.echo(line)

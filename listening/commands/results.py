@@ -22,8 +22,8 @@ from listening.commands.common import (
 from render.errors import StudyError
 
 if TYPE_CHECKING:
-    from reports.decide import Decided
-    from reports.report import Written
+    from reports.output.decide import Decided
+    from reports.output.report import Written
     from sessions.study import Study
 
 
@@ -35,8 +35,8 @@ def outlook(folder: Path, as_json: bool, seed: int) -> None:
     """Before the first round: can this panel and plan settle the question?"""
     import numpy as np
 
-    from reports.outlook import Hearers, Pace
-    from reports.outlook import outlook as look_ahead
+    from reports.simulation.outlook import Hearers, Pace
+    from reports.simulation.outlook import outlook as look_ahead
 
     song = open_study(folder).song
     if not song.listeners:
@@ -79,11 +79,11 @@ def outlook(folder: Path, as_json: bool, seed: int) -> None:
               help="Put another study beside this one, on one page.")  # fmt: skip
 def report(folder: Path, as_json: bool, open_now: bool, yes: bool, other: Path | None) -> None:
     """Write the report; while rounds are open it is sealed, unless --open."""
-    from reports.report import write_report
+    from reports.output.report import write_report
 
     study = open_study(folder)
     if other is not None:
-        from reports.compare import write_comparison
+        from reports.output.comparison import write_comparison
 
         _echo_written(write_comparison(study, open_study(other)), as_json)
         return
@@ -122,7 +122,7 @@ def decide(
     folder: Path, form: str | None, because: str | None, by: str | None, yes: bool, reopen: bool
 ) -> None:
     """Record the decision, open the study, write the way back to the song's project."""
-    from reports import decide as decisions
+    from reports.output import decide as decisions
 
     study = open_study(folder)
     if reopen:
@@ -176,10 +176,10 @@ def _echo_decided(decided: Decided) -> None:
 @click.argument("csv", type=click.Path(path_type=Path, dir_okay=False))
 def verdict(csv: Path, as_json: bool) -> None:
     """The verdict on ratings from anywhere: a CSV with listener, day, round, position, form, rating."""
-    from reports.look_alikes import look_alikes
-    from reports.outlook import to_go
-    from reports.ratings_csv import read_ratings
-    from reports.verdict import judge
+    from reports.facts.ratings_csv import read_ratings
+    from reports.facts.similar_names import look_alikes
+    from reports.simulation.outlook import to_go
+    from reports.verdict.judge import judge
 
     table, warnings = read_ratings(csv)
     found = judge(table)

@@ -33,7 +33,7 @@ from render.clock_text import clock_text
 )
 def check(folder: Path, as_json: bool, joins_audio: Path | None) -> None:
     """Check song.toml against the audio: sections, forms, tempo, joins."""
-    from listening.commands.check import examine_song, write_joins_audio
+    from listening.checking import examine_song, write_joins_audio
 
     study = open_study(folder)
     with progress("listening to the song") as step:
@@ -88,7 +88,7 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None) -> None:
 @click.option("--write", is_flag=True, help="Add them to song.toml (your comments stay).")
 def ideas(folder: Path, as_json: bool, count: int, seed: int, write: bool) -> None:
     """Propose forms that you would not have thought of, each with its reason."""
-    from listening.commands.check import propose_ideas
+    from listening.checking import propose_ideas
 
     study = open_study(folder)
     with progress("trying orders"):
@@ -112,7 +112,7 @@ def ideas(folder: Path, as_json: bool, count: int, seed: int, write: bool) -> No
 def render(folder: Path, as_json: bool) -> None:
     """Render all forms at matched loudness."""
     from listening.status import rated_forms_of, retired_lines, study_status
-    from render.matching import render_forms
+    from render.renders.render_forms import render_forms
 
     study = open_study(folder)
     study.require_known_predecessors()

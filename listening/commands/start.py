@@ -16,9 +16,9 @@ from listening.commands.common import open_study, progress, wrapped
 @click.option("--unheard", is_flag=True, help="Only the song and its renders: the rounds wait for you.")
 def demo(directory: Path, unheard: bool) -> None:
     """See the whole job on an invented song: renders, scripted rounds, a report."""
-    from listening.demo import play_through, require_empty, write_study
-    from render.matching import render_forms
-    from reports.report import write_report
+    from listening.demo.demo_study import play_through, require_empty, write_study
+    from render.renders.render_forms import render_forms
+    from reports.output.report import write_report
 
     require_empty(directory)
     click.echo("An invented song is synthesised, its forms rendered at matched loudness …")
@@ -73,4 +73,16 @@ def new(
     """Start a study around a bounce, in the folder it lies in."""
     from listening.new_study import start_study
 
-    start_study(audio, tempo=tempo, meter=meter, start_s=start_s, stems=stems, ask=not yes)
+    def confirmed(estimate: float) -> bool:
+        question = f"\nThe tempo was estimated: {estimate:g} quarter notes a minute. Is that right?"
+        return yes or click.confirm(question, default=True)
+
+    begun = start_study(
+        audio, tempo=tempo, meter=meter, start_s=start_s, stems=stems, confirm_tempo=confirmed,
+        report=lambda line: click.echo(wrapped(line, subsequent_indent="  ")),
+    )  # fmt: skip
+    if begun.path is None:
+        click.echo("Nothing was written. Run it again with --tempo BPM.")
+        raise click.Abort
+    click.echo(f"\n{begun.path} is written, with comments; it is yours from here on.")
+    click.echo(wrapped(begun.next_step[:1].upper() + begun.next_step[1:]))

@@ -9,8 +9,8 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
+from listening.page.messages import Trouble
 from listening.page.server import ZONE_HEADER, Endpoint
-from listening.page.shapes import Trouble
 from listening.page.sound import KIND
 
 _REF = "#/components/schemas/{model}"

@@ -20,10 +20,10 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from listening.page import shapes as s
-from listening.page.desk import Desk, Visitor
-from listening.page.guard import Carried, Door, Limited, TooMuch
-from listening.page.shell import page_html
+from listening.page import messages as s
+from listening.page.access import Carried, Door, Limited, TooMuch
+from listening.page.html import page_html
+from listening.page.session import Desk, Visitor
 from listening.page.sound import KIND, file_response
 from render.errors import FairhearingError, PageError
 from sessions.study import Study

@@ -15,10 +15,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from listening.demo_song import FULL, synthesise
-from render.grid import Change, Grid, Meter, exact
-from render.splice import Audio
-from render.tempo_fit import fit
+from listening.demo.song import FULL, synthesise
+from render.analysis.tempo_fit import fit
+from render.arrays import Audio
+from render.song.grid import Change, Grid, Meter, exact
 from tests.benchmarks.bench_good_start import RATE, grid_of, held_out
 from tests.invented_songs import SONGS, play
 

@@ -19,18 +19,20 @@ import mir_eval
 import numpy as np
 import soundfile
 
-from listening.demo_song import FULL, synthesise, write_song
-from render import joins, new_song, stem_search
-from render.grid import Change, Grid, Meter, exact
-from render.odd_bars import odd_bars
-from render.onsets import onsets
-from render.song import song_from_text
-from render.splice import Splicer
-from render.stems import Mixes, fit_stems, read_audio
-from render.suggest import sections
-from render.tempo_estimate import estimate
-from render.tempo_fit import fit
-from render.timeline import lay_out
+from listening.demo.song import FULL, synthesise, write_song
+from render.analysis import stem_search
+from render.analysis.meter_changes import odd_bars
+from render.analysis.onsets import onsets
+from render.analysis.sections import sections
+from render.analysis.tempo_estimate import estimate
+from render.analysis.tempo_fit import fit
+from render.audio.splice import Splicer
+from render.audio.stems import Mixes, fit_stems, read_audio
+from render.audio.timeline import lay_out
+from render.joins import judging
+from render.proposals import new_song
+from render.song.grid import Change, Grid, Meter, exact
+from render.song.song import song_from_text
 from tests.invented_songs import PATTERNS, SONGS, InventedSong, Passage, ambient, clicks, play
 
 RATE = 22050
@@ -250,7 +252,7 @@ def bench_joins(folder: Path) -> None:
             timeline = lay_out(song, form)
             splicer = Splicer(timeline, Mixes(song, bounce, None), max(song.lead_in_frames, -timeline.start))
             began = time.perf_counter()
-            findings = joins.examine(song, timeline, splicer)
+            findings = judging.examine(song, timeline, splicer)
             spent_s += (time.perf_counter() - began) / max(len(findings), 1)
             found += [f for f in findings if f.before != "the top" and f.after != "the end"]
         with_pickup = [f for f in found if FULL.sections[f.after][2]]

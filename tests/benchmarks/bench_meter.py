@@ -18,8 +18,8 @@ import pyloudnorm
 import scipy.signal
 import soundfile
 
-from render.loudness import Meter, k_weight, k_weighting_sos, measure
-from render.truepeak import TruePeak
+from render.loudness.meter import Meter, k_weight, k_weighting_sos, measure
+from render.loudness.true_peak import TruePeak
 
 FS = 48_000
 TURNS = 7

@@ -25,11 +25,11 @@ import pyloudnorm
 import soundfile
 from scipy.signal import resample_poly
 
-from render.matching import render_forms
-from render.song import Song, load_song
-from render.splice import Splicer
-from render.stems import Mixes, read_audio
-from render.timeline import lay_out, longest_lead
+from render.audio.splice import Splicer
+from render.audio.stems import Mixes, read_audio
+from render.audio.timeline import lay_out, longest_lead
+from render.renders.render_forms import render_forms
+from render.song.song import Song, load_song
 from tests.songs import make_study
 
 SECTIONS = {

@@ -25,11 +25,11 @@ from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 
-from listening.page.standing import state_of
+from listening.page.state import state_of
 from listening.rounds import enter_round
 from listening.status import study_status
-from reports.ratings import study_ratings
-from reports.report import write_report
+from reports.facts.ratings import study_ratings
+from reports.output.report import write_report
 from reports.verdict import judge
 from sessions.study import Study
 from tests.clocks import Ticking

@@ -20,11 +20,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 
-from reports import campaign
-from reports.familiarity import Prior, fit
-from reports.gates import Chances
-from reports.settled import targets
-from reports.worlds import World, simulate
+from reports.model.familiarity import Prior, fit
+from reports.model.gates import Chances
+from reports.model.posterior import targets
+from reports.simulation import campaign
+from reports.simulation.worlds import World, simulate
 from tests.benchmarks.simulated import ALONE_LAST, BATCH, NAMED, ODD, PANELS, SEED, run_cell, share
 
 RESULTS = Path(__file__).with_name("RESULTS_verdict.md")

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reports import campaign
-from reports.worlds import Simulated, World, simulate
+from reports.simulation import campaign
+from reports.simulation.worlds import Simulated, World, simulate
 
 SEED = 30_000
 BATCH = 50  # studies that share the orders of listening

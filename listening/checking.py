@@ -1,0 +1,246 @@
+"""Checks of a study before anybody listens: sections, forms, tempo fit, joins, stems; and ideas for forms."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from listening.cautions import LONG_SITTING_S
+from render.analysis import tempo_fit
+from render.analysis.tempo_fit import TempoFit
+from render.arrays import Audio
+from render.audio.splice import Splicer
+from render.audio.stem_fit import StemFit
+from render.audio.stems import Mixes, check_stems, fit_stems, read_audio
+from render.audio.timeline import Timeline, content_hash, lay_out, longest_lead
+from render.errors import FormError, SongError, StudyError
+from render.files import replacing
+from render.joins import judging
+from render.song.forms import bars_text
+from render.song.grid import Grid, exact, parse_meter
+from render.song.song import SONG_FILE, Song, audio_info, read_text
+from sessions.study import Study
+
+if TYPE_CHECKING:
+    from render.proposals.ideas import Idea
+
+
+JOINS_FILE = "joins.wav"
+BEYOND_THE_END = "beyond the end of the audio"  # how render/song/song.py says that bars do not fit the audio
+MOST_FORMS = 6  # our own rule of thumb, from the outlook's figures
+
+
+@dataclass(frozen=True)
+class SectionRow:
+    name: str
+    bars: str
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True)
+class FormRow:
+    name: str
+    parts: tuple[str, ...]
+    bars: float
+    seconds: float
+    joins: tuple[Mapping[str, Any], ...]
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What `check` found; `lines` are facts, `warnings` ask for something."""
+
+    sections: tuple[SectionRow, ...]
+    forms: tuple[FormRow, ...]
+    lines: tuple[str, ...]
+    warnings: tuple[str, ...]
+    tempo: Mapping[str, Any]
+    grid_fits: bool
+
+    def as_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked:
+    """Read the song, lay out every form and judge every join.
+
+    Raises:
+        SongError, FormError, AudioError: the song is not in order.
+    """
+    song = _song_of(study)
+    study.require_known_predecessors()
+    timelines = [lay_out(song, form) for form in song.forms]
+    _refuse_twins(timelines)
+    of = 3 + len(timelines)
+    step("reading the bounce and its stems", 1, of)
+    bounce, fit, mixes = _sources(study)
+    step("comparing tempo and start with the attacks", 2, of)
+    firsts = [section.first_bar for section in song.sections]
+    tempo = tempo_fit.fit(bounce, song.audio.sample_rate, song.grid, firsts)
+    lead = longest_lead(song, timelines)
+    rows, doubtful = [], []
+    for number, timeline in enumerate(timelines, start=3):
+        found = judging.examine(song, timeline, Splicer(timeline, mixes, lead))
+        doubtful += [f'"{timeline.form.name}", {join.line}' for join in found if join.doubtful]
+        rows.append(_form_row(timeline, lead, song.audio.sample_rate, [join.as_json() for join in found]))
+        step(f'judged "{timeline.form.name}"', number, of)
+    mixes.close()
+    lines, warnings = [_round_line(rows)], _song_warnings(study, bounce, fit, lead, tempo)
+    grid_fits = tempo.lines_fit
+    if grid_fits:  # else every cut is wrong, and what the joins sound like says nothing yet
+        warnings += doubtful
+    if tempo.fits:
+        lines += tempo.lines()
+    else:
+        warnings = [*tempo.lines(), *warnings]
+    if len(rows) > MOST_FORMS or sum(row.seconds for row in rows) > LONG_SITTING_S:
+        warnings.append(
+            f"a round of {len(rows)} forms takes long, and its end is heard with tired ears; with more than "
+            f"about {MOST_FORMS} forms a panel hardly comes to a clear verdict (`fairhearing outlook`)"
+        )
+    return Checked(
+        _section_rows(study), tuple(rows), tuple(lines), tuple(warnings), tempo.as_json(), grid_fits
+    )
+
+
+def _song_of(study: Study) -> Song:
+    """The study's song; where bars go beyond the audio because of the tempo, that is named first."""
+    try:
+        return study.song
+    except SongError as error:
+        tempo = _tempo_of(study) if BEYOND_THE_END in str(error) else None
+        if tempo is None or tempo.better_tempo is None:
+            raise
+        raise SongError(f"{tempo.lines()[0]}. As it is, {error}") from None
+
+
+def _tempo_of(study: Study) -> TempoFit | None:
+    """How tempo and start alone fit the audio, whatever else song.toml says; None with changes of its own."""
+    table = tomllib.loads(read_text(study.folder / SONG_FILE))["song"]
+    meter = parse_meter(str(table.get("meter", "4/4")))
+    if meter is None or table.get("changes"):
+        return None
+    info = audio_info(study.folder / table["audio"])
+    grid = Grid(info.sample_rate, exact(table.get("start", 0)), exact(table["tempo"]), meter)
+    return tempo_fit.fit(read_audio(info.path), info.sample_rate, grid)
+
+
+def _round_line(rows: list[FormRow]) -> str:
+    minutes = sum(row.seconds for row in rows) / 60
+    return f"a round of these {len(rows)} forms lasts about {minutes:.0f} minutes, and the time to rate them"
+
+
+def _refuse_twins(timelines: list[Timeline]) -> None:
+    """Two forms that sound the same would be compared with themselves."""
+    seen: dict[str, str] = {}
+    for timeline in timelines:
+        treatments = {str(span.treatment): str(span.treatment) for span in timeline.spans}
+        sound = content_hash(timeline, "", treatments)
+        if sound in seen:
+            raise FormError(
+                f'forms."{timeline.form.name}" is the same as "{seen[sound]}"; change it or take it out'
+            )
+        seen[sound] = timeline.form.name
+
+
+def _sources(study: Study) -> tuple[Audio, StemFit | None, Mixes]:
+    """The bounce, how the stems fit it, and both as a source of samples."""
+    song = study.song
+    check_stems(song.stems, song.audio)
+    bounce = read_audio(song.audio.path)
+    fit = fit_stems(bounce, song.stems, song.audio.sample_rate) if song.stems else None
+    return bounce, fit, Mixes(song, bounce, fit)
+
+
+def write_joins_audio(study: Study, path: Path) -> list[str]:
+    """Four bars around each join, for the maker's ears; a line for each, with its time in the file."""
+    from render.joins.audition import write_audition
+
+    _require_free(study, path)
+    _, _, mixes = _sources(study)
+    cues = write_audition(study.song, mixes, path)
+    mixes.close()
+    return [cue.line for cue in cues]
+
+
+def _require_free(study: Study, path: Path) -> None:
+    """Refuse a name that is taken: only an earlier file of joins, by its usual name, is replaced."""
+    song = study.song
+    sources = [song.audio.path, *song.stems.values()]
+    taken = any(path.exists() and source.exists() and path.samefile(source) for source in sources)
+    if taken or (path.exists() and path.name != JOINS_FILE):
+        what = "is what the song is made of" if taken else "is there already"
+        raise StudyError(f"{path} {what}, and would be replaced; give --joins-audio a name that is free")
+
+
+def propose_ideas(study: Study, count: int, seed: int, *, write: bool) -> list[Idea]:
+    """Forms worth trying; with `write`, added to song.toml."""
+    from render.proposals import ideas
+    from render.proposals.idea_file import write_into
+
+    found = ideas.propose(study.song, read_audio(study.song.audio.path), count, seed)
+    if write:
+        path = study.folder / SONG_FILE
+        as_it_is = path.read_bytes().decode("utf-8")  # with its own line endings
+        text = write_into(as_it_is, found, study.folder)
+        with replacing(path) as half:
+            half.write_text(text, encoding="utf-8", newline="")
+    return found
+
+
+def _section_rows(study: Study) -> tuple[SectionRow, ...]:
+    grid = study.song.grid
+    return tuple(
+        SectionRow(s.name, s.bars_text, float(grid.line_s(s.first_bar)), float(grid.line_s(s.last_bar + 1)))
+        for s in study.song.sections
+    )
+
+
+def _form_row(timeline: Timeline, lead: int, rate: int, found: list[dict[str, Any]]) -> FormRow:
+    seconds = (lead + timeline.stop) / rate
+    return FormRow(timeline.form.name, timeline.form.texts, float(timeline.bars), seconds, tuple(found))
+
+
+def _bar_warnings(song: Song) -> list[str]:
+    found = []
+    for first, last in song.uncovered:
+        bars = f"bars {bars_text(first, last)} are" if last > first else f"bar {first} is"
+        found.append(f'{bars} in no section; only "as written" plays them')
+    end = song.grid.line_frame(song.last_bar + 1)
+    if end > song.audio.frames:
+        short_s = (end - song.audio.frames) / song.audio.sample_rate
+        found.append(
+            f"the audio ends {short_s:.2f} s before bar {song.last_bar} does; where a form goes on "
+            "after it, the rest of the bar is silence"
+        )
+    return found
+
+
+def _song_warnings(study: Study, bounce: Audio, fit: StemFit | None, lead: int, tempo: TempoFit) -> list[str]:
+    song = study.song
+    found = _bar_warnings(song) if tempo.better_tempo is None else []  # with another tempo, they are others
+    peak = float(abs(bounce).max())
+    if peak > 1.0:
+        found.append(
+            f"the bounce peaks at {peak:.3f} of full scale; its samples are kept as they are, and renders "
+            "are turned down until they fit"
+        )
+    if lead > song.lead_in_frames:
+        found.append(
+            f"a form begins with a pickup that is longer than the song's lead-in, so every render begins "
+            f"{(lead - song.lead_in_frames) / song.audio.sample_rate:.2f} s earlier, with silence"
+        )
+    if fit is not None and not fit.nulls:
+        found.append(
+            f"the stems do not add up to the bounce: the rest is at {fit.residual_db:.1f} dB (worst "
+            f"{fit.worst_db:.1f} dB at {fit.worst_at_s:.1f} s; at most -60 dB is needed to take a stem out "
+            'of the bounce itself). Parts with "without" or "only" are made from the stems, '
+            f"{fit.gain_db:+.2f} dB, and may step in level"
+        )
+    if not study.song.listeners:
+        found.append("nobody is listed under [listeners]; add a line such as  ana = {}")
+    return found

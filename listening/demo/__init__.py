@@ -1,0 +1,1 @@
+"""The demo study: an invented song, its forms, simulated listeners."""

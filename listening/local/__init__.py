@@ -1,0 +1,1 @@
+"""Listening on this machine: sound device, terminal, level check."""

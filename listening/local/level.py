@@ -1,0 +1,58 @@
+"""The level check: some seconds of the song as loud as the rounds will be, with a soft beginning."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from render.arrays import Audio
+from render.audio.containers import to_int24, write_int32
+from render.audio.splice import rise
+from render.renders.manifest import Manifest
+
+LEVEL_CHECK_S = 12.0
+FADE_IN_S = 3.0
+FADE_OUT_S = 1.0
+
+
+def level_check_audio(folder: Path, manifest: Manifest) -> Audio:
+    """The loudest 12 s of the song at the rounds' level, (frames, channels) float32, faded in over 3 s.
+
+    It is taken from the song as written: the loudest passage is heard in every form or known anyway.
+    """
+    path = folder / manifest.forms[0].wav
+    rate = manifest.sample_rate
+    length = min(round(LEVEL_CHECK_S * rate), manifest.forms[0].frames)
+    start = _loudest(path, length, rate, manifest.forms[0].frames)
+    audio: Audio = soundfile.read(path, frames=length, start=start, dtype="float32", always_2d=True)[0]
+    fade_in, fade_out = min(round(FADE_IN_S * rate), length), min(round(FADE_OUT_S * rate), length)
+    audio[:fade_in] *= rise(fade_in)
+    audio[length - fade_out :] *= rise(fade_out)[::-1]
+    return audio
+
+
+@contextmanager
+def level_check_file(folder: Path, manifest: Manifest) -> Iterator[Path]:
+    """The level check as a WAV file that vanishes when the block ends."""
+    audio = level_check_audio(folder, manifest)
+    with tempfile.TemporaryDirectory(prefix="fairhearing-") as place:
+        path = Path(place) / "level-check.wav"
+        write_int32(
+            path, [to_int24(audio, 1.0, np.empty_like(audio))], manifest.sample_rate, manifest.channels
+        )
+        yield path
+
+
+def _loudest(path: Path, length: int, rate: int, frames: int) -> int:
+    """The frame at which the `length` frames of highest energy begin, to the second."""
+    with soundfile.SoundFile(path) as file:
+        blocks = file.blocks(rate, frames=frames, dtype="float32", always_2d=True)
+        energy = np.array([float(np.vdot(block, block)) for block in blocks])
+    window = max(length // rate, 1)
+    sums = np.convolve(energy, np.ones(min(window, len(energy))), mode="valid")
+    return min(int(np.argmax(sums)) * rate, frames - length)

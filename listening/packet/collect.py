@@ -1,0 +1,237 @@
+"""Taking a packet's answers into the log: once, with every refusal said."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
+
+from listening.counts import REASONS, TOO_EARLY, is_too_early
+from listening.packet.answers import Answers, GivenListen, Ticket, in_window, read_answers
+from listening.rounds import Round, rated_forms, why_stuck
+from render.errors import AnswersError, ListenError, LogError, RenderError
+from render.renders.manifest import Manifest
+from sessions.log import Log
+from sessions.records import OVERALL, LogContents, RoundRecord
+from sessions.study import Study
+from sessions.taken import TakenListen, TakenRating, take_in
+
+
+@dataclass(frozen=True)
+class Collected:
+    """What became of an answer file, in plain lines; `taken` counts listens that told something new, those
+    that were broken off among them."""
+
+    listener: str
+    round: int
+    taken: int
+    refused: int
+    round_complete: bool
+    opened: bool
+    lines: tuple[str, ...]
+
+
+def collect(study: Study, path: Path) -> Collected:
+    """Take the answers of `path` into the log; what was taken in before stays as it is.
+
+    Raises:
+        AnswersError: the file is damaged, or answers no packet of this study.
+    """
+    ticket, answers = read_answers(study, path)
+    return _Collecting(study, ticket).run(answers)
+
+
+class _Collecting:
+    def __init__(self, study: Study, ticket: Ticket) -> None:
+        self.study = study
+        self.ticket = ticket
+        self.now = study.clock()
+        self.rated = self.corrected = self.unrated = self.void = self.refused = 0
+        self.lines: list[str] = []
+        self.contents: LogContents = study.log.contents(ticket.listener)
+        self.round: RoundRecord = self._find_round()
+        self.manifest = self._manifest()
+        self.codes = {code: place for place, codes in enumerate(ticket.codes) for code in codes}
+        self.form_of = study.log.codes_of(self.round.id)
+
+    def run(self, answers: Answers) -> Collected:
+        for given in sorted(answers.listens, key=lambda listen: listen.began):
+            refusal = self._take(given)
+            if refusal:
+                self.refused += 1
+                self.lines.append(f"{given.code} not taken in: {refusal}")
+        complete, opened = self._finish()
+        self.lines.insert(0, self._summary())
+        taken = self.rated + self.corrected + self.unrated + self.void
+        if taken:
+            detail = {"listener": self.ticket.listener, "round": self.ticket.round, "listens": taken}
+            self.study.log.add_event("collected", detail)
+        return Collected(
+            self.ticket.listener, self.ticket.round, taken, self.refused, complete, opened,
+            tuple(self.lines),
+        )  # fmt: skip
+
+    def _summary(self) -> str:
+        """What is new to the log, as the listener would count it."""
+        told = [f"{self.rated} {'form' if self.rated == 1 else 'forms'} rated"]
+        if self.corrected:
+            told.append(f"{self.corrected} {'rating' if self.corrected == 1 else 'ratings'} corrected")
+        if self.unrated:
+            told.append(f"{self.unrated} heard and not rated")
+        if self.void:
+            told.append(f"{self.void} {'listen' if self.void == 1 else 'listens'} broken off")
+        if self.refused:
+            told.append(f"{self.refused} not taken in")
+        earlier = [r for r in self.contents.rounds_of(self.ticket.listener) if r.number < self.round.number]
+        number = 1 + sum(bool(r.complete) for r in earlier)
+        return f"{self.ticket.listener}, round {number}: {', '.join(told)}"
+
+    def _find_round(self) -> RoundRecord:
+        for record in self.contents.rounds_of(self.ticket.listener):
+            if record.number == self.ticket.round:
+                return record
+        raise AnswersError(
+            f"the log knows no round {self.ticket.round} of {self.ticket.listener}; was it restored from an "
+            "older copy? Make a new packet"
+        )
+
+    def _manifest(self) -> Manifest:
+        try:
+            return self.study.manifest_of(self.round.render_set)
+        except RenderError:  # lost since: what was rated far away shall not be lost with it
+            current = self.study.manifest
+            self.lines.append("what the packet was made from is lost: lengths are those of the renders now")
+            return current
+
+    def _take(self, given: GivenListen) -> str | None:
+        """Take one listen in, or say why not."""
+        form_id = self.form_of.get(given.code)
+        if given.code not in self.codes or form_id is None:
+            return "this packet has no such code"
+        form = self.manifest.by_hash(self.contents.form(form_id).content_hash)
+        if form is None:
+            return "its render is gone"
+        if self._was_taken(given):
+            return self._rate_later(given, form.seconds)
+        if self.round.complete is not None:
+            return "its round is over" if self.round.complete else "another round took the place of its own"
+        rated = rated_forms(self.study.log.contents(self.ticket.listener), self.round)
+        if given.ratings and form_id in rated:
+            return f"this form was rated meanwhile (as {rated[form_id].code}); that rating stands"
+        why = REASONS[given.reason] if given.reason else self._judge(given, form.seconds)
+        if why == TOO_EARLY:
+            self.lines.append(f"{given.code} does not count: {why}")
+        began, ended = self._times(given)
+        heard_on = given.heard_on.strip() or "unknown"
+        sitting = Log(self.study.log.store, lambda: began).sit_down(self.ticket.listener, heard_on, "packet")
+        passed_s = (given.ended - given.began).total_seconds()
+        frames = round(min(given.heard_s, passed_s) * self.manifest.sample_rate)
+        listen = TakenListen(
+            self.round.id, sitting, form_id, self.round.order.index(form_id) + 1, given.code, form.frames,
+            form.frames if why is None else max(min(frames, form.frames), 0), why, began, ended,
+            self._ratings(given, ended) if why is None else (), self._comments(given, form.seconds),
+        )  # fmt: skip
+        if take_in(self.study.log, self.ticket.listener, _submission(given), listen):
+            if why is not None:
+                self.void += 1
+            elif any(rating.aspect == OVERALL for rating in given.ratings):
+                self.rated += 1
+            else:
+                self.unrated += 1
+            return None
+        return "it was taken in before"
+
+    def _rate_later(self, given: GivenListen, seconds: float) -> str | None:
+        """Rate a listen that came in before it was rated, or was corrected since; or say why not."""
+        listens = self.study.log.contents(self.ticket.listener).listens_of(self.ticket.listener)
+        same = [x for x in listens if x.round_id == self.round.id and x.code == given.code]
+        listen = next((x for x in same if x.heard_to_the_end), None)
+        values = _newer(given, listen.ratings) if listen is not None else {}
+        if listen is None or not values or self.round.complete is not None:
+            return "it was taken in before"
+        _began, ended = self._times(given)
+        comments = self._comments(given, seconds) if listen.rating is None else []  # they come with it
+        key = f"{_submission(given)} {len(given.ratings)} ratings"
+        log = Log(self.study.log.store, lambda: ended)
+        try:
+            if not log.submit(self.ticket.listener, key, listen.id, values, comments):
+                return "it was taken in before"
+        except LogError as error:
+            return str(error)
+        if listen.rating is None:
+            self.rated += 1
+        else:
+            self.corrected += 1
+        return None
+
+    def _was_taken(self, given: GivenListen) -> bool:
+        return self.study.log.was_submitted(self.ticket.listener, _submission(given))
+
+    def _judge(self, given: GivenListen, seconds: float) -> str | None:
+        """A listen that ended too early by its own times does not count."""
+        passed_s = (given.ended - given.began).total_seconds()
+        return TOO_EARLY if is_too_early(seconds, given.heard_s, passed_s) else None
+
+    def _times(self, given: GivenListen) -> tuple[datetime, datetime]:
+        """When it was heard, in the listener's own zone; now, if their device's clock cannot be right."""
+        zone = timezone(timedelta(minutes=given.minutes_east))
+        if in_window(given.began, self.ticket, self.now) and in_window(given.ended, self.ticket, self.now):
+            return given.began.astimezone(zone), given.ended.astimezone(zone)
+        self.lines.append(
+            f"{given.code}: the device's clock was wrong ({given.began:%Y-%m-%d}); entered with today's date"
+        )
+        return self.now.astimezone(zone), self.now.astimezone(zone)
+
+    def _ratings(self, given: GivenListen, ended: datetime) -> list[TakenRating]:
+        sane = in_window(given.began, self.ticket, self.now)
+        return [
+            TakenRating(r.aspect, r.value, r.at.astimezone(ended.tzinfo) if sane else ended)
+            for r in given.ratings
+        ]
+
+    def _comments(self, given: GivenListen, seconds: float) -> list[tuple[float | None, str]]:
+        lead_s = self.manifest.lead_s
+        return [
+            (None if c.time_s is None else min(c.time_s, seconds) - lead_s, c.text) for c in given.comments
+        ]
+
+    def _finish(self) -> tuple[bool, bool]:
+        """Close the round when nothing in it is left to hear: (closed, the study was opened by it)."""
+        if self.round.complete is not None:
+            return self.round.complete, False
+        try:
+            round_ = Round(self.study, self.ticket.listener, self.manifest)
+        except ListenError:
+            return True, False
+        left = len([d for d in round_.demands if d.form_id not in round_.rated])
+        if left:
+            are = "form of this round is" if left == 1 else "forms of this round are"
+            self.lines.append(f"{left} {are} still to be heard; it stays open")
+            return False, False
+        if why_stuck(self.study, self.round) is not None:  # not ended here: more answers may be under way
+            self.lines.append(
+                "the forms of this round that are not rated have been replaced; a new round takes its place "
+                f"when {self.ticket.listener} goes on"
+            )
+            return False, False
+        opened = round_.finish()
+        last = "; it was the plan's last: the study is open" if opened else ""
+        self.lines.append(f"the round is complete{last}")
+        return True, opened
+
+
+def _newer(given: GivenListen, known: Mapping[str, float]) -> dict[str, float]:
+    """The ratings that a listen has now and the log has not: a value that was corrected on the way here gives
+    way to the last one, a value that was corrected in the study itself stands."""
+    found = {}
+    for aspect in dict.fromkeys(rating.aspect for rating in given.ratings):
+        *earlier, last = [rating.value for rating in given.ratings if rating.aspect == aspect]
+        if aspect not in known or (known[aspect] != last and known[aspect] in earlier):
+            found[str(aspect)] = last
+    return found
+
+
+def _submission(given: GivenListen) -> str:
+    """What a listen is known by, so that it is taken in once (a reused code begins at another time)."""
+    return f"packet {given.code} {given.began.astimezone(UTC):%Y%m%dT%H%M%S}"

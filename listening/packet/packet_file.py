@@ -1,0 +1,131 @@
+"""A round as one HTML file for somebody far away: no network, codes only, no key to them inside."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+import tempfile
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup
+
+from listening.counts import REASONS
+from listening.packet.answers import make_ticket
+from listening.page.copies import level_check_flac
+from listening.page.html import environment, words
+from listening.rounds import Demand, Round, abandoned_text, enter_round, standing
+from render.errors import AnswersError
+from render.files import OWNERS_FOLDER, replacing
+from render.renders.copies import Copies, flac_copies, opus_copies
+from sessions.study import Study
+
+PACKETS = "packets"
+CODES_A_FORM = 3  # a broken-off listen begins again under a fresh code
+SCRIPTS = ("sound.js", "screens.js", "flow.js", "sha256.js", "packet.js")
+_CHUNK = 3 << 18  # bytes that become whole base64 groups
+
+
+@dataclass(frozen=True)
+class Sounds:
+    """What a packet embeds: the level check first, then the forms in their order."""
+
+    level: bytes
+    paths: Sequence[Path]
+    rate: int
+    file_bytes: int
+
+
+def write_packet(study: Study, listener: str, *, small: bool = False, any_day: bool = False) -> Path:
+    """A packet with what the listener's open (or next) round still asks for; returns its path.
+
+    Raises:
+        ListenError: no round is due (`any_day` lifts the day). AnswersError: nothing is left to hear.
+    """
+    name = study.listener(listener).name
+    round_ = enter_round(study, name, any_day=any_day)
+    demands = [d for d in round_.demands if d.form_id not in round_.rated]
+    if not demands:
+        raise AnswersError(
+            f"{name} has rated every form of round {round_.number}; let them close it on the page or with "
+            "`fairhearing listen`, then make a packet for the next round"
+        )
+    codes = [_codes(study, round_, demand) for demand in demands]
+    ticket, signature = make_ticket(study, name, round_.record.number, codes)
+    stands = standing(study, round_.contents, name)
+    about = {
+        "title": study.song.title, "listener": name, "round": round_.number,
+        "rounds_done": stands.rounds_done, "rounds_planned": stands.rounds_planned, "codes": codes,
+        "ticket": ticket, "signature": signature, "drawer": signature[:16],
+        "reasons": REASONS, "text": abandoned_text(round_.contents, name),
+    }  # fmt: skip
+    path = study.folder / PACKETS / f"{_file_name(name)}-round-{round_.number}.html"
+    path.parent.mkdir(OWNERS_FOLDER, exist_ok=True)
+    with tempfile.TemporaryDirectory(prefix="fairhearing-") as place:
+        copies = _copies(study, round_, Path(place), small)
+        paths = [copies.paths[d.render.content_hash] for d in demands]
+        level = level_check_flac(study.folder, round_.manifest)[0]
+        sounds = Sounds(level, paths, copies.sample_rate, copies.file_bytes)
+        with replacing(path) as half, half.open("w", encoding="utf-8", newline="\n") as out:
+            out.writelines(_pieces(about, sounds))
+    return path
+
+
+def _codes(study: Study, round_: Round, demand: Demand) -> list[int]:
+    return [study.log.reserve_code(round_.record.id, demand.form_id) for _ in range(CODES_A_FORM)]
+
+
+def _copies(study: Study, round_: Round, place: Path, small: bool) -> Copies:
+    if small:
+        return opus_copies(study.folder, round_.manifest, place)
+    return flac_copies(study.folder, round_.manifest)
+
+
+def _pieces(about: dict[str, Any], sounds: Sounds) -> Iterator[str]:
+    """The packet's text in pieces: the sound is too much to hold as one."""
+    static = resources.files("listening.page") / "static"
+    style = (static / "style.css").read_text(encoding="utf-8")
+    scripts = [(static / script).read_text(encoding="utf-8") for script in SCRIPTS]
+    policy = (
+        f"default-src 'none'; script-src {' '.join(map(_csp_hash, scripts))}; style-src {_csp_hash(style)}; "
+        "base-uri 'none'; form-action 'none'; require-trusted-types-for 'script'; trusted-types 'none'"
+    )
+    html = environment().get_template("packet.html").render(
+        words(), policy=policy, style=Markup(style), scripts=[Markup(script) for script in scripts],
+        about=about | {"rate": sounds.rate},
+    )  # fmt: skip
+    before, after = html.split("<!-- sounds -->")
+    yield before
+    yield '<script type="application/octet-stream" id="sound-level">'
+    yield base64.b64encode(sounds.level).decode("ascii")
+    yield "</script>\n"
+    for number, path in enumerate(sounds.paths):
+        yield f'<script type="application/octet-stream" id="sound-{number}">'
+        yield from _embedded(path, sounds.file_bytes)
+        yield "</script>\n"
+    yield after
+
+
+def _embedded(path: Path, size: int) -> Iterator[str]:
+    """A file as base64, filled up with spaces to what `size` bytes would take."""
+    taken = 0
+    with path.open("rb") as file:
+        while block := file.read(_CHUNK):
+            text = base64.b64encode(block).decode("ascii")
+            taken += len(text)
+            yield text
+    yield " " * (4 * -(-size // 3) - taken)
+
+
+def _csp_hash(text: str) -> str:
+    """A source expression for an inline element (Content Security Policy Level 3, section 2.3.1)."""
+    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode('ascii')}'"
+
+
+def _file_name(listener: str) -> str:
+    """The listener's name as every file system takes it."""
+    return re.sub(r"[^\w-]+", "-", listener).strip("-")[:60] or "listener"

@@ -1,0 +1,62 @@
+"""The sound that the page gives out: copies of one render set, and its level check."""
+
+from __future__ import annotations
+
+import tempfile
+import threading
+from pathlib import Path
+
+import numpy as np
+
+from listening.local.level import level_check_audio
+from render.audio.containers import to_int24, write_int32
+from render.errors import RenderError
+from render.renders.copies import Copies, flac_copies, integers, page_rate
+from render.renders.manifest import Manifest
+
+
+class Shelf:
+    """Makes copies when they are first asked for, all of a set at once, so that none is slower to come."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._lock = threading.Lock()
+        self._copies: dict[str, Copies] = {}
+        self._levels: dict[str, tuple[bytes, float]] = {}
+
+    def copies(self, manifest: Manifest) -> Copies:
+        """The copies of a set, looked after: one that was deleted or cut short is made again."""
+        with self._lock:
+            known = self._copies.get(manifest.set_id)
+            if known is None or not _all_there(known):
+                self._copies[manifest.set_id] = known = flac_copies(self.folder, manifest)
+            return known
+
+    def level_check(self, manifest: Manifest) -> tuple[bytes, float]:
+        """The level check of a set as FLAC at the copies' rate, and its seconds."""
+        with self._lock:
+            if manifest.set_id not in self._levels:
+                self._levels[manifest.set_id] = level_check_flac(self.folder, manifest)
+            return self._levels[manifest.set_id]
+
+
+def level_check_flac(folder: Path, manifest: Manifest) -> tuple[bytes, float]:
+    """The level check as the bytes of a FLAC file at the copies' rate, and its seconds."""
+    try:
+        audio = level_check_audio(folder, manifest)
+    except (OSError, RuntimeError):
+        raise RenderError("a render is missing; run `fairhearing render`, then go on") from None
+    whole = to_int24(audio, 1.0, np.empty_like(audio))
+    with tempfile.TemporaryDirectory(prefix="fairhearing-") as place:
+        wav, flac = Path(place) / "level.wav", Path(place) / "level.flac"
+        write_int32(wav, [whole], manifest.sample_rate, manifest.channels)
+        rate = page_rate(manifest.sample_rate)
+        write_int32(flac, integers(wav, rate), rate, manifest.channels, "FLAC")
+        return flac.read_bytes(), len(audio) / manifest.sample_rate
+
+
+def _all_there(copies: Copies) -> bool:
+    try:
+        return {path.stat().st_size for path in copies.paths.values()} == {copies.file_bytes}
+    except OSError:
+        return False

@@ -1,0 +1,1 @@
+"""Audio by blocks: files, stems, a form laid out in frames and spliced."""

@@ -1,0 +1,179 @@
+"""The bounce and its stems as sources of samples, and whether the stems add up to the bounce.
+
+`without STEM` is the bounce minus the stem where the stems null against the bounce; else it is the
+sum of the other stems, times the one gain that matches all stems together to the bounce.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
+from pathlib import Path
+from threading import Lock
+
+import numpy as np
+import soundfile
+
+from render.arrays import Audio
+from render.audio.stem_fit import StemFit
+from render.errors import AudioError
+from render.song.forms import Treatment
+from render.song.song import AudioInfo, Song, audio_info
+
+ABSURD = 1000.0  # times full scale: no mix is 60 dB too loud
+WINDOW_S = 0.4
+_FLOOR_DB = -200.0
+_BLOCK_FRAMES = 1 << 20
+
+
+def check_stems(stems: Mapping[str, Path], audio: AudioInfo) -> None:
+    """Refuse stems that are missing or of another rate, length or channel count than the bounce."""
+    for name, path in stems.items():
+        info = audio_info(path)
+        where = f"stems.{name}: {path.name}"
+        if info.sample_rate != audio.sample_rate:
+            raise AudioError(
+                f"{where} has {info.sample_rate} Hz, the bounce {audio.sample_rate} Hz; export it again alike"
+            )
+        if info.frames != audio.frames:
+            longer = "longer" if info.frames > audio.frames else "shorter"
+            raise AudioError(
+                f"{where} is {abs(info.frames - audio.frames)} frames {longer} than the bounce "
+                f"({info.frames} and {audio.frames}); export both from the same start to the same end"
+            )
+        if info.channels not in (1, audio.channels):
+            raise AudioError(
+                f"{where} has {info.channels} channels, the bounce {audio.channels}; export it again alike"
+            )
+
+
+def fit_stems(bounce: Audio, stems: Mapping[str, Path], sample_rate: int) -> StemFit:
+    """Compare the sum of all stems with the bounce, 400 ms at a time.
+
+    Raises:
+        AudioError: a stem ends early, or holds a sample that is no number.
+    """
+    window = round(WINDOW_S * sample_rate)
+    cross, own, bounce_power, rest_power = 0.0, 0.0, [], []
+    with ExitStack() as opened:
+        files = [opened.enter_context(soundfile.SoundFile(path)) for path in stems.values()]
+        for start in range(0, len(bounce), window):
+            mix = bounce[start : start + window]
+            total = np.zeros_like(mix)
+            for file in files:
+                total += _read_exactly(file, len(mix))
+            rest = mix - total
+            cross += _product(mix, total)
+            own += _product(total, total)
+            bounce_power.append(_product(mix, mix))
+            rest_power.append(_product(rest, rest))
+    mean = sum(bounce_power) / max(len(bounce_power), 1)
+    worst = int(np.argmax(rest_power))
+    return StemFit(
+        residual_db=_ratio_db(sum(rest_power), sum(bounce_power)),
+        worst_db=_ratio_db(rest_power[worst], mean),
+        worst_at_s=worst * window / sample_rate,
+        gain=cross / own if own > 0 else 1.0,
+    )
+
+
+class Mixes:
+    """The song's samples under any treatment; the bounce is in memory, stems are read as needed."""
+
+    def __init__(self, song: Song, bounce: Audio, fit: StemFit | None) -> None:
+        self.bounce = bounce
+        self.frames, self.channels = bounce.shape
+        self._paths = song.stems
+        self._fit = fit
+        self._files: dict[str, soundfile.SoundFile] = {}
+        self._reading = Lock()  # a file has one position, and forms are rendered side by side
+
+    def read(self, treatment: Treatment, start: int, stop: int) -> Audio:
+        """Frames [start, stop): (frames, channels) float32; of the bounce itself a view, not a copy."""
+        if treatment.mode == "all":
+            return self.bounce[start:stop]
+        assert self._fit is not None, "a treatment needs stems, and their fit is found when they are checked"
+        if treatment.mode == "without" and self._fit.nulls:
+            return self.bounce[start:stop] - self._sum(treatment.stems, start, stop)
+        kept = [s for s in self._paths if (s in treatment.stems) == (treatment.mode == "only")]
+        gain = 1.0 if self._fit.nulls else self._fit.gain
+        return (self._sum(kept, start, stop) * np.float32(gain)).astype(np.float32)
+
+    def close(self) -> None:
+        for file in self._files.values():
+            file.close()
+        self._files.clear()
+
+    def _sum(self, names: Sequence[str], start: int, stop: int) -> Audio:
+        total = np.zeros((stop - start, self.channels), np.float32)
+        for name in names:
+            with self._reading:
+                if name not in self._files:
+                    self._files[name] = soundfile.SoundFile(self._paths[name])
+                file = self._files[name]
+                file.seek(start)
+                block = _read_exactly(file, stop - start)
+            total += block
+        return total
+
+
+def read_audio(path: Path, tell: Callable[[Audio], None] = lambda _block: None) -> Audio:
+    """A whole file as (frames, channels) float32; samples over full scale are kept.
+
+    Each block is told of in order, as soon as it is there.
+
+    Raises:
+        AudioError: unreadable, cut short, or holding a NaN or an infinity (with its place).
+    """
+    info, got = audio_info(path), 0
+    out = np.empty((info.frames, info.channels), np.float32)
+    try:
+        with soundfile.SoundFile(path) as file:
+            for start in range(0, info.frames, _BLOCK_FRAMES):
+                block = out[start : start + _BLOCK_FRAMES]
+                got += len(file.read(dtype="float32", always_2d=True, out=block))
+                if got < start + len(block):
+                    break
+                _require_numbers(block, path, start, info.sample_rate)
+                tell(block)
+    except (soundfile.LibsndfileError, OSError, RuntimeError):
+        raise AudioError(f"{path} cannot be decoded to its end; export it again") from None
+    if got < info.frames:
+        raise AudioError(f"{path} ends after {got} of {info.frames} frames; export it again")
+    return out
+
+
+def _read_exactly(file: soundfile.SoundFile, frames: int) -> Audio:
+    start = file.tell()
+    try:
+        block: Audio = file.read(frames, dtype="float32", always_2d=True)
+    except (soundfile.LibsndfileError, OSError, RuntimeError):
+        block = np.empty((0, file.channels), np.float32)
+    if len(block) < frames:
+        raise AudioError(f"{file.name} cannot be decoded to its end; export it again")
+    _require_numbers(block, file.name, start, file.samplerate)
+    return block
+
+
+def _require_numbers(block: Audio, path: Path | str, start: int, sample_rate: int) -> None:
+    """Refuse a NaN, an infinity, and what is so far over full scale that it can be no sound."""
+    if not block.size or (block.min() > -ABSURD and block.max() < ABSURD):  # a NaN is neither
+        return
+    at = int(np.argmax(~(np.abs(block) < ABSURD).all(axis=1)))
+    value = block[at][~(np.abs(block[at]) < ABSURD)][0]
+    what = f"{abs(value):.3g} times full scale" if np.isfinite(value) else "that is no number"
+    raise AudioError(
+        f"{path} holds a sample {what} at {(start + at) / sample_rate:.3f} s (frame {start + at}); bounce it "
+        "again and look for a faulty effect there"
+    )
+
+
+def _product(one: Audio, two: Audio) -> float:
+    """The sum of products, in double precision (einsum, because BLAS threads cost more than they bring)."""
+    return float(np.einsum("ij,ij->", one, two, dtype=np.float64))
+
+
+def _ratio_db(power: float, reference: float) -> float:
+    if power <= 0 or reference <= 0:
+        return _FLOOR_DB if power <= 0 else float("inf")
+    return max(float(10 * np.log10(power / reference)), _FLOOR_DB)

@@ -1,0 +1,1 @@
+"""Joins of a form: measured, judged, with remedies, and heard in isolation."""

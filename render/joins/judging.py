@@ -1,0 +1,384 @@
+"""Every join of a form judged before anyone listens: what would be heard there, and what to do about it.
+
+A join is compared with the song itself: what the old part's source did after the cut, and what the new
+part's source did before it, are exactly what the join takes away.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from fractions import Fraction
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from render.arrays import Audio, Floats
+from render.audio.splice import Splicer
+from render.audio.timeline import FROM_SILENCE_S, LEAD_OF_FADE_S, Join, Timeline
+from render.joins import measures, remedies
+from render.joins.measures import CONTEXT_S, SHORT_TERM_S, Held
+from render.song.forms import Part, Piece
+from render.song.song import Song
+
+# Our own thresholds, set on synthesised songs whose joins are known; common practice has no figures.
+TRANSIENT_REACH_S = 0.015
+LEVEL_STEP_LU = 6.0
+STEP_ALLOWED = 1.5  # a join's largest sample step, against the largest in its two sides
+HELD_SHARE = 0.25
+PICKUP_SHARE = 0.15
+LONGEST_PICKUP_BEATS = 2
+COVERED = 0.03  # a held sound this far (15 dB) below what follows is not missed
+
+
+@dataclass(frozen=True)
+class JoinFinding:
+    """One join, measured and judged.
+
+    `at_s` is where the new part takes over and `line_s` its bar line, seconds from the first frame of the
+    rendered file; `bar` is counted from the form's top (1-based). `level_step_lu` is the short-term
+    loudness of the 3 s after the join less that of the 3 s before; None beside a silence, at the top and
+    at the end. `held_share` is the part of the energy before the cut that sounds on in the song but is
+    gone in the form. `sample_step` is the largest step between neighbouring samples in the join.
+    """
+
+    form: str
+    at_s: float
+    line_s: float
+    bar: int
+    before: str
+    after: str
+    sample_step: float
+    level_step_lu: float | None
+    cut_transient: bool
+    held_sound: bool
+    held_share: float
+    pickup_forgotten: str | None
+    stray_pickup: str | None
+    doubtful: bool
+    reason: str
+    remedy: str
+
+    def as_json(self) -> dict[str, Any]:
+        """The finding as JSON's own types."""
+        return asdict(self)
+
+    @property
+    def line(self) -> str:
+        """One sentence for a person."""
+        head = f"bar {self.bar}, {self.before} > {self.after}: {self.reason}"
+        return f"{head}; {self.remedy}" if self.remedy else head
+
+
+def examine(song: Song, timeline: Timeline, splicer: Splicer) -> list[JoinFinding]:
+    """Judge every join of one form; reads only a few seconds around each.
+
+    `splicer` must be the one of `timeline`; its `lead` places the findings in the rendered file.
+    """
+    return [_Examined(song, timeline, splicer, join).finding() for join in timeline.joins]
+
+
+@dataclass(frozen=True)
+class _Trouble:
+    weight: float
+    reason: str
+    remedy: str
+
+
+class _Examined:
+    """One join with the excerpts around it. `old_cut` and `new_cut` are its place in the song, in frames."""
+
+    def __init__(self, song: Song, timeline: Timeline, splicer: Splicer, join: Join) -> None:
+        self.song, self.timeline, self.splicer, self.join = song, timeline, splicer, join
+        self.rate = song.grid.sample_rate
+        self.old = self.part(join.before)
+        self.new = self.part(join.after)
+        given_up = join.line - join.at
+        line = song.grid.line_frame
+        self.old_cut = line(self.old.last_bar + 1) - given_up if isinstance(self.old, Piece) else None
+        self.new_cut = line(self.new.first_bar) - given_up if isinstance(self.new, Piece) else None
+        self.reach = round(CONTEXT_S * self.rate)
+        self.here = self.render(join.at - self.reach, join.at + self.reach)
+        self.old_sound = self.source(self.old, self.old_cut, self.reach, self.reach)
+        self.new_sound = self.source(self.new, self.new_cut, self.reach, self.reach)
+
+    def part(self, index: int | None) -> Part | None:
+        return None if index is None else self.timeline.form.parts[index]
+
+    def render(self, start: int, stop: int) -> Audio:
+        """Frames of the form, with zeros where it does not sound."""
+        lo = min(max(start, -self.splicer.lead), self.timeline.stop)
+        hi = min(max(stop, lo), self.timeline.stop)
+        return _padded(self.splicer.read(lo, hi), lo - start, stop - start)
+
+    def source(self, part: Part | None, cut: int | None, before: int, after: int) -> Audio | None:
+        """The song's own sound around `cut`, under the part's treatment; None for a silence."""
+        if not isinstance(part, Piece) or cut is None:
+            return None
+        start, stop, end = cut - before, cut + after, self.splicer.source.frames
+        lo, hi = min(max(start, 0), end), min(max(stop, 0), end)
+        return _padded(self.splicer.source.read(part.treatment, lo, hi), lo - start, stop - start)
+
+    def finding(self) -> JoinFinding:
+        step, allowed = self.sample_steps()
+        level = self.level_step()
+        cut = self.cut_transient()
+        held = self.held_out()
+        forgotten, stray = self.forgotten_pickup(), self.stray_pickup()
+        troubles = sorted(
+            self.troubles(step > allowed, level, cut, held, forgotten, stray), key=lambda t: -t.weight
+        )
+        bar = math.floor(self.bar_of_line()) + 1
+        return JoinFinding(
+            form=self.timeline.form.name,
+            at_s=(self.splicer.lead + self.join.at) / self.rate,
+            line_s=(self.splicer.lead + self.join.line) / self.rate,
+            bar=bar,
+            before=self.old.text if self.old else "the top",
+            after=self.new.text if self.new else "the end",
+            sample_step=step,
+            level_step_lu=level,
+            cut_transient=cut is not None,
+            held_sound=held >= HELD_SHARE,
+            held_share=held,
+            pickup_forgotten=forgotten,
+            stray_pickup=stray,
+            doubtful=bool(troubles),
+            reason="; ".join(t.reason for t in troubles) or self.clean_words(level),
+            remedy=troubles[0].remedy if troubles else "",
+        )
+
+    def bar_of_line(self) -> Fraction:
+        """Bars from the form's top to the join's line (a silence may last part of a bar)."""
+        if self.join.after is None:
+            return self.timeline.bars
+        return self.timeline.parts[self.join.after].start_bar
+
+    def clean_words(self, level: float | None) -> str:
+        return "clean" if level is None or abs(level) < 1 else f"clean, {_step_words(level)}"
+
+    def troubles(
+        self, steps: bool, level: float | None, cut: str | None, held: float, forgotten: str | None,
+        stray: str | None,
+    ) -> Iterator[_Trouble]:  # fmt: skip
+        if steps:
+            yield _Trouble(
+                5, "a step in the waveform clicks", "raise crossfade_ms, or cut at another bar line"
+            )
+        if forgotten:
+            has = isinstance(self.new, Piece) and self.new.pickup_beats
+            what = "a pickup is perhaps too short" if has else "a pickup was probably forgotten"
+            yield _Trouble(4, f"{what}: {forgotten}", self.pickup_remedy())
+        if cut:
+            yield _Trouble(3, cut, "move the song's start by that much, or cut at another bar")
+        if held >= HELD_SHARE:
+            yield _Trouble(
+                2 + held,
+                f"a sound held over the line stops dead ({held:.0%} of what sounds before it)",
+                self.held_remedy(),
+            )
+        if stray:
+            yield _Trouble(3.5, stray, self.stray_remedy())
+        if level is not None and abs(level) > LEVEL_STEP_LU and self.unusual(level):
+            yield _Trouble(
+                1, _step_words(level), "listen whether it is wanted; a bar between them may carry it"
+            )
+
+    # Steps
+
+    def sample_steps(self) -> tuple[float, float]:
+        """The largest sample step in the join, and the largest that its two sides give reason for."""
+        ahead = round((Fraction(str(self.song.crossfade_ms)) / 1000 + LEAD_OF_FADE_S) * self.rate)
+        margin = round(0.002 * self.rate)
+        lo, hi = max(self.reach - ahead - margin, 0), self.reach + margin
+        step = measures.sample_step(self.here[lo:hi])
+        sides = [x for x in (self.old_sound, self.new_sound) if x is not None]
+        return step, STEP_ALLOWED * max(measures.sample_step(x) for x in sides) + 1e-4
+
+    def level_step(self) -> float | None:
+        if self.old_sound is None or self.new_sound is None:
+            return None
+        before, after = self.level(-SHORT_TERM_S, 0), self.level(0, SHORT_TERM_S)
+        return after - before if math.isfinite(before) and math.isfinite(after) else None
+
+    def level(self, from_s: float, to_s: float) -> float:
+        start = self.join.at + round(from_s * self.rate)
+        stop = self.join.at + round(to_s * self.rate)
+        start, stop = max(start, self.timeline.start), min(stop, self.timeline.stop)
+        if stop - start < 0.4 * self.rate:
+            return -math.inf
+        return measures.short_term_lufs(self.splicer.read(start, stop), self.rate)
+
+    def unusual(self, level: float) -> bool:
+        """Whether the song itself never takes such a step into the new part or out of the old one."""
+        window = round(SHORT_TERM_S * self.rate)
+        for part, cut in ((self.old, self.old_cut), (self.new, self.new_cut)):
+            around = self.source(part, cut, window, window)
+            assert around is not None
+            own = [measures.short_term_lufs(x, self.rate) for x in (around[:window], around[window:])]
+            if all(map(math.isfinite, own)) and abs(level) <= abs(own[1] - own[0]) + 2:
+                return False
+        return True
+
+    # Attacks
+
+    def cut_transient(self) -> str | None:
+        """An attack within 15 ms ahead of the line that the join leaves by half, in words."""
+        if self.ends_softly:
+            return None
+        old, new = self.attacks(self.old_sound), self.attacks(self.new_sound)
+        both = {slot for slot in old if any(abs(slot - other) <= 2 for other in new)}
+        both |= {slot for slot in new if any(abs(slot - other) <= 2 for other in old)}
+        for side, found in (("old", old), ("new", new)):
+            for at_ms, energy in found.items():
+                if at_ms in both or not -1000 * TRANSIENT_REACH_S <= at_ms <= -1:
+                    continue  # where both sides have it, the crossfade keeps it whole
+                times_ms: Floats = np.arange(len(energy), dtype=np.float64) + (at_ms + 0.5)
+                kept = self.fade_power(times_ms, rising=side == "new")
+                # of an old attack, its first 15 ms should sound, or nothing; of a new one, the attack itself
+                length, unheard = (len(energy), 0.05) if side == "old" else (3, 0.0)
+                left = float(np.dot(energy[:length], kept[:length]) / energy[:length].sum())
+                if unheard <= left < 0.5:
+                    return f"an attack of the {side} part {-at_ms} ms ahead of the line is cut in half"
+        return None
+
+    def attacks(self, sound: Audio | None) -> dict[int, Floats]:
+        """Attacks of one side: milliseconds from the cut -> the energy of their first 15 ms."""
+        if sound is None:
+            return {}
+        energy = measures.brightness(sound, self.rate)
+        return {slot - len(energy) // 2: energy[slot : slot + 15] for slot in measures.attacks(energy)}
+
+    def fade_power(self, times_ms: Floats, rising: bool) -> Floats:
+        """What a side's power is multiplied with at times from the cut, while the other side is unlike it."""
+        length_ms = self.song.crossfade_ms if self.old_sound is not None else 1000 * float(FROM_SILENCE_S)
+        end_ms = 0.0 if self.new_sound is None else -1000 * float(LEAD_OF_FADE_S)
+        up = 0.5 - 0.5 * np.cos(np.pi * np.clip((times_ms - end_ms) / length_ms + 1, 0, 1))
+        power: Floats = (up if rising else 1 - up) ** 2 / (up**2 + (1 - up) ** 2)
+        return power
+
+    # Held sounds and pickups
+
+    @cached_property
+    def old_held(self) -> Held | None:
+        return None if self.old_sound is None else measures.held_across(self.old_sound, self.rate)
+
+    @cached_property
+    def new_held(self) -> Held | None:
+        return None if self.new_sound is None else measures.held_across(self.new_sound, self.rate)
+
+    def held_out(self) -> float:
+        """The share of the old part's sound that is held over the cut in the song and gone in the form."""
+        if self.old_held is None or self.ends_softly or not _audible(self.old_held.before):
+            return 0.0
+        if self.new_held is None:
+            return self.old_held.share
+        if self.old_held.weights.sum() < COVERED * self.new_held.after.sum():
+            return 0.0
+        return measures.missing_share(self.old_held, self.new_held.after)
+
+    @cached_property
+    def forgotten_beats(self) -> float | None:
+        """Beats before the new section's first bar at which a sound begins that is held into it.
+
+        More than the section's declared pickup, and in whole beats, as pickups mostly are.
+        """
+        new, held = self.new, self.new_held
+        if not isinstance(new, Piece) or held is None or not _audible(held.before):
+            return None
+        section = next((s for s in self.song.sections if s.name == new.section), None)
+        if section is None or section.first_bar != new.first_bar:
+            return None
+        # what the old part already sounds needs no pickup
+        share = measures.missing_share(held, self.old_held.before) if self.old_held else held.share
+        beat_s = float(self.song.grid.stretch(max(new.first_bar - 1, 1)).beat_s)
+        begins_s = self.begins_before(held, beat_s) if share >= PICKUP_SHARE else None
+        if begins_s is None:
+            return None
+        return math.ceil(begins_s / beat_s - 0.2) + float(self.join.pickup_beats)
+
+    def begins_before(self, held: Held, beat_s: float) -> float | None:
+        """How many seconds before the cut the held sound begins, if within two beats."""
+        back_s = LONGEST_PICKUP_BEATS * beat_s + 0.1
+        sound = self.source(self.new, self.new_cut, round(back_s * self.rate), round(0.03 * self.rate))
+        assert sound is not None
+        hop_s = 0.02
+        bins = held.weights > 0
+        track = measures.spectra(sound, self.rate, hop_s)[:, bins].sum(axis=1)
+        full = float(held.before[bins].sum())
+        # the phrase begins where there was nothing; under other instruments, at least the held note does
+        for quiet in (np.flatnonzero(track < share * full) for share in (0.1, 0.4)):
+            begins_s = back_s - (float(quiet[-1]) * hop_s + measures.WINDOW_S) if len(quiet) else 0.0
+            if begins_s >= 0.03:
+                return begins_s
+        return None
+
+    @property
+    def ends_softly(self) -> bool:
+        return self.new is None and self.timeline.ending.kind != "cut"
+
+    def stray_pickup(self) -> str | None:
+        """A declared pickup that is heard at the end of the old part though its owner does not follow."""
+        if not isinstance(self.old, Piece):
+            return None
+        owner = next((s for s in self.song.sections if s.first_bar == self.old.last_bar + 1), None)
+        if owner is None or owner.pickup_beats <= self.join.pickup_beats:
+            return None
+        if isinstance(self.new, Piece) and self.new.first_bar == owner.first_bar:
+            return None
+        return f'the pickup of "{owner.name}" is heard before the line, but something else follows'
+
+    def forgotten_pickup(self) -> str | None:
+        if self.forgotten_beats is None or not isinstance(self.new, Piece):
+            return None
+        has = self.new.pickup_beats
+        begins = f"begins about {_beats(self.forgotten_beats)} before its first bar"
+        longer = f", longer than its pickup ({_beats(float(has))})" if has else ""
+        return f'"{self.new.section}" has a sound that {begins}{longer}'
+
+    def pickup_remedy(self) -> str:
+        assert isinstance(self.new, Piece) and self.forgotten_beats is not None
+        name, beats, has = self.new.section, self.forgotten_beats, self.new.pickup_beats
+        no_room = remedies.no_room(self.song, name, beats)
+        if no_room:
+            return f"pickup = {beats:g} would fit, but there is no room for it yet: {no_room}"
+        if has:
+            return (
+                f'if it belongs to "{name}", write pickup = {beats:g} instead of {float(has):g} in [sections]'
+            )
+        return f'give "{name}" pickup = {beats:g} in [sections]'
+
+    def stray_remedy(self) -> str:
+        assert isinstance(self.old, Piece)
+        return remedies.without_last_beats(self.song, self.old)
+
+    def held_remedy(self) -> str:
+        if self.new is None:
+            return 'write ending = "ring 1 beat"'
+        if self.new_sound is None:
+            return "let the silence begin later, or take the held stem out of the old part's last bar"
+        return "cut a bar earlier or later, or play the last bar without the stem that is held"
+
+
+def _padded(samples: Audio, before: int, frames: int) -> Audio:
+    """`samples` within `frames` frames, `before` zeros ahead of them."""
+    if before == 0 and len(samples) == frames:
+        return samples
+    out = np.zeros((frames, samples.shape[1]), np.float32)
+    out[before : before + len(samples)] = samples
+    return out
+
+
+def _audible(power: Floats) -> bool:
+    """Whether the power per bin is more than the noise of a room (about -60 dBFS)."""
+    return float(power.sum()) > 1e-6 * 1e5
+
+
+def _beats(beats: float) -> str:
+    return f"{beats:g} beat{'' if beats == 1 else 's'}"
+
+
+def _step_words(level: float) -> str:
+    return f"the level {'rises' if level > 0 else 'falls'} by {abs(level):.1f} LU"

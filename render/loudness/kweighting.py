@@ -1,0 +1,180 @@
+"""K-weighting (ITU-R BS.1770-5, Annex 1), as fast as matrix products make it.
+
+The weighting is two second-order sections. Run sample by sample, each output waits for the one before it;
+here the cascade is taken in its state-space form and a whole block of L samples is computed at once:
+
+    y = x T + s O            (what the block itself gives, and what the state before it still rings)
+    s' = s A^L + x R         (the state after it)
+
+Only the short recursion over block states is left to a recursive filter; the rest is matrix products in
+float32, about half the processor time of two biquads (see render/loudness/buffers.py).
+Block processing of recursive filters is textbook signal processing (C. S. Burrus, "Block implementation
+of digital filters", 1971; source from memory).
+
+The state is held in output-normal coordinates, where an error in the state costs no more energy in the
+output than it has itself; with the coordinates of a plain biquad, a constant offset in the audio would
+cost 40 dB of accuracy in float32.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+from pyloudnorm.iirfilter import IIRfilter
+from scipy.linalg import solve_discrete_lyapunov, toeplitz
+from scipy.signal import lfilter
+
+from render.arrays import AnyFloats
+from render.errors import AudioError
+from render.loudness.buffers import CHUNK_FRAMES, Float32, rows_times
+
+Float64 = npt.NDArray[np.float64]
+
+LOWEST_RATE = 8_000
+_BLOCK_FRAMES = 64  # 48 to 64 is fastest; shorter blocks have more states, longer ones more products
+_ORDER = 4
+
+# ITU-R BS.1770-5 (11/2023), Annex 1, Tables 1 and 2: b0 b1 b2 a0 a1 a2 at 48 kHz.
+_PRINTED_48K = (
+    (1.53512485958697, -2.69169618940638, 1.19839281085285, 1.0, -1.69065929318241, 0.73248077421585),
+    (1.0, -2.0, 1.0, 1.0, -1.99004745483398, 0.99007225036621),
+)
+
+
+def k_weighting_sos(sample_rate: int) -> Float64:
+    """The two second-order sections of the K-weighting, shape (2, 6), as scipy.signal takes them.
+
+    At 48 kHz these are the printed coefficients. At other rates they come from pyloudnorm's filter class
+    "DeMan" (its default class is an approximation, about 0.04 LU off), the analogue prototype behind the
+    printed ones by the bilinear transform. As in every meter built that way, the response at other rates is
+    that of 48 kHz nearly, not quite (the second section's numerator stays 1, -2, 1): up to 3 kHz within
+    0.006 dB at 44.1 kHz, 0.03 dB at 96 kHz, 0.43 dB at 8 kHz. Forms of one song share a rate, so this
+    cancels where they are matched.
+
+    Raises AudioError below 8 kHz.
+    """
+    if sample_rate < LOWEST_RATE:
+        raise AudioError(
+            f"A sample rate of {sample_rate} Hz cannot be measured: {LOWEST_RATE} Hz or more is needed."
+            " Bounce the song again at 44100 or 48000 Hz."
+        )
+    if sample_rate == 48_000:
+        return np.array(_PRINTED_48K)
+    shelf = IIRfilter(3.99984385397, 0.7071752369554193, 1681.9744509555319, sample_rate, "high_shelf_DeMan")
+    high_pass = IIRfilter(0.0, 0.5003270373253953, 38.13547087613982, sample_rate, "high_pass_DeMan")
+    return np.array([[*stage.b, *stage.a] for stage in (shelf, high_pass)])
+
+
+@dataclass(frozen=True)
+class _BlockForm:
+    """The K-weighting of one sample rate over blocks of up to L samples; states are rows of 4."""
+
+    answer: Float32  # (L + 4, L): (x, s) @ answer, what x gives and what the state s before it still rings
+    drive: Float32  # (L, 4): x @ drive is what the block adds to the state
+    powers: Float64  # (L + 1, 4, 4): s @ powers[n] is the state after n silent samples
+    poles: npt.NDArray[np.complex128]  # (2,): one of each pair, to the power L
+    to_modes: npt.NDArray[np.complex128]  # (4, 2): state -> complex modes
+    from_modes: Float64  # (4, 4): real and imaginary parts of the modes -> state
+
+
+def _state_space(sos: Float64) -> tuple[Float64, Float64, Float64, float]:
+    """(A, b, c, d) of two sections in a row, in output-normal coordinates: s' = A s + b x, y = c s + d x."""
+    (b0, b1, b2, _, a1, a2), (e0, e1, e2, _, f1, f2) = sos
+    into_first, into_second = np.array([b1 - a1 * b0, b2 - a2 * b0]), np.array([e1 - f1 * e0, e2 - f2 * e0])
+    a = np.array([[-a1, 1.0, 0, 0], [-a2, 0.0, 0, 0], [0, 0, -f1, 1.0], [0, 0, -f2, 0.0]])
+    a[2:, 0] = into_second
+    b = np.concatenate((into_first, into_second * b0))
+    c = np.array([e0, 0.0, 1.0, 0.0])
+    observed = solve_discrete_lyapunov(a.T, np.outer(c, c))
+    normal: Float64 = np.linalg.cholesky(observed).T
+    back = np.linalg.inv(normal)
+    return normal @ a @ back, normal @ b, c @ back, float(b0 * e0)
+
+
+@lru_cache(maxsize=8)
+def _block_form(sample_rate: int) -> _BlockForm:
+    a, b, c, d = _state_space(k_weighting_sos(sample_rate))
+    length = _BLOCK_FRAMES
+    powers = np.stack([np.linalg.matrix_power(a, n) for n in range(length + 1)])
+    impulse = np.concatenate(([d], powers[: length - 1] @ b @ c))
+    values, vectors = np.linalg.eig(a)
+    upper = values.imag > 0  # both sections resonate (Q > 0.5), at every rate: two conjugate pairs
+    from_modes = np.empty((_ORDER, _ORDER))
+    from_modes[0::2], from_modes[1::2] = 2 * vectors[:, upper].real.T, -2 * vectors[:, upper].imag.T
+    return _BlockForm(
+        answer=np.concatenate((np.triu(toeplitz(impulse)), (c @ powers[:length]).T)).astype(np.float32),
+        drive=(powers[length - 1 :: -1] @ b).astype(np.float32),
+        powers=np.ascontiguousarray(powers.transpose(0, 2, 1)),
+        poles=values[upper] ** length,
+        to_modes=np.ascontiguousarray(np.linalg.inv(vectors)[upper].T),
+        from_modes=from_modes,
+    )
+
+
+def _states(form: _BlockForm, driven: Float64, state: Float64) -> Float64:
+    """States before each block and after the last, (channels, blocks + 1, 4), from what each block adds."""
+    modes = driven @ form.to_modes
+    first = state @ form.to_modes
+    found = np.empty((driven.shape[0], driven.shape[1] + 1, 2), dtype=np.complex128)
+    found[:, 0] = first
+    for mode, pole in enumerate(form.poles):
+        start = pole * first[:, mode, None]
+        found[:, 1:, mode], _ = lfilter([1.0], [1.0, -pole], modes[..., mode], axis=1, zi=start)
+    return found.view(np.float64) @ form.from_modes
+
+
+class KWeighting:
+    """The weighting of a signal that arrives in pieces: its state, and memory that is used again.
+
+    Fresh memory for every piece can cost as much as the arithmetic does.
+    """
+
+    def __init__(self, sample_rate: int, channels: int) -> None:
+        self.state = np.zeros((channels, _ORDER))
+        self._form = _block_form(sample_rate)
+        self._rows = np.empty((0, _BLOCK_FRAMES + _ORDER), dtype=np.float32)
+
+    def run(self, planar: AnyFloats, out: Float32) -> None:
+        """Weight the next `planar` (channels, frames) into `out`, of the same shape, channels contiguous."""
+        form, frames = self._form, planar.shape[1]
+        blocks, rest = divmod(frames, _BLOCK_FRAMES)
+        whole = frames - rest
+        if blocks:
+            rows = self._rows_for(len(planar), blocks)
+            for row, samples in zip(rows, planar, strict=True):
+                row[:, :_BLOCK_FRAMES] = samples[:whole].reshape(blocks, _BLOCK_FRAMES)
+            driven = np.stack([rows_times(row[:, :_BLOCK_FRAMES], form.drive) for row in rows])
+            states = _states(form, driven.astype(np.float64), self.state)
+            rows[..., _BLOCK_FRAMES:] = states[:, :-1]
+            for row, weighted in zip(rows, out, strict=True):
+                rows_times(row, form.answer, out=weighted[:whole].reshape(blocks, _BLOCK_FRAMES))
+            self.state = states[:, -1]
+        if rest:
+            last = planar[:, whole:].astype(np.float32)
+            answer, ringing = form.answer[:rest, :rest], form.answer[_BLOCK_FRAMES:, :rest]
+            out[:, whole:] = last @ answer + self.state.astype(np.float32) @ ringing
+            self.state = self.state @ form.powers[rest] + last @ form.drive[_BLOCK_FRAMES - rest :]
+
+    def _rows_for(self, channels: int, blocks: int) -> Float32:
+        """(channels, blocks, L + 4) for the samples of each block and the state before it."""
+        if len(self._rows) < channels * blocks:
+            self._rows = np.empty((channels * blocks, _BLOCK_FRAMES + _ORDER), dtype=np.float32)
+        return self._rows[: channels * blocks].reshape(channels, blocks, -1)
+
+
+def k_weight(audio: AnyFloats, sample_rate: int, state: Float64 | None = None) -> tuple[Float32, Float64]:
+    """K-weight `audio` (frames, channels); returns (weighted, state after it).
+
+    `weighted` is float32 of the same shape, each channel contiguous (a transposed view). `state` is
+    (channels, 4): pass the one returned for the audio before, or None at a start from silence, and pieces
+    measured one by one give what the whole gives (to float32 accuracy).
+    """
+    weighting = KWeighting(sample_rate, audio.shape[1])
+    if state is not None:
+        weighting.state = state
+    weighted = np.empty(audio.T.shape, dtype=np.float32)
+    for start in range(0, len(audio), CHUNK_FRAMES):
+        chunk = slice(start, start + CHUNK_FRAMES)
+        weighting.run(audio[chunk].T, weighted[:, chunk])
+    return weighted.T, weighting.state

@@ -1,0 +1,216 @@
+"""Copies of the renders for the page and for packets: FLAC with the same integers, or Opus, all of one size.
+
+A browser decodes a whole file into memory, so copies of renders above 48 kHz are resampled to 48 or
+44.1 kHz, all of a set in the same way (10 minutes in stereo then take 230 MB, at 96 kHz it were 460).
+Made when first needed, and known by their names: DIGEST.flac belongs to the render DIGEST.wav.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from render.arrays import Audio
+from render.audio.containers import FLAC_PAD_HEADER, Int32, pad_flac, to_int24, wav_audio_sha256, write_int32
+from render.errors import RenderError
+from render.files import replacing
+from render.renders.manifest import Manifest
+
+HIGHEST_RATE = 48000
+OPUS_RATES = (8000, 12000, 16000, 24000, 48000)
+OPUS_COMPRESSION = 0.5  # of libsndfile's 0-1: about 130 kbit/s a channel; 1.0 would be 12 kbit/s
+BLOCK_FRAMES = 1 << 16
+WORKERS = 2
+
+_TAPS_A_PHASE = 192  # the resampling filter reaches 96 samples of the slower rate either way
+_KAISER_BETA = 12.0  # about -118 dB beyond the band edge
+_BAND_EDGE = 0.958  # of the slower rate's half, where the filter is at half its height
+
+
+@dataclass(frozen=True)
+class Copies:
+    """The copies of one render set: path by content hash, all of `file_bytes`, all at `sample_rate`."""
+
+    paths: dict[str, Path]
+    sample_rate: int
+    channels: int
+    file_bytes: int
+
+
+def page_rate(sample_rate: int) -> int:
+    """The rate of a copy: the render's own up to 48 kHz, else 48 or 44.1 kHz."""
+    if sample_rate <= HIGHEST_RATE:
+        return sample_rate
+    return 44100 if sample_rate % 44100 == 0 else HIGHEST_RATE
+
+
+def flac_copies(folder: Path, manifest: Manifest) -> Copies:
+    """FLAC copies of a set's renders in the study `folder`; what is there and whole is left alone.
+
+    Raises:
+        RenderError: a render is missing, or a copy could not be written.
+    """
+    rate = page_rate(manifest.sample_rate)
+    sources = {form.content_hash: folder / form.wav for form in manifest.forms}
+    paths = {key: source.with_suffix(".flac") for key, source in sources.items()}
+    frames = {form.content_hash: form.frames for form in manifest.forms}
+    sums = {form.content_hash: form.sha256 for form in manifest.forms}
+
+    def make(key: str) -> None:
+        if not _is_whole(paths[key], rate, frames[key] if rate == manifest.sample_rate else None):
+            _require_as_measured(sources[key], sums[key])
+            with replacing(paths[key], lasting=False) as half:
+                write_int32(half, integers(sources[key], rate), rate, manifest.channels, "FLAC")
+
+    with ThreadPoolExecutor(WORKERS) as pool:
+        list(pool.map(make, sources))
+    size = _common_size([path.stat().st_size for path in paths.values()])
+    for path in paths.values():
+        pad_flac(path, size)
+    return Copies(paths, rate, manifest.channels, size)
+
+
+def opus_copies(folder: Path, manifest: Manifest, into: Path) -> Copies:
+    """Opus copies in the folder `into`, at the render's rate where Opus knows it, else at 48 kHz.
+
+    Their sizes differ; a packet fills them up where it embeds them.
+    """
+    rate = manifest.sample_rate if manifest.sample_rate in OPUS_RATES else HIGHEST_RATE
+    paths = {}
+    for form in manifest.forms:
+        _require_as_measured(folder / form.wav, form.sha256)
+        paths[form.content_hash] = path = into / Path(form.wav).with_suffix(".opus").name
+        with replacing(path, lasting=False) as half:
+            _write_opus(half, folder / form.wav, rate, manifest.channels)
+    return Copies(paths, rate, manifest.channels, max(p.stat().st_size for p in paths.values()))
+
+
+def _require_as_measured(path: Path, sha256: str) -> None:
+    if not path.is_file() or wav_audio_sha256(path) != sha256:
+        raise RenderError(
+            f"the render {path} is missing or not what was measured; delete it, run `fairhearing render`, "
+            "then go on"
+        )
+
+
+def integers(path: Path, rate: int) -> Iterator[Int32]:
+    """A render's audio as 24-bit integers at `rate` (upper bits of int32); its own ones at its own rate."""
+    try:
+        with soundfile.SoundFile(path) as file:
+            if file.samplerate == rate:
+                while len(block := file.read(BLOCK_FRAMES, dtype="int32", always_2d=True)):
+                    yield block
+                return
+        scratch: Audio | None = None
+        for block in resampled(path, rate):
+            if scratch is None or len(scratch) < len(block):
+                scratch = np.empty_like(block)
+            yield to_int24(block, 1.0, scratch)
+    except soundfile.LibsndfileError:
+        raise RenderError(
+            f"the render {path} is missing or damaged; run `fairhearing render`, then go on"
+        ) from None
+
+
+def resampled(path: Path, rate: int) -> Iterator[Audio]:
+    """A file's audio at another rate, in blocks of float32 (frames, channels), filtered with linear phase.
+
+    Frame 0 stays where it was, and ceil(frames x rate / file's rate) frames come out.
+    """
+    from scipy.signal import oaconvolve, upfirdn
+
+    with soundfile.SoundFile(path) as file:
+        common = math.gcd(rate, file.samplerate)
+        up, down = rate // common, file.samplerate // common
+        taps = _taps(up, down)
+        reach = -(-(len(taps) // 2) // up)  # source frames that a result depends on, either way
+        step = max(BLOCK_FRAMES // down, 1) * down
+        context = -(-reach // down) * down
+        wanted = -(-file.frames * up // down)
+        # `held` begins `context` frames before the block whose results are due
+        held = np.zeros((context, file.channels), dtype=np.float32)
+        made = 0
+        while made < wanted:
+            lacking = context + step + context - len(held)
+            held = np.vstack([held, _read_filled(file, lacking)])
+            if up == 1:  # by FFT: 14 ns a frame from 96 to 48 kHz instead of 174
+                out = oaconvolve(held.astype(np.float64), taps[:, None], axes=0)[::down]
+            else:
+                out = upfirdn(taps, held, up, down, axis=0)
+            first = (len(taps) // 2 + context * up) // down
+            count = min(step * up // down, wanted - made)
+            yield np.ascontiguousarray(out[first : first + count], dtype=np.float32)
+            made += count
+            held = held[step:]
+
+
+def _read_filled(file: soundfile.SoundFile, frames: int) -> Audio:
+    """The next frames of a file, with silence after its end."""
+    block: Audio = file.read(frames, dtype="float32", always_2d=True)
+    if len(block) == frames:
+        return block
+    return np.vstack([block, np.zeros((frames - len(block), file.channels), dtype=np.float32)])
+
+
+def _taps(up: int, down: int) -> Audio:
+    """A low-pass filter for the common rate, of a length that puts its middle on an output frame."""
+    from scipy.signal import firwin
+
+    slow = max(up, down)
+    half = _TAPS_A_PHASE // 2 * slow
+    half += -half % down
+    taps = firwin(2 * half + 1, _BAND_EDGE / slow, window=("kaiser", _KAISER_BETA)) * up
+    return np.asarray(taps, dtype=np.float32)
+
+
+def _write_opus(path: Path, source: Path, rate: int, channels: int) -> None:
+    try:
+        with soundfile.SoundFile(
+            path, "w", rate, channels, format="OGG", subtype="OPUS", compression_level=OPUS_COMPRESSION
+        ) as file:
+            for block in integers(source, rate):
+                file.write(block)
+    except soundfile.LibsndfileError as error:
+        raise RenderError(f"Opus could not be written ({error}); make the packet without --small") from None
+
+
+def _is_whole(path: Path, rate: int, frames: int | None) -> bool:
+    """Whether a copy is there, decodes to its end, and holds the audio its own checksum promises."""
+    if not path.is_file():
+        return False
+    try:
+        with soundfile.SoundFile(path) as file:
+            right = file.samplerate == rate and (frames is None or file.frames == frames)
+            return right and _stored_md5(path) == _audio_md5(file)
+    except (soundfile.LibsndfileError, OSError):
+        return False
+
+
+def _stored_md5(path: Path) -> bytes:
+    """The MD5 of the audio that a FLAC file carries (STREAMINFO, RFC 9639 section 8.2)."""
+    with path.open("rb") as file:
+        head = file.read(42)
+    return head[26:42]
+
+
+def _audio_md5(file: soundfile.SoundFile) -> bytes:
+    """MD5 over interleaved little-endian 24-bit samples, as RFC 9639 has it."""
+    digest = hashlib.md5(usedforsecurity=False)
+    while len(block := file.read(BLOCK_FRAMES, dtype="int32", always_2d=True)):
+        digest.update(block.astype("<i4").view(np.uint8).reshape(-1, 4)[:, 1:].tobytes())
+    return digest.digest()
+
+
+def _common_size(sizes: list[int]) -> int:
+    """The size that all files can be padded to: each is at it already, or at least 4 bytes below."""
+    size = max(sizes)
+    while any(0 < size - own < FLAC_PAD_HEADER for own in sizes):
+        size += FLAC_PAD_HEADER
+    return size

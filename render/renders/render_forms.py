@@ -1,0 +1,371 @@
+"""All forms of a song -> renders of equal loudness.
+
+Never boost, never limit: the target is the highest loudness that every form reaches with a gain of
+0 dB or less and a true peak of -1 dBTP or less. Every written file is read back and measured again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import secrets
+import shutil
+from collections.abc import Callable, Collection, Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from render.audio.containers import (
+    LONGEST_WAV_BYTES,
+    Int32,
+    pad_wav,
+    to_int24,
+    wav_bytes,
+)
+from render.audio.splice import BLOCK_FRAMES, Splicer
+from render.audio.stem_fit import StemFit
+from render.audio.stems import Mixes, check_stems, fit_stems
+from render.audio.timeline import Timeline, lay_out, longest_lead
+from render.errors import RenderError
+from render.files import OWNERS_FOLDER, one_at_a_time, replacing
+from render.joins import judging
+from render.loudness.meter import Loudness
+from render.renders.fingerprints import file_print, hash_forms, is_unchanged, sums
+from render.renders.forecast import Bounce, Forecast, Own, read_bounce
+from render.renders.manifest import (
+    RENDERS,
+    FilePrint,
+    Manifest,
+    RenderedForm,
+    RenderedPart,
+    keep_set,
+    manifest_path,
+    read_manifest,
+)
+from render.renders.pipeline import WORKERS
+from render.renders.writing import write_measured
+from render.song.forms import Piece
+from render.song.song import SONG_FILE, Song
+
+CEILING_DBTP = -1.0
+ROUNDING_DB = 0.001  # left below the ceiling: rounding to 24 bit may add some millionths
+TOLERANCE_LU = 0.05
+SHORTEST_FORM_S = 0.4
+
+Progress = Callable[[str, int, int], None]  # what is done, steps done, steps in all
+
+
+def render_forms(
+    song: Song,
+    *,
+    keep_sets: Callable[[], Collection[str]] = tuple,
+    progress: Progress = lambda _what, _done, _of: None,
+) -> Manifest:
+    """Render every form of `song` into its folder; what is there and still right is left alone.
+
+    `keep_sets` gives the older render sets that open rounds still need, and is asked when all is written:
+    their files stay. A second process that renders the same study waits for the first.
+
+    Raises:
+        SongError, FormError, AudioError: the song is not in order; RenderError: a form cannot be
+            matched, or a file could not be written.
+    """
+    with one_at_a_time(song.folder / SONG_FILE):
+        renderer = _Renderer(song, progress)
+        try:
+            return renderer.run(keep_sets)
+        finally:
+            renderer.close()
+
+
+class _Renderer:
+    def __init__(self, song: Song, progress: Progress) -> None:
+        self.song = song
+        self.progress = progress
+        self.folder = song.folder / RENDERS
+        self.old = _read_old(song.folder)
+        self.timelines = [lay_out(song, form) for form in song.forms]
+        self.lead = longest_lead(song, self.timelines)
+        self.reading: Future[Bounce] | None = None
+        self.fit: StemFit | None = None
+        self.steps_done = 0
+        self.steps = 1
+        self.new_files: list[Path] = []
+
+    def run(self, keep_sets: Callable[[], Collection[str]]) -> Manifest:
+        self._refuse_before_work()
+        audio = self._audio_print()
+        stems = self._stem_prints()
+        self.fit = self._fit_stems(audio, stems)
+        hashes = hash_forms(self.timelines, audio, stems, self.fit)
+        own = self._measure(hashes)
+        target, gains = match(own, self.song.matching)
+        size = max(wav_bytes(self.lead + t.stop, self.song.audio.channels) for t in self.timelines)
+        forms = self._write(hashes, own, gains, target, size)
+        manifest = Manifest(
+            set_id=_set_id(forms, self.lead), audio=audio, stems=stems, stem_fit=self.fit,
+            sample_rate=self.song.audio.sample_rate, channels=self.song.audio.channels,
+            matching=self.song.matching, target_lufs=target, ceiling_dbtp=CEILING_DBTP,
+            lead_frames=self.lead, file_bytes=size, sections=self._sections, forms=tuple(forms),
+        )  # fmt: skip
+        keep_set(manifest, self.song.folder, keep_sets())
+        return manifest
+
+    @cached_property
+    def _sections(self) -> tuple[str, ...]:
+        return tuple(f"{s.name}: bars {s.bars_text}, pickup {s.pickup_beats}" for s in self.song.sections)
+
+    @cached_property
+    def bounce(self) -> Bounce:
+        """The song's audio, read only when something must be measured or written."""
+        self._step("read the bounce")
+        return self.reading.result() if self.reading else read_bounce(self.song)
+
+    @cached_property
+    def mixes(self) -> Mixes:
+        return Mixes(self.song, self.bounce.audio, self.fit)
+
+    def _audio_print(self) -> FilePrint:
+        """The bounce's print. One that is new or changed is read by a second thread in the meantime."""
+        path, folder = self.song.audio.path, self.song.folder
+        before = self.old.audio if self.old else None
+        if before and is_unchanged(path, folder, before):
+            return before
+        with ThreadPoolExecutor(1) as second:
+            self.reading = second.submit(read_bounce, self.song)
+            return file_print(path, folder, before)
+
+    def close(self) -> None:
+        if "mixes" in self.__dict__:
+            self.mixes.close()
+
+    def _step(self, what: str) -> None:
+        self.steps_done += 1
+        self.progress(what, self.steps_done, max(self.steps, self.steps_done))
+
+    def _refuse_before_work(self) -> None:
+        check_stems(self.song.stems, self.song.audio)
+        rate, channels = self.song.audio.sample_rate, self.song.audio.channels
+        for timeline in self.timelines:
+            frames = self.lead + timeline.stop
+            if frames < SHORTEST_FORM_S * rate:
+                raise RenderError(
+                    f'"{timeline.form.name}" lasts {frames / rate:.2f} s; loudness needs at least '
+                    f"{SHORTEST_FORM_S} s of audio: lengthen it in song.toml"
+                )
+            if wav_bytes(frames, channels) > LONGEST_WAV_BYTES:
+                raise RenderError(
+                    f'"{timeline.form.name}" would pass the 4 GB that a WAV file holds; bounce the song at '
+                    "48 or 96 kHz, or shorten the form"
+                )
+
+    def _stem_prints(self) -> dict[str, FilePrint]:
+        """Prints of the stems, where some form treats them (else nothing of a render depends on them)."""
+        used = {str(p.treatment) for f in self.song.forms for p in f.parts if isinstance(p, Piece)} - {""}
+        before = self.old.stems if self.old else {}
+        return {
+            name: file_print(path, self.song.folder, before.get(name))
+            for name, path in (self.song.stems.items() if used else ())
+        }
+
+    def _fit_stems(self, audio: FilePrint, stems: dict[str, FilePrint]) -> StemFit | None:
+        """How the stems fit the bounce: known from the last render, or found."""
+        if not stems:
+            return None
+        old = self.old
+        if old and old.stem_fit and (old.audio.sha256, sums(old.stems)) == (audio.sha256, sums(stems)):
+            return old.stem_fit
+        bounce = self.bounce.audio
+        self._step("compare the stems with the bounce")
+        return fit_stems(bounce, self.song.stems, self.song.audio.sample_rate)
+
+    def _measure(self, hashes: Mapping[str, str]) -> dict[str, Own]:
+        """Loudness of each form before gain: known from the last render, or foreseen."""
+        known = {
+            f.content_hash: Own(f.own_lufs, f.own_true_peak_dbtp)
+            for f in (self.old.forms if self.old and self.old.lead_frames == self.lead else ())
+        }
+        new = [t for t in self.timelines if hashes[t.form.name] not in known]
+        if new:
+            self.steps = self.steps_done + 2 + len(self.timelines)
+            splicers = [self._splicer(timeline) for timeline in new]
+            forecast = Forecast(self.bounce, splicers)
+            for timeline, splicer in zip(new, splicers, strict=True):
+                known[hashes[timeline.form.name]] = _audible(timeline.form.name, forecast.own(splicer))
+            self._step("measured the bounce")
+        return {t.form.name: known[hashes[t.form.name]] for t in self.timelines}
+
+    def _splicer(self, timeline: Timeline) -> Splicer:
+        return Splicer(timeline, self.mixes, self.lead)
+
+    def _write(
+        self,
+        hashes: Mapping[str, str],
+        own: Mapping[str, Own],
+        gains: Mapping[str, float],
+        target: float | None,
+        size: int,
+    ) -> list[RenderedForm]:
+        right = {name: self._still_right(form_hash, gains[name]) for name, form_hash in hashes.items()}
+
+        def write(timeline: Timeline) -> RenderedForm:
+            name = timeline.form.name
+            there = right[name]
+            if there is None:
+                return self._write_one(timeline, hashes[name], own[name], gains[name], target, size)
+            return self._reuse(there, timeline, size)
+
+        if None in right.values():
+            _ = self.mixes  # read once, before two threads ask for it
+        try:
+            self.folder.mkdir(mode=OWNERS_FOLDER, exist_ok=True)  # forms and files are tied there
+        except OSError as error:
+            raise RenderError(
+                f"the folder {self.folder} cannot be made: {error.strerror}; make room for it, or check the "
+                "study folder's rights, then render again"
+            ) from None
+        try:
+            with ThreadPoolExecutor(WORKERS) as pool:
+                return list(pool.map(write, self.timelines))
+        except BaseException:
+            for path in self.new_files:  # no manifest will name them
+                path.unlink(missing_ok=True)
+            raise
+
+    def _reuse(self, there: RenderedForm, timeline: Timeline, size: int) -> RenderedForm:
+        """A render of the last run as it is, under the names that song.toml has now."""
+        wav, found = there.wav, there.joins
+        path = self.song.folder / wav
+        if path.stat().st_size != size:  # a copy: an open round may still need the old one, of the old size
+            copy = self._new_file()
+            with replacing(copy, lasting=False) as half:
+                shutil.copyfile(path, half)
+                pad_wav(half, size)
+            wav = f"{RENDERS}/{copy.name}"
+        parts = _rendered_parts(timeline, self.lead, self.song.audio.sample_rate)
+        assert self.old is not None
+        if (parts, self._sections) != (there.parts, self.old.sections):
+            found = self._examine(timeline, self._splicer(timeline))
+        named = tuple({**join, "form": timeline.form.name} for join in found)
+        return there.model_copy(
+            update={
+                "name": timeline.form.name, "replaces": timeline.form.replaces,
+                "wav": wav, "parts": parts, "joins": named,
+            }
+        )  # fmt: skip
+
+    def _new_file(self) -> Path:
+        """A neutral name for a render of this run."""
+        self.new_files.append(self.folder / f"{secrets.token_hex(6)}.wav")
+        return self.new_files[-1]
+
+    def _lost_file(self, form_hash: str, gain_db: float, size: int) -> Path | None:
+        """Where the same samples lay that are no longer whole: open rounds look for them there."""
+        there = self._before(form_hash, gain_db)
+        same_size = self.old is not None and self.old.file_bytes == size
+        return self.song.folder / there.wav if there and same_size else None
+
+    def _examine(self, timeline: Timeline, splicer: Splicer) -> tuple[Mapping[str, Any], ...]:
+        return tuple(found.as_json() for found in judging.examine(self.song, timeline, splicer))
+
+    def _still_right(self, form_hash: str, gain_db: float) -> RenderedForm | None:
+        """The render of the last run, if it is this form at this gain and its file is whole."""
+        there = self._before(form_hash, gain_db)
+        if there is None or self.old is None:
+            return None
+        path = self.song.folder / there.wav
+        return there if path.is_file() and path.stat().st_size == self.old.file_bytes else None
+
+    def _before(self, form_hash: str, gain_db: float) -> RenderedForm | None:
+        """This form at this gain in the last run."""
+        there = self.old.by_hash(form_hash) if self.old and self.old.lead_frames == self.lead else None
+        return there if there is not None and there.gain_db == gain_db else None
+
+    def _write_one(
+        self, timeline: Timeline, form_hash: str, own: Own, gain_db: float, target: float | None, size: int
+    ) -> RenderedForm:
+        rate, channels = self.song.audio.sample_rate, self.song.audio.channels
+        splicer = self._splicer(timeline)
+        path = self._lost_file(form_hash, gain_db, size) or self._new_file()
+        with replacing(path, lasting=False) as half:  # made again if it is lost
+            integers = _integers(splicer, 10 ** (gain_db / 20))
+            again, sha256 = write_measured(half, integers, splicer.frames, rate, channels)
+            pad_wav(half, size)
+            _check_again(timeline.form.name, again, own.lufs + gain_db if target is None else target)
+        self._step(f'rendered "{timeline.form.name}"')
+        return RenderedForm(
+            name=timeline.form.name, replaces=timeline.form.replaces, content_hash=form_hash,
+            wav=f"{RENDERS}/{path.name}", sha256=sha256,
+            frames=splicer.frames, seconds=splicer.frames / rate,
+            own_lufs=own.lufs, own_true_peak_dbtp=own.true_peak_dbtp,
+            gain_db=gain_db, lufs=again.integrated_lufs, true_peak_dbtp=again.true_peak_dbtp,
+            lra_lu=again.lra_lu,
+            parts=_rendered_parts(timeline, self.lead, rate),
+            joins=self._examine(timeline, splicer),
+        )  # fmt: skip
+
+
+def match(own: Mapping[str, Own], matching: str) -> tuple[float | None, dict[str, float]]:
+    """(target in LUFS, gain in dB by form): never above 0 dB, never over the ceiling.
+
+    With "same gain" there is one gain and no common target (None).
+    """
+    most = {name: min(0.0, CEILING_DBTP - ROUNDING_DB - form.true_peak_dbtp) for name, form in own.items()}
+    if matching == "same gain":
+        return None, dict.fromkeys(own, min(most.values()))
+    target = min(form.lufs + most[name] for name, form in own.items())
+    return target, {name: target - form.lufs for name, form in own.items()}
+
+
+def _audible(name: str, own: Own) -> Own:
+    if not math.isfinite(own.lufs):
+        raise RenderError(
+            f'"{name}" is wholly below -70 LUFS, the gate of BS.1770: there is nothing to match; check the '
+            "bounce's level"
+        )
+    return own
+
+
+def _integers(splicer: Splicer, gain: float) -> Iterator[Int32]:
+    scratch = np.empty((BLOCK_FRAMES, splicer.source.channels), np.float32)
+    for block in splicer.blocks():
+        yield to_int24(block, gain, scratch)
+
+
+def _check_again(name: str, again: Loudness, expected_lufs: float) -> None:
+    off = again.integrated_lufs - expected_lufs
+    if not abs(off) <= TOLERANCE_LU:
+        raise RenderError(
+            f'"{name}" measures {again.integrated_lufs:.2f} LUFS after writing, {off:+.2f} LU from what it '
+            f"must; at most {TOLERANCE_LU} LU are allowed, so it was not kept: check the disk, render again"
+        )
+    if again.true_peak_dbtp > CEILING_DBTP:
+        raise RenderError(
+            f'"{name}" peaks at {again.true_peak_dbtp:.2f} dBTP after writing, above {CEILING_DBTP} dBTP; '
+            "it was not kept: check the disk, then render again"
+        )
+
+
+def _rendered_parts(timeline: Timeline, lead: int, rate: int) -> tuple[RenderedPart, ...]:
+    return tuple(
+        RenderedPart(
+            text=p.part.text, start_s=(lead + p.start) / rate, stop_s=(lead + p.stop) / rate,
+            start_bar=float(p.start_bar), bars=float(p.bars),
+        )
+        for p in timeline.parts
+    )  # fmt: skip
+
+
+def _read_old(folder: Path) -> Manifest | None:
+    try:
+        return read_manifest(manifest_path(folder))
+    except RenderError:
+        return None  # none yet, or damaged: everything is made anew
+
+
+def _set_id(forms: list[RenderedForm], lead: int) -> str:
+    told = [str(lead), *(f"{form.content_hash} {form.gain_db!r} {form.wav}" for form in forms)]
+    return hashlib.sha256("\n".join(told).encode()).hexdigest()[:16]

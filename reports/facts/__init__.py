@@ -1,0 +1,1 @@
+"""What a report states of a study, gathered from song, log and verdict."""

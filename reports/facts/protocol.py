@@ -1,0 +1,107 @@
+"""Who listened and how the test was run, from song.toml and the log."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import timedelta
+
+from render.song.song import Listener, Song
+from sessions.clock import utc_time
+from sessions.records import ListenRecord, LogContents
+
+LONG_SITTING = timedelta(minutes=30)
+MARK = " (simulated)"
+
+
+@dataclass(frozen=True)
+class Who:
+    """A listener of song.toml or of the log, and what they have done."""
+
+    name: str
+    simulated: bool
+    weight: float
+    prior_listens: Mapping[str, float]
+    rounds_done: int
+    round_open: bool
+    listens: int
+    voids: int
+    days: int
+    heard_on: tuple[str, ...]
+
+    @property
+    def shown(self) -> str:
+        """The name as it always appears."""
+        return self.name + MARK if self.simulated else self.name
+
+
+@dataclass(frozen=True)
+class Conduct:
+    """How the test was run, in figures. Spans are in minutes."""
+
+    listens: int
+    voids: int
+    days: int
+    sittings: int
+    longest_sitting_min: float
+    long_sittings: int
+    means: tuple[str, ...]
+    heard_on: tuple[str, ...]
+    first_day: str
+    last_day: str
+
+
+def everybody(song: Song, contents: LogContents | None) -> tuple[Who, ...]:
+    """The listeners of song.toml, then those whom only the log still knows."""
+    listed = {listener.name: listener for listener in song.listeners}
+    simulated = dict(contents.listeners) if contents else {}
+    names = [*listed, *(name for name in simulated if name not in listed)]
+    return tuple(
+        _one(name, listed.get(name), simulated.get(name, False), contents)
+        for name in names
+        if name in listed or (contents and contents.listens_of(name))
+    )
+
+
+def _one(name: str, listed: Listener | None, simulated: bool, contents: LogContents | None) -> Who:
+    rounds = contents.rounds_of(name) if contents else []
+    listens = contents.listens_of(name) if contents else []
+    rated = [x for x in listens if x.rating is not None]
+    return Who(
+        name=name,
+        simulated=simulated,
+        weight=listed.weight if listed else 1.0,
+        prior_listens=listed.prior_listens if listed else {},
+        rounds_done=sum(bool(r.complete) for r in rounds),
+        round_open=any(r.complete is None for r in rounds),
+        listens=len(rated),
+        voids=sum(x.void_reason is not None for x in listens),
+        days=len({x.local_date for x in rated}),
+        heard_on=tuple(sorted({x.heard_on for x in rated})),
+    )
+
+
+def conduct(contents: LogContents) -> Conduct:
+    """The figures of a log in which somebody has listened."""
+    listens = contents.listens
+    sittings: dict[int, list[ListenRecord]] = {}
+    for listen in listens:
+        sittings.setdefault(listen.sitting_id, []).append(listen)
+    spans = []
+    for own in sittings.values():
+        last = max(x.ended_utc or x.started_utc for x in own)  # all in UTC and of one length: sorted as text
+        spans.append(utc_time(last) - utc_time(min(x.started_utc for x in own)))
+    rated = [x for x in listens if x.rating is not None]
+    days = sorted({x.local_date for x in rated or listens})
+    return Conduct(
+        listens=len(rated),
+        voids=sum(x.void_reason is not None for x in listens),
+        days=len(days),
+        sittings=len(spans),
+        longest_sitting_min=max(spans).total_seconds() / 60,
+        long_sittings=sum(span > LONG_SITTING for span in spans),
+        means=tuple(sorted({x.means for x in listens})),
+        heard_on=tuple(sorted({x.heard_on for x in listens})),
+        first_day=days[0],
+        last_day=days[-1],
+    )

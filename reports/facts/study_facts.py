@@ -1,0 +1,332 @@
+"""Everything that a report tells of a study, gathered once: song, forms, listeners, verdict, decisions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Any
+
+import pandas as pd
+
+from render.errors import FairhearingError, RenderError
+from render.renders.manifest import Manifest, RenderedForm
+from render.song.forms import AS_WRITTEN, Form
+from render.song.song import Song
+from reports.facts import seals
+from reports.facts.comments import Comment, all_comments
+from reports.facts.protocol import Conduct, Who, conduct, everybody
+from reports.facts.ratings import StudyRatings, study_ratings
+from reports.facts.strips import Strip, strip_of
+from reports.model.reading import SEED
+from reports.verdict.judge import Judgement, judge
+from sessions.clock import moment
+from sessions.records import EventRecord, LogContents
+from sessions.study import Study
+
+
+@dataclass(frozen=True)
+class FormFacts:
+    """A form with its strip, and its render where it has one (a retired form has none)."""
+
+    name: str
+    strip: Strip
+    seconds: float  # of the whole file, what lies before bar 1 and what rings on included
+    ending: str
+    replaces: str | None
+    content_hash: str
+    render: RenderedForm | None
+    form: Form | None = None  # as song.toml has it, while its parts are those that were rendered
+
+    @property
+    def retired(self) -> bool:
+        return self.render is None
+
+    @property
+    def words(self) -> str:
+        """The parts in one line of words."""
+        return " › ".join(part.text for part in self.strip.parts)
+
+
+@dataclass(frozen=True)
+class Decision:
+    """A decision of the log, in the order they were taken, and whether its grounds are unchanged."""
+
+    number: int
+    form: str
+    by: str
+    because: str
+    against: bool
+    at_utc: str
+    local_date: str
+    verdict: Mapping[str, Any]
+    recorded: Mapping[str, Any]
+    checks: tuple[seals.Check, ...]
+
+    @property
+    def content(self) -> str | None:
+        """The content hash of the form that was chosen: a later form may bear its name."""
+        hashes = self.recorded.get("renders", {}).get(self.form, {})
+        content = hashes.get("content")
+        return str(content) if content else None
+
+
+@dataclass(frozen=True)
+class Facts:
+    """A study as its report sees it. Without renders there is neither manifest nor ratings nor verdict.
+
+    A judgement has the listeners' names as they are shown (`Who.shown`).
+    """
+
+    song: Song
+    made_utc: str
+    made_date: str
+    sealed: bool
+    opened: EventRecord | None
+    contents: LogContents | None
+    manifest: Manifest | None
+    ratings: StudyRatings | None
+    judgement: Judgement | None
+    judgement_after: Judgement | None  # with the listens since the study was opened
+    forms: tuple[FormFacts, ...]
+    who: tuple[Who, ...]
+    comments: tuple[Comment, ...]
+    decisions: tuple[Decision, ...]
+    reopened: tuple[EventRecord, ...]
+    conduct: Conduct | None
+    warnings: tuple[str, ...] = field(default=())
+
+    @property
+    def seed_sha256(self) -> str | None:
+        return self.contents.seed_sha256 if self.contents else None
+
+    @property
+    def reopening(self) -> EventRecord | None:
+        """The event that reopened the last decision, if one did."""
+        events = self.contents.events if self.contents else ()
+        turns = [event for event in events if event.kind in ("decided", "reopened")]
+        later = turns[-1] if turns and turns[-1].kind == "reopened" else None
+        return later if self.decisions else None
+
+    @property
+    def decision(self) -> Decision | None:
+        """The decision that stands: the last one, unless it was reopened since."""
+        return self.decisions[-1] if self.decisions and self.reopening is None else None
+
+    @property
+    def counted(self) -> int:
+        """The listens that count in the verdict."""
+        return len(self.ratings.table) if self.ratings else 0
+
+    @property
+    def kept_apart(self) -> int:
+        """The rated listens since the study was opened."""
+        return len(self.ratings.after) if self.ratings else 0
+
+    @property
+    def decided_form(self) -> str | None:
+        """The name that the form decided on has in this report, whatever it is called by now."""
+        content = self.decision.content if self.decision is not None else None
+        return next((form.name for form in self.forms if form.content_hash == content), None)
+
+    @property
+    def chosen(self) -> str | None:
+        """The form that the report is about: the one decided on, else the best one."""
+        return self.decided_form or (self.judgement.best if self.judgement else None)
+
+    @property
+    def longest_bars(self) -> float:
+        return max((form.strip.bars for form in self.forms), default=1.0)
+
+    @property
+    def doubtful_joins(self) -> tuple[tuple[FormFacts, Mapping[str, Any]], ...]:
+        """The joins that measuring found doubtful, with their forms."""
+        return tuple(
+            (form, join)
+            for form in self.forms
+            if form.render
+            for join in form.render.joins
+            if join["doubtful"]
+        )
+
+    def form(self, name: str) -> FormFacts:
+        return next(form for form in self.forms if form.name == name)
+
+    def shown(self, name: str) -> str:
+        """A listener's name as it always appears: scripted listeners are marked."""
+        who = self._who_by_name.get(name)
+        return who.shown if who else name
+
+    def prior_note(self, name: str) -> str:
+        """What a listener knew before the study: " (listens before the study: as written, 60)"."""
+        who = self._who_by_name.get(name)
+        known = [f"{form}, {count:g}" for form, count in (who.prior_listens if who else {}).items() if count]
+        return f" (listens before the study: {'; '.join(known)})" if known else ""
+
+    @cached_property
+    def _who_by_name(self) -> Mapping[str, Who]:
+        """By the name itself and, unless it is somebody's own, by the name as it is shown."""
+        return {who.shown: who for who in self.who} | {who.name: who for who in self.who}
+
+    @property
+    def weighted(self) -> bool:
+        """Whether the listeners' ballots count differently."""
+        return len({who.weight for who in self.who}) > 1
+
+    @property
+    def simulated(self) -> tuple[str, ...]:
+        return tuple(who.name for who in self.who if who.simulated)
+
+
+def gather(study: Study, *, seed: int = SEED) -> Facts:
+    """Reads a study whole. Without a log or renders, what there is.
+
+    Raises:
+        SongError, AudioError, LogError: something of the study is not in order.
+    """
+    song = study.song
+    contents = study.log.contents() if study.has_log else None
+    manifest, warnings = _manifest(study)
+    opened = contents.opened if contents else None
+    now = study.clock()
+    base = Facts(
+        song=song,
+        made_utc=moment(now).utc,
+        made_date=now.date().isoformat(),
+        sealed=opened is None,
+        opened=opened,
+        contents=contents,
+        manifest=manifest,
+        ratings=None,
+        judgement=None,
+        judgement_after=None,
+        forms=(),
+        who=everybody(song, contents),
+        comments=(),
+        decisions=_decisions(study, contents),
+        reopened=tuple(e for e in contents.events if e.kind == "reopened") if contents else (),
+        conduct=conduct(contents) if contents and contents.listens else None,
+        warnings=warnings,
+    )
+    return base if manifest is None else _judged(base, song, manifest, contents, seed)
+
+
+def _judged(base: Facts, song: Song, manifest: Manifest, contents: LogContents | None, seed: int) -> Facts:
+    if contents is None:
+        return replace(base, forms=_forms(song, manifest, None, {}))
+    ratings = study_ratings(song, manifest, contents)
+    forms = _forms(song, manifest, contents, ratings.names)
+    strips = {form.name: form.strip for form in forms}
+    known = {name: strips[name] for name in ratings.names.values()}
+    late = len(ratings.after) > 0
+    return replace(
+        base,
+        ratings=ratings,
+        forms=forms,
+        comments=all_comments(contents, ratings.names, known),
+        judgement=_judgement(ratings, ratings.table, base.shown, seed),
+        judgement_after=_judgement(ratings, ratings.both, base.shown, seed) if late else None,
+    )
+
+
+def marked(table: pd.DataFrame, shown: Callable[[str], str]) -> pd.DataFrame:
+    """Ratings under the listeners' names as they always appear: so every word of a verdict marks scripts."""
+    return table.assign(listener=[shown(name) for name in table["listener"]])
+
+
+def _judgement(
+    ratings: StudyRatings, table: pd.DataFrame, shown: Callable[[str], str], seed: int
+) -> Judgement | None:
+    """The verdict; None where no form as it is now is rated or there is nothing to compare."""
+    if len(ratings.forms) < 2 or not table["form"].isin(ratings.forms).any():
+        return None
+    return judge(
+        marked(table, shown),
+        seed=seed,
+        weights={shown(name): weight for name, weight in ratings.weights.items()},
+        listeners=[shown(name) for name in ratings.listeners],
+        forms=ratings.forms,
+        retired=ratings.retired,
+        kept_apart={shown(str(n)): int(c) for n, c in ratings.after["listener"].value_counts().items()},
+    )
+
+
+def _manifest(study: Study) -> tuple[Manifest | None, tuple[str, ...]]:
+    try:
+        manifest = study.manifest
+    except RenderError as error:
+        return None, (str(error),)
+    try:
+        changed = study.changed_forms(manifest)
+    except FairhearingError as error:
+        return manifest, (f"song.toml cannot be rendered as it stands: {error}",)
+    if not changed:
+        return manifest, ()
+    names = ", ".join(f'"{name}"' for name in changed)
+    return manifest, (
+        f"song.toml has changed since the last render ({names}); this report shows the forms as rendered.",
+    )
+
+
+def _forms(
+    song: Song, manifest: Manifest, contents: LogContents | None, names: Mapping[int, str]
+) -> tuple[FormFacts, ...]:
+    """The forms as rendered, then the retired ones that somebody has heard."""
+    found = [_rendered(song, manifest, form) for form in manifest.forms]
+    current = {form.content_hash for form in manifest.forms}
+    for record in contents.forms if contents else ():
+        if record.content_hash not in current:
+            described = record.description
+            strip = strip_of(song, described.get("parts", ()), None)
+            seconds = float(described.get("seconds", 0.0)) + manifest.lead_s
+            found.append(FormFacts(names[record.id], strip, seconds, "", None, record.content_hash, None))
+    return tuple(found)
+
+
+def _rendered(song: Song, manifest: Manifest, render: RenderedForm) -> FormFacts:
+    lead = manifest.lead_s
+    described = [
+        {**part.model_dump(), "start_s": part.start_s - lead, "stop_s": part.stop_s - lead}
+        for part in render.parts
+    ]
+    form = _same_form(song, render)
+    strip = strip_of(song, described, form)
+    return FormFacts(
+        render.name, strip, render.seconds, _ending(form), render.replaces, render.content_hash, render, form
+    )  # fmt: skip
+
+
+def _same_form(song: Song, render: RenderedForm) -> Form | None:
+    """The form of song.toml that was rendered, unless its parts have changed since."""
+    form = next((f for f in song.forms if f.name == render.name), None)
+    if form is None or [p.text for p in form.parts] != [p.text for p in render.parts]:
+        return None
+    return form
+
+
+def _ending(form: Form | None) -> str:
+    if form is None or form.name == AS_WRITTEN or form.ending is None:
+        return ""
+    return str(form.ending)
+
+
+def _decisions(study: Study, contents: LogContents | None) -> tuple[Decision, ...]:
+    events = [e for e in contents.events if e.kind == "decided"] if contents else []
+    if not events:
+        return ()
+    now = seals.present(study)
+    return tuple(
+        Decision(
+            number=number,
+            form=str(event.detail.get("form", "")),
+            by=str(event.detail.get("by", "")),
+            because=str(event.detail.get("because", "")),
+            against=bool(event.detail.get("against", False)),
+            at_utc=event.at_utc,
+            local_date=event.local_date,
+            verdict=event.detail.get("verdict") or {},
+            recorded=event.detail.get("seals") or {},
+            checks=seals.checks(study, event.detail["seals"], now) if event.detail.get("seals") else (),
+        )
+        for number, event in enumerate(events, 1)
+    )

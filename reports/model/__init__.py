@@ -1,0 +1,1 @@
+"""The statistical model of the ratings: fit, posterior, gates."""

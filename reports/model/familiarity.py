@@ -1,0 +1,327 @@
+"""The model of the verdict: which form is best once all are equally familiar. numpy only.
+
+    rating = level(listener, round, sitting) + q[form] + dev[listener, form] + pos[position]
+             + car[form heard just before] - gap[form] * exp(-exposure / tau) + noise
+
+`level` has a flat prior and is removed exactly by centring every column within its group; the noise
+variance has a scaled inverse chi-square prior and is integrated out; the prior spreads of the effects (in
+units of the noise) and tau are integrated over a grid. Everything else is linear and Gaussian, so every
+grid point has a closed form.
+
+The deviations of one listener touch nobody else's, so the normal equations are an arrow: the listeners'
+blocks are eliminated one by one, exactly, and the grid is solved on the few shared columns alone. The work
+on the grid therefore does not grow with the number of listeners.
+
+Shapes: n ratings, L listeners, F forms, K shared columns, G grid points, m sets of ratings.
+"""
+
+import itertools
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from typing import TypeAlias
+
+import numpy as np
+
+from render.arrays import Floats, Ints
+
+Weighted: TypeAlias = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What is believed before the first rating. Spreads are in units of the noise SD; (value, weight) pairs.
+
+    `tau` counts listens; 0 stands for "familiarity does not matter". `gap_mean` is in rating points: a form
+    never heard is expected to be rated that much below its settled value.
+
+    `own_gap` and `common_gap` each mix two beliefs, and the ratings weigh them: forms hardly differ in how
+    they wear in, or differ a lot; being new costs what is usual, or anything. Their weights, those of `tau`
+    and `gap_mean` were chosen on simulated studies (RESULTS_verdict.md, "Calibration", by other seeds than
+    are reported there) so that stated chances and intervals hold within a few percent both in usual studies,
+    where they are a little too careful, and where listeners are much slower and more unlike each other,
+    where they are a little too sure.
+    """
+
+    q: Weighted = ((0.05, 0.1), (0.2, 0.15), (0.4, 0.25), (0.8, 0.3), (1.4, 0.15), (2.5, 0.05))
+    dev: Weighted = ((0.05, 0.2), (0.25, 0.35), (0.5, 0.3), (1.0, 0.15))
+    own_gap: Weighted = ((0.05, 0.7), (1.0, 0.3))
+    common_gap: Weighted = ((0.25, 0.5), (1.0, 0.5))
+    tau: Weighted = ((0.0, 0.1), (1.0, 0.15), (1.75, 0.2), (3.0, 0.25), (5.0, 0.2), (8.0, 0.1))
+    own_gap_tau: float = 3.0  # a form's own gap that fades slower than this is smaller in proportion
+    position: float = 0.25
+    carry_over: float = 0.15
+    gap_mean: float = 5.0
+    noise_df: float = 6.0
+    noise_sd: float = 10.0
+
+
+# Second opinions before a verdict is called clear. They expect smaller differences between the forms, and
+_DOUBTFUL = Prior(
+    q=((0.05, 0.15), (0.15, 0.15), (0.3, 0.25), (0.6, 0.25), (1.2, 0.15), (2.5, 0.05)),
+    dev=((0.05, 0.2), (0.25, 0.3), (0.5, 0.3), (1.0, 0.2)),
+    common_gap=((0.7, 1.0),),
+    carry_over=0.2,
+)
+# that familiarity may take long to settle,
+SLOW = replace(
+    _DOUBTFUL,
+    own_gap=((0.3, 0.5), (1.0, 0.4), (2.0, 0.1)),
+    tau=((0.0, 0.15), (1.0, 0.17), (1.75, 0.2), (3.0, 0.23), (5.0, 0.15), (8.0, 0.07), (14.0, 0.03)),
+)
+# or that each form may wear off, or wear in, in a way of its own.
+OWN = replace(_DOUBTFUL, own_gap=((1.0, 0.5), (2.0, 0.5)), tau=((1.75, 0.35), (3.0, 0.4), (5.0, 0.25)))
+
+
+@dataclass(frozen=True)
+class Observations:
+    """Ratings as arrays, one entry a rated listen; all integer codes start at 0.
+
+    `previous` is -1 where nothing (or nobody knows what) was heard just before; `exposure` is how often this
+    listener had heard this form before this listen, prior listens included.
+    """
+
+    rating: Floats  # (n,)
+    listener: Ints  # (n,)
+    form: Ints
+    group: Ints  # one code for each (listener, round, sitting)
+    position: Ints
+    previous: Ints
+    exposure: Floats
+    listeners: int
+    forms: int
+
+    def __len__(self) -> int:
+        return len(self.rating)
+
+    def only(self, keep: Ints) -> "Observations":
+        """Those at the indices `keep` (k,), with the same listeners and forms."""
+        return Observations(
+            rating=self.rating[keep],
+            listener=self.listener[keep],
+            form=self.form[keep],
+            group=np.unique(self.group[keep], return_inverse=True)[1].astype(np.int64),
+            position=self.position[keep],
+            previous=self.previous[keep],
+            exposure=self.exposure[keep],
+            listeners=self.listeners,
+            forms=self.forms,
+        )
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Where the shared effects lie among the K columns."""
+
+    q: slice
+    position: slice
+    carry_over: slice
+    own_gap: slice
+    common_gap: slice
+    count: int
+
+    @staticmethod
+    def of(forms: int, positions: int) -> "Columns":
+        edges = np.cumsum([0, forms, positions, forms, forms, 1]).tolist()
+        q, position, carry_over, own, common = (slice(a, b) for a, b in itertools.pairwise(edges))
+        return Columns(q, position, carry_over, own, common, edges[-1])
+
+
+def centred(values: Floats, group: Ints) -> Floats:
+    """`values` (n, ...) minus the mean of each group: what is left when every group has its own level."""
+    size = np.bincount(group)
+    order = np.argsort(group, kind="stable")
+    starts = np.concatenate([[0], np.cumsum(size)[:-1]])
+    sums = np.add.reduceat(values[order], starts[size > 0], axis=0)
+    means = np.zeros((len(size), *values.shape[1:]))
+    means[size > 0] = sums / size[size > 0].reshape(-1, *[1] * (values.ndim - 1))
+    return np.asarray(values - means[group], dtype=np.float64)
+
+
+def t_variance(df: float) -> float:
+    """The variance of Student's t distribution with `df` degrees of freedom (never infinite)."""
+    return df / max(df - 2, 1.0)
+
+
+def _one_hot(codes: Ints, count: int) -> Floats:
+    return np.asarray(codes[:, None] == np.arange(count), dtype=np.float64)
+
+
+def shared_columns(seen: Observations, tau: float) -> tuple[Floats, Columns]:
+    """The uncentred design (n, K) of the shared effects, and where each effect's columns are."""
+    positions = int(seen.position.max()) + 1 if len(seen) else 0
+    where = Columns.of(seen.forms, positions)
+    novelty = np.exp(-seen.exposure / tau) if tau > 0 else np.zeros(len(seen))
+    form = _one_hot(seen.form, seen.forms)
+    design = np.empty((len(seen), where.count))
+    design[:, where.q] = form
+    design[:, where.position] = _one_hot(seen.position, positions)
+    design[:, where.carry_over] = _one_hot(seen.previous, seen.forms)
+    design[:, where.own_gap] = -form * novelty[:, None]
+    design[:, where.common_gap] = -novelty[:, None]
+    return design, where
+
+
+@dataclass(frozen=True)
+class _Listeners:
+    """The listeners' blocks for one tau, turned into the eigenvectors of their Gram matrices.
+
+    `turn` (L, F, F), `roots` (L, F); `cross` (L, F, K) and `answer` (L, F, m) are the products of a
+    listener's own columns with the shared columns and with the ratings, in that basis.
+    """
+
+    turn: Floats
+    roots: Floats
+    cross: Floats
+    answer: Floats
+
+
+@dataclass(frozen=True)
+class _Equations:
+    """Normal equations of the shared columns for one (tau, dev): the listeners' deviations eliminated."""
+
+    gram: Floats  # (K, K)
+    right: Floats  # (K, m)
+    square: Floats  # (m,)
+    log_det: float
+    listeners: _Listeners
+    spread: Floats  # (L, F): prior variance left along each eigenvector, in units of the noise variance
+    log_prior: float
+    tau: float
+
+
+def _equations(seen: Observations, ratings: Floats, prior: Prior) -> Iterable[_Equations]:
+    """One set of equations for each (tau, dev). `ratings` is (n, m)."""
+    block = seen.listener * seen.forms + seen.form
+    cells = (seen.listeners, seen.forms)
+    turn = roots = None
+    for tau, tau_weight in prior.tau:
+        design, where = shared_columns(seen, tau)
+        # the expected gap is moved to the left side, so that every effect has prior mean 0
+        moved = ratings - prior.gap_mean * design[:, where.common_gap]
+        both = centred(np.hstack([design, moved]), seen.group)
+        gram = product(both, both)
+        sums = _sums(both, block, cells[0] * cells[1]).reshape(*cells, both.shape[1])
+        if turn is None or roots is None:  # a listener's own columns do not depend on tau
+            own = (sums[..., where.q] + np.swapaxes(sums[..., where.q], 1, 2)) / 2
+            roots, turn = np.linalg.eigh(own)
+            roots = np.maximum(roots, 0.0)
+        turned = np.swapaxes(turn, 1, 2) @ sums
+        blocks = _Listeners(turn, roots, turned[..., : where.count], turned[..., where.count :])
+        flat = turned.reshape(cells[0] * cells[1], both.shape[1])
+        for dev, dev_weight in prior.dev:
+            spread = dev**2 / (1 + dev**2 * roots)
+            rest = gram - product(flat, spread.reshape(-1, 1) * flat)
+            k = where.count
+            yield _Equations(
+                gram=rest[:k, :k],
+                right=rest[:k, k:],
+                square=np.diagonal(rest)[k:],
+                log_det=float(np.log1p(dev**2 * roots).sum()),
+                listeners=blocks,
+                spread=spread,
+                log_prior=float(np.log(tau_weight * dev_weight)),
+                tau=tau,
+            )
+
+
+def product(a: Floats, b: Floats) -> Floats:
+    """a.T @ b for long thin (n, k) arrays, in pieces too small for a BLAS to share among threads.
+
+    So the sums do not depend on the number of cores, and a busy machine does not make the threads wait.
+    """
+    k = a.shape[1]
+    rows = max(8, 150_000 // (k * b.shape[1]))
+    whole = len(a) // rows * rows
+    pieces = a[:whole].reshape(-1, rows, k), b[:whole].reshape(-1, rows, b.shape[1])
+    total = (np.swapaxes(pieces[0], 1, 2) @ pieces[1]).sum(0)
+    return np.asarray(total + a[whole:].T @ b[whole:], dtype=np.float64)
+
+
+def _sums(values: Floats, codes: Ints, count: int) -> Floats:
+    """Sums of the rows of `values` (n, k) that share a code: (count, k)."""
+    total = np.zeros((count, values.shape[1]))
+    if len(codes):
+        order = np.argsort(codes, kind="stable")
+        found, starts = np.unique(codes[order], return_index=True)
+        total[found] = np.add.reduceat(values[order], starts, axis=0)
+    return total
+
+
+def _spreads(prior: Prior, where: Columns, tau: float) -> tuple[Floats, Floats]:
+    """Prior SDs of the shared columns at each inner grid point (I, K), and the log prior weights (I,)."""
+    slow = min(1.0, prior.own_gap_tau / tau) if tau > 0 else 1.0
+    rows, weights = [], []
+    for q, wq in prior.q:
+        for own, wo in prior.own_gap:
+            for common, wc in prior.common_gap:
+                row = np.empty(where.count)
+                row[where.q], row[where.position], row[where.carry_over] = q, prior.position, prior.carry_over
+                row[where.own_gap], row[where.common_gap] = own * slow, common
+                rows.append(row)
+                weights.append(np.log(wq * wo * wc))
+    return np.array(rows), np.array(weights)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """The posterior, as a mixture over the grid; see `settled` for what to ask of it.
+
+    weight (G, m); mean (G, K, m) and cover (G, K, K; in units of the noise variance) of the shared effects;
+    scale (G, m) is the noise variance at each point, with `df` degrees of freedom.
+    """
+
+    weight: Floats
+    mean: Floats
+    cover: Floats
+    scale: Floats
+    df: float
+    where: Columns
+    tau: Floats  # (G,)
+    forms: int
+    inner: int  # grid points for each (tau, dev)
+    gap_mean: float  # rating points that `mean` of the common gap leaves out
+    outer: tuple[_Equations, ...] = field(repr=False)
+
+    def noise_sd(self, which: int = 0) -> float:
+        """The expected noise SD, in rating points."""
+        return float(np.sqrt(self.weight[:, which] @ self.scale[:, which]))
+
+
+def fit(seen: Observations, prior: Prior, ratings: Floats | None = None) -> Fit:
+    """The posterior of the shared effects given `seen`; `ratings` (n, m) replaces its own, m sets at once."""
+    columns = seen.rating[:, None] if ratings is None else ratings
+    groups = len(np.unique(seen.group))
+    df = prior.noise_df + len(seen) - groups
+    where = shared_columns(seen, 0.0)[1]
+    outer = tuple(_equations(seen, columns, prior))
+    spreads = np.stack([_spreads(prior, where, e.tau)[0] for e in outer])  # (outer, inner, K)
+    log_inner = _spreads(prior, where, 0.0)[1]
+    gram = np.stack([e.gram for e in outer])[:, None]
+    system = spreads[..., :, None] * gram * spreads[..., None, :]
+    system[..., np.arange(where.count), np.arange(where.count)] += 1.0
+    lower = np.linalg.cholesky(system)
+    inverse = np.linalg.inv(lower) * spreads[..., None, :]  # (outer, inner, K, K): L^-1 S
+    half = inverse @ np.stack([e.right for e in outer])[:, None]
+    left = np.stack([e.square for e in outer])[:, None] - (half**2).sum(-2)
+    left = prior.noise_df * prior.noise_sd**2 + np.maximum(left, 0.0)
+    log_weight = (
+        np.array([e.log_prior - e.log_det / 2 for e in outer])[:, None, None]
+        + log_inner[:, None]
+        - np.log(np.diagonal(lower, axis1=-2, axis2=-1)).sum(-1)[..., None]
+        - df / 2 * np.log(left)
+    ).reshape(-1, columns.shape[1])
+    weight = np.exp(log_weight - log_weight.max(0))
+    flip = np.swapaxes(inverse, -1, -2)
+    return Fit(
+        weight=weight / weight.sum(0),
+        mean=(flip @ half).reshape(-1, where.count, columns.shape[1]),
+        cover=(flip @ inverse).reshape(-1, where.count, where.count),
+        scale=left.reshape(-1, columns.shape[1]) / df,
+        df=df,
+        where=where,
+        tau=np.repeat([e.tau for e in outer], len(log_inner)),
+        forms=seen.forms,
+        inner=len(log_inner),
+        gap_mean=prior.gap_mean,
+        outer=outer,
+    )

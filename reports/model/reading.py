@@ -1,0 +1,82 @@
+"""One reading of the ratings: the model fitted, and drawn from. numpy only."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from render.arrays import Floats
+from reports.model.familiarity import Fit, Observations, Prior, fit
+from reports.model.gates import Chances
+from reports.model.posterior import targets
+
+DRAWS = 4000
+SEED = 1949  # the draws' own seed; any will do, but it must not change between two readings
+
+
+@dataclass(frozen=True)
+class Reading:
+    """The posterior of the candidate forms' settled effects for these listeners.
+
+    draws (N, C) and `chances` are over the candidates, in the order of `candidates` (codes of forms);
+    `fit` covers every form, retired ones too.
+    """
+
+    candidates: tuple[int, ...]
+    draws: Floats
+    chances: Chances
+    seen: Observations = field(repr=False)
+    fit: Fit = field(repr=False)
+
+    @property
+    def leader(self) -> int:
+        """The code of the form with the least expected loss."""
+        return self.candidates[self.chances.order[0]]
+
+
+def read(
+    seen: Observations,
+    weights: Floats,
+    *,
+    candidates: Sequence[int] | None = None,
+    prior: Prior | None = None,
+    seed: int = SEED,
+    draws: int = DRAWS,
+) -> Reading:
+    """Fits `seen` and draws the settled effects for the listeners weighted by `weights` (L,), sum 1."""
+    chosen = tuple(range(seen.forms)) if candidates is None else tuple(candidates)
+    found = fit(seen, prior or Prior())
+    values = targets(found, weights).draws(draws, seed)[:, list(chosen)]
+    return Reading(chosen, values, Chances.of(values), seen, found)
+
+
+def level(reading: Reading, weights: Floats) -> float:
+    """The average settled rating of the forms heard: ratings with what novelty took from them given back.
+
+    Cells of listener and form count by the listener's weight, however many listens each has.
+    """
+    seen, found = reading.seen, reading.fit
+    if not len(seen):
+        return float("nan")
+    given_back = seen.rating + _novelty(seen, found)
+    cell = seen.listener * seen.forms + seen.form
+    size = np.bincount(cell, minlength=seen.listeners * seen.forms)
+    sums = np.bincount(cell, weights=given_back, minlength=size.size)
+    means = np.divide(sums, size, out=np.zeros_like(sums), where=size > 0)
+    each = np.repeat(weights, seen.forms) * (size > 0)
+    return float(each @ means / each.sum())
+
+
+def _novelty(seen: Observations, found: Fit) -> Floats:
+    """(n,) the posterior mean of what being new took from each rating, in points."""
+    taken = np.zeros(len(seen))
+    weight = found.weight[:, 0]
+    for tau in np.unique(found.tau):
+        at = found.tau == tau
+        if tau > 0:
+            gap = weight[at] @ (
+                found.mean[at][:, found.where.own_gap, 0] + found.mean[at][:, found.where.common_gap, 0]
+            )
+            gap = gap + weight[at].sum() * found.gap_mean
+            taken += gap[seen.form] * np.exp(-seen.exposure / tau)
+    return taken

@@ -1,0 +1,151 @@
+"""The report's charts: matplotlib draws, the page's own ink colours them, by day, by night and on paper.
+
+Every chart is an SVG that can stand inside a page: no font, no link, no identifier that another chart has
+too; texts stay texts, in any script. Each has its content in words for those who cannot see it.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+import warnings
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from io import StringIO
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from render.arrays import Floats
+from reports.facts.strips import letters_wide
+from reports.inks import CHART_INKS, DAY
+
+WIDTH_IN = 5.0
+TEXT_PT = 10
+SMALL_PT = 9
+
+_STYLE: Any = {
+    "svg.fonttype": "none",
+    "text.parse_math": False,
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans"],
+    "font.size": SMALL_PT,
+    "text.color": DAY.ink,
+    "axes.labelcolor": DAY.soft,
+    "axes.edgecolor": DAY.faint,
+    "axes.linewidth": 0.8,
+    "axes.unicode_minus": True,
+    "xtick.color": DAY.faint,
+    "ytick.color": DAY.faint,
+    "xtick.labelcolor": DAY.soft,
+    "ytick.labelcolor": DAY.soft,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "figure.facecolor": "none",
+    "axes.facecolor": "none",
+}
+
+
+@dataclass(frozen=True)
+class Chart:
+    """A drawing with its title and its content in words. `svg` is safe to put into a page as it is."""
+
+    svg: str
+    title: str
+    words: str
+
+
+def draw(key: str, height_in: float, paint: Callable[[Figure], None], title: str, told: str) -> Chart:
+    """Let `paint` fill a figure of the page's width; `key` keeps the chart's identifiers its own."""
+    logging.getLogger("matplotlib.font_manager").setLevel(logging.ERROR)
+    with mpl.rc_context({**_STYLE, "svg.hashsalt": key}), warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)  # a glyph that the measuring font lacks
+        figure = Figure(figsize=(WIDTH_IN, height_in))
+        paint(figure)
+        out = StringIO()
+        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+    return Chart(inline(out.getvalue(), key), title, told)
+
+
+def inline(svg: str, key: str) -> str:
+    """matplotlib's SVG file as an element for a page: nothing global, nothing that points outside."""
+    svg = svg[svg.index("<svg") :]
+    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
+    svg = re.sub(r"<!--.*?-->", "", svg, flags=re.DOTALL)
+    head, _, rest = svg.partition(">")
+    box = re.search(r'viewBox="[^"]+"', head)
+    assert box is not None
+    used = set(re.findall(r'(?:href="#|url\(#)([^")]+)', rest))
+    rest = re.sub(r' id="([^"]+)"', lambda m: f' id="{key}-{m[1]}"' if m[1] in used else "", rest)
+    rest = re.sub(r'(?:xlink:)?href="#', f'href="#{key}-', rest).replace("url(#", f"url(#{key}-")
+    rest = re.sub(r"font: ([^;\"]*?)([\d.]+)px [^;\"]+", r"font: \1\2px system-ui, sans-serif", rest)
+    rest = re.sub(r"#[0-9a-f]{6}\b", lambda m: CHART_INKS.get(m[0], m[0]), rest)
+    return f'<svg {box[0]} aria-hidden="true" focusable="false">{rest}'.rstrip()
+
+
+def apart(text: str) -> str:
+    """A name whose direction does not turn what follows it (Unicode's isolates)."""
+    return f"\u2068{text}\u2069"
+
+
+def cut(text: str, letters: int) -> str:
+    """A name shortened to a width; the page has it in full."""
+    if letters_wide(text) <= letters:
+        return text
+    while text and letters_wide(text) > letters - 1:
+        text = text[:-1]
+    return text.rstrip() + "…"
+
+
+def wrap(text: str, letters: int, lines: int) -> str:
+    """A name on at most so many lines."""
+    found = [""]
+    for word in text.split():
+        longer = f"{found[-1]} {word}".strip()
+        if letters_wide(longer) > letters and found[-1] and len(found) < lines:
+            found.append(word)
+        else:
+            found[-1] = longer
+    return "\n".join(cut(line, letters) for line in found)
+
+
+def dots(axes: Axes, x: Floats, y: Floats, *, size_pt: float, color: str) -> None:
+    """Many points as one line of round caps: a third of the page that as many marks would take."""
+    axes.plot(
+        np.stack([x, x, np.full(len(x), np.nan)], axis=1).ravel(), np.stack([y, y, y], axis=1).ravel(),
+        color=color, alpha=0.75, linewidth=size_pt, solid_capstyle="round",
+    )  # fmt: skip
+
+
+def bare(axes: Axes, *, left: bool = False) -> None:
+    """Rows instead of a y axis."""
+    axes.spines["left"].set_visible(left)
+    axes.tick_params(length=3, pad=3)
+    if not left:
+        axes.set_yticks([])
+
+
+def span(low: float, high: float, least: float = 30.0) -> tuple[float, float]:
+    """Round ends for a scale of ratings, at least `least` points apart and within 0-100 by some margin."""
+    middle = (low + high) / 2
+    low, high = min(low, middle - least / 2), max(high, middle + least / 2)
+    return 10 * (low // 10), -10 * (-high // 10)
+
+
+def spread(values: Sequence[float], gap: float, low: float, high: float) -> list[float]:
+    """Heights for labels: as near to `values` as they can be, `gap` apart, within `low`..`high`."""
+    order = sorted(range(len(values)), key=lambda i: values[i])
+    placed: list[float] = []
+    for i in order:
+        placed.append(max(values[i], placed[-1] + gap) if placed else max(values[i], low))
+    over = placed[-1] - high if placed else 0.0
+    for k in range(len(placed) - 1, -1, -1):
+        limit = high if k == len(placed) - 1 else placed[k + 1] - gap
+        placed[k] = min(placed[k], limit) if over > 0 else placed[k]
+    result = [0.0] * len(values)
+    for i, value in zip(order, placed, strict=True):
+        result[i] = value
+    return result

@@ -1,0 +1,152 @@
+"""Two studies side by side: two songs of an album, or two panels on the same song."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from reports.facts.study_facts import Facts, gather
+from reports.files import REPORT, plain, write_text, writing_into
+from reports.model.reading import SEED
+from reports.output.chart_kinds import settled
+from reports.output.charts import Chart
+from reports.output.html import environment, shared
+from reports.output.markdown import reopened_words, table
+from reports.output.report import Written, as_json, told, verdict_json
+from sessions.study import Study
+
+
+@dataclass(frozen=True)
+class Side:
+    """One of the two studies, as the page shows it. Sealed, it has no chart."""
+
+    facts: Facts
+    sentence: str
+    chart: Chart | None
+
+    @property
+    def folder(self) -> str:
+        return self.facts.song.folder.name
+
+
+@dataclass(frozen=True)
+class Both:
+    """A form that both studies rated (the same to the sample), under its name in each."""
+
+    names: tuple[str, str]
+    settled: tuple[float, float]
+    chances: tuple[float, float]
+
+
+def write_comparison(study: Study, other: Study, *, seed: int = SEED) -> Written:
+    """Write comparison.html, .md and .json of two studies into the first one's report folder.
+
+    A sealed study shows its progress and its state only.
+
+    Raises:
+        SongError, AudioError, LogError: a study is not in order; RenderError: a file could not be written.
+    """
+    sides = tuple(_side(gather(one, seed=seed), key) for one, key in ((study, "one"), (other, "two")))
+    both = common(sides[0].facts, sides[1].facts)
+    sentence = compared(sides[0], sides[1], both)
+    folder = study.folder / REPORT
+    texts = {
+        "comparison.html": _html(sides, both, sentence),
+        "comparison.md": _markdown(sides, both, sentence),
+        "comparison.json": as_json(_json(sides, both, sentence)),
+    }
+    with writing_into(folder):
+        for name, text in texts.items():
+            write_text(folder / name, text)
+    return Written(tuple(folder / name for name in texts), sentence, any(side.facts.sealed for side in sides))
+
+
+def _side(facts: Facts, key: str) -> Side:
+    judgement = facts.judgement
+    if facts.sealed or judgement is None:
+        return Side(facts, told(facts), None)
+    lead = facts.chosen if facts.chosen in judgement.order else judgement.best
+    return Side(facts, told(facts), settled(judgement, lead, key=f"settled-{key}"))
+
+
+def common(one: Facts, two: Facts) -> tuple[Both, ...]:
+    """Forms that are the same audio in both studies, in the first one's order; none while one is sealed."""
+    if one.sealed or two.sealed or one.judgement is None or two.judgement is None:
+        return ()
+    theirs = {form.render.content_hash: form.name for form in two.forms if form.render}
+    pairs = {
+        form.name: theirs[form.render.content_hash]
+        for form in one.forms
+        if form.render and form.render.content_hash in theirs
+    }
+    ours, others = one.judgement, two.judgement
+    return tuple(
+        Both(
+            (name, pairs[name]),
+            (ours.settled[name].mean, others.settled[pairs[name]].mean),
+            (ours.p_best[name], others.p_best[pairs[name]]),
+        )
+        for name in ours.order
+        if name in pairs and name not in ours.panel.unheard and pairs[name] not in others.panel.unheard
+    )
+
+
+def compared(one: Side, two: Side, both: tuple[Both, ...]) -> str:
+    """The two studies in one sentence."""
+    if both:
+        assert one.facts.judgement is not None and two.facts.judgement is not None
+        first, second = one.facts.judgement.best, two.facts.judgement.best
+        same = any(pair.names == (first, second) for pair in both)
+        head = "Both panels put the same form first" if same else "The two panels put different forms first"
+        return f'{head}: "{first}" in {one.folder}, "{second}" in {two.folder}.'
+    if one.facts.song.title == two.facts.song.title:
+        return f'"{one.facts.song.title}", twice: {one.folder} and {two.folder}.'
+    return f'"{one.facts.song.title}" and "{two.facts.song.title}", side by side.'
+
+
+def _html(sides: tuple[Side, ...], both: tuple[Both, ...], sentence: str) -> str:
+    values = {**shared(sides[0].facts, sentence), "sides": sides, "both": both}
+    return environment().get_template("comparison.html").render(**values)
+
+
+def _markdown(sides: tuple[Side, ...], both: tuple[Both, ...], sentence: str) -> str:
+    lines = [f"# {plain(sentence)}", ""]
+    for side in sides:
+        facts = side.facts
+        lines += [
+            f"## {plain(facts.song.title)} ({plain(side.folder)})",
+            "",
+            f"**{plain(side.sentence)}**",
+            "",
+        ]
+        if facts.simulated:
+            lines += [f"Simulated listeners, not people: {plain(', '.join(facts.simulated))}.", ""]
+        if facts.reopening is not None and not facts.sealed:
+            lines += [reopened_words(facts), ""]
+        if facts.decision is not None and not facts.sealed:
+            lines += [f"Decided on {facts.decision.local_date}: {plain(facts.decision.form)}.", ""]
+        rows = [[w.shown, f"{w.rounds_done} of {facts.song.rounds}", str(w.days)] for w in facts.who]
+        lines += table(["listener", "rounds done", "days"], rows)
+    if both:
+        lines += ["## The same forms in both", ""]
+        rows = [
+            [" / ".join(dict.fromkeys(pair.names)), *(f"{value:.0f}" for value in pair.settled)]
+            for pair in both
+        ]
+        lines += table(["form", *(f"settled in {plain(side.folder)}" for side in sides)], rows)
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _json(sides: tuple[Side, ...], both: tuple[Both, ...], sentence: str) -> dict[str, Any]:
+    return {
+        "sentence": sentence,
+        "studies": [{"folder": side.folder, **verdict_json(side.facts, side.sentence)} for side in sides],
+        "same_forms": [
+            {
+                "names": list(pair.names),
+                "settled": [round(value, 2) for value in pair.settled],
+                "p_best": [round(value, 4) for value in pair.chances],
+            }
+            for pair in both
+        ],
+    }

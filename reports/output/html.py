@@ -1,0 +1,174 @@
+"""The report's page: facts in, one self-contained HTML text out. Everything is escaped by Jinja2."""
+
+from __future__ import annotations
+
+import re
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from render.clock_text import clock_text
+from reports import inks
+from reports.facts import comments, strips
+from reports.facts.dissent import Against
+from reports.facts.ratings import COLUMNS
+from reports.facts.study_facts import Facts, marked
+from reports.model.gates import Rules
+from reports.output.chart_kinds import all_charts
+from reports.verdict import phrases
+from reports.verdict.preprocessing import tidy
+from reports.way_back import rebuild_words
+from reports.way_back.package import AS_PERFORMED, NOTHING_AGAIN, WayBack, bars_of
+from sessions.records import ASPECTS
+
+TEMPLATES = Path(__file__).with_name("templates")
+
+
+def html(facts: Facts, sentence: str, case: Against | None, way: WayBack | None) -> str:
+    """The whole page; sealed, or with nothing to judge, the page that says so."""
+    if facts.sealed or facts.manifest is None or facts.ratings is None:
+        return environment().get_template("sealed.html").render(**shared(facts, sentence))
+    values = {
+        "j": facts.judgement,
+        "columns": COLUMNS,
+        "plain": _plain(facts),
+        "charts": all_charts(facts, case),
+        "case": case,
+        "way": way,
+        "bars_of": bars_of,
+        "as_performed": AS_PERFORMED,
+        "nothing_again": NOTHING_AGAIN,
+        "aspects": aspects(facts),
+        "outliers": outliers(facts),
+        "rules": Rules(),
+    }
+    return environment().get_template("report.html").render(**shared(facts, sentence), **values)
+
+
+def shared(facts: Facts, sentence: str) -> dict[str, Any]:
+    """What every page needs."""
+    return {
+        "facts": facts,
+        "sentence": sentence,
+        "day": inks.DAY.css(),
+        "night": inks.NIGHT.css(),
+        "paper": inks.PRINT.css(),
+        "version": metadata.version("fairhearing"),
+        "groups": comments.grouped,
+        "wide": strips.WIDE_LETTERS,
+        "narrow": strips.NARROW_LETTERS,
+    }
+
+
+def _plain(facts: Facts) -> dict[str, dict[str, str]]:
+    """The plain table by form, as texts."""
+    if facts.judgement is None:
+        return {}
+    table = facts.judgement.beside.plain.forms
+    found = {}
+    for name in table.index:
+        row = table.loc[name]
+        heard = row["listens"] > 0
+        found[str(name)] = {
+            "listens": f"{row['listens']:.0f}",
+            "mean": f"{row['mean']:.1f}" if heard else "–",
+            "median": f"{row['median']:.1f}" if heard else "–",
+            "sd": f"{row['sd']:.1f}" if row["listens"] > 1 else "–",
+            "won": f"{row['rounds_won']:.1f}".removesuffix(".0"),
+        }
+    return found
+
+
+def aspects(facts: Facts) -> dict[str, dict[str, str]]:
+    """Mean optional ratings by form and aspect, as texts; empty where nobody gave any."""
+    if facts.ratings is None or facts.judgement is None:
+        return {}
+    table = facts.ratings.table
+    given = [aspect for aspect in ASPECTS if table[aspect].notna().any()]
+    found: dict[str, dict[str, str]] = {}
+    for name in facts.judgement.order if given else ():
+        own = table[table["form"] == name]
+        counts = {aspect: int(own[aspect].notna().sum()) for aspect in given}
+        found[name] = {
+            aspect: f"{own[aspect].mean():.0f} ({counts[aspect]})" if counts[aspect] else "–"
+            for aspect in given
+        }
+    return found
+
+
+def outliers(facts: Facts) -> list[dict[str, Any]]:
+    """Ratings far from what all others suggest: who, when, what, how much."""
+    if facts.ratings is None or facts.judgement is None:
+        return []
+    table = tidy(marked(facts.ratings.table, facts.shown))
+    found = []
+    for outlier in facts.judgement.beside.diagnostics.outliers:
+        row = table.iloc[outlier.row]
+        found.append(
+            {
+                "listener": row["listener"],
+                "round": int(row["round"]),
+                "form": row["form"],
+                "rating": outlier.rating,
+                "expected": outlier.expected,
+            }
+        )
+    return found
+
+
+def environment() -> Environment:
+    """Jinja2 with everything escaped and undefined names refused."""
+    made = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters |= {
+        "chance": lambda p: phrases.chance(p).replace(" ", "\u00a0"),
+        "points": phrases.points,
+        "clock": clock,
+        "clock_ms": rebuild_words.clock,
+        "file_length": clock_text,  # to the tenth, as `fairhearing render` says it
+        "curly": curly,
+        "signed": signed,
+        "whole": whole,
+        "bars": strips.bars_words,
+        "commands": commands,
+        "listed": lambda names: phrases.listed(list(names)) if names else "none",
+        "counted_of": phrases.counted,
+        "drawing": lambda chart: Markup(chart.svg),  # our own drawing, its texts escaped by matplotlib
+    }
+    return made
+
+
+def clock(time_s: float) -> str:
+    """Seconds as a player shows them: "1:07"; "-0:02" before the first bar line."""
+    sign = "-" if time_s <= -0.5 else ""
+    return f"{sign}{clock_text(abs(time_s), tenths=False)}"
+
+
+def signed(points: float) -> str:
+    """Rating points above or below something: "+12", "−3", "0"."""
+    whole = round(points)
+    return f"{'+' if whole > 0 else '−' if whole < 0 else ''}{abs(whole)}"
+
+
+def whole(text: str) -> str:
+    """A text whose ranges of bars stay on one line (word joiners around the dash)."""
+    return re.sub(r"(?<=\d)-(?=\d)", "\u2060-\u2060", text)
+
+
+def commands(text: str) -> Markup:
+    """A message whose commands in backticks are set as code."""
+    parts = re.split(r"`(fairhearing[ a-zA-Z-]*)`", text)
+    return Markup("").join(Markup("<code>{}</code>").format(p) if n % 2 else p for n, p in enumerate(parts))
+
+
+def curly(text: str) -> str:
+    """A sentence with the page's quotation marks, and figures that keep their % beside them."""
+    return re.sub(r'"([^"]*)"', "“\\1”", text).replace(" %", "\u00a0%")

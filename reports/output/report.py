@@ -1,0 +1,136 @@
+"""The report: one self-contained page, the same in Markdown, the ratings as CSV, the verdict as JSON.
+
+While the study is sealed they show progress and the sealed state, and nothing that ties a code or a rating
+to a form.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from reports.facts.dissent import against
+from reports.facts.ratings import COLUMNS
+from reports.facts.study_facts import Facts, gather
+from reports.files import REPORT, cell, write_text, writing_into
+from reports.model.reading import SEED
+from reports.output import html, markdown
+from reports.way_back.package import WayBack, way_back
+from sessions.study import Study
+
+# of a listen, what a sealed table may tell: when and where, neither rating nor code nor form
+SEALED_COLUMNS = ("listener", "day", "round", "position", "sitting", "heard_on", "means", "started_utc")
+TEXTS = frozenset(("listener", "form", "heard_on"))  # somebody's own words
+
+
+@dataclass(frozen=True)
+class Written:
+    """The files written and what the report says in one sentence."""
+
+    paths: tuple[Path, ...]
+    sentence: str
+    sealed: bool
+
+
+def write_report(study: Study, *, open_now: bool = False, seed: int = SEED) -> Written:
+    """Write report.html, report.md, ratings.csv and verdict.json into the study's report folder.
+
+    `open_now` opens a sealed study first, if anything in it is rated: its codes are tied to names from
+    then on, and what is heard later stays out of the verdict. `seed` is that of the verdict's draws.
+
+    Raises:
+        SongError, AudioError, LogError: the study is not in order; RenderError: nothing is rendered yet, or a
+            file could not be written.
+    """
+    # refused before anything is opened or written; where there is no study, song.toml is what is missing
+    _ = study.song, study.manifest
+    sealed = open_now and study.has_log and study.log.contents(listens=False).opened is None
+    if sealed and study.log.has_ratings():
+        study.log.add_event("opened", {"why": "asked for with `report --open`"})
+    facts = gather(study, seed=seed)
+    return write_facts(facts, way_back(facts), study.folder / REPORT)
+
+
+def write_facts(facts: Facts, way: WayBack | None, folder: Path) -> Written:
+    """Write what was gathered into `folder`."""
+    sentence = told(facts)
+    case = against(facts, facts.chosen) if facts.chosen is not None and not facts.sealed else None
+    texts: dict[str, Callable[[], str]] = {
+        "report.html": lambda: html.html(facts, sentence, case, way),
+        "report.md": lambda: markdown.markdown(facts, sentence, case, way),
+        "ratings.csv": lambda: ratings_csv(facts),
+        "verdict.json": lambda: as_json(verdict_json(facts, sentence)),
+    }
+    with writing_into(folder):
+        for name, text in texts.items():
+            write_text(folder / name, text())
+    return Written(tuple(folder / name for name in texts), sentence, facts.sealed)
+
+
+def as_json(values: Mapping[str, Any]) -> str:
+    """JSON for people and programs."""
+    return json.dumps(values, indent=1, ensure_ascii=False) + "\n"
+
+
+def told(facts: Facts) -> str:
+    """What the report says, in one sentence: the decision, else the verdict, else what is missing."""
+    if facts.manifest is None:
+        return "Nothing is rendered yet, so there is nothing to report."
+    if len(facts.manifest.forms) < 2:
+        return "There is only one form, and a verdict needs two: list another under [forms] in song.toml."
+    if facts.judgement is None:
+        if facts.ratings is not None and len(facts.ratings.both):
+            return (
+                "Every form that was rated has been changed or replaced since, and no form as it is now has "
+                "been heard, so there is no verdict. Hear more rounds; if all are done, raise `rounds` under "
+                "[plan] in song.toml."
+            )
+        return "Nothing has been rated yet, so there is no verdict."
+    return facts.judgement.sealed if facts.sealed else facts.judgement.sentence
+
+
+def ratings_csv(facts: Facts) -> str:
+    """One row a rated listen; the columns are `ratings.COLUMNS`, sealed only those that tell nothing."""
+    columns = list(SEALED_COLUMNS if facts.sealed else COLUMNS)
+    if facts.ratings is None:
+        return ",".join(columns) + "\n"
+    table = facts.ratings.both[columns]
+    for column in TEXTS.intersection(columns):
+        table = table.assign(**{column: [cell(text) for text in table[column]]})
+    return str(table.to_csv(index=False, lineterminator="\n"))
+
+
+def verdict_json(facts: Facts, sentence: str) -> dict[str, Any]:
+    """The verdict for other programs; sealed, nothing but the state and the progress."""
+    judgement = facts.judgement
+    told: dict[str, Any] = {
+        "title": facts.song.title,
+        "made": facts.made_utc,
+        "sealed": facts.sealed,
+        "sentence": sentence,
+        "seed_sha256": facts.seed_sha256,
+        "simulated": list(facts.simulated),
+        "progress": [
+            {"listener": who.name, "rounds": who.rounds_done, "of": facts.song.rounds, "days": who.days}
+            for who in facts.who
+        ],
+        "verdict": judgement.as_json(sealed=facts.sealed) if judgement else None,
+    }
+    if facts.sealed:
+        return told
+    # forms whose figures in the verdict are the model's expectation alone: nobody has rated them yet
+    told["unheard"] = list(judgement.panel.unheard) if judgement else []
+    after = facts.judgement_after
+    told["verdict_with_listens_after_opening"] = after.as_json() if after else None
+    told["decisions"] = [
+        {
+            "form": d.form, "by": d.by, "because": d.because, "at_utc": d.at_utc,
+            "against_verdict": d.against,
+            "recorded": dict(d.recorded), "unchanged": {check.what: check.same for check in d.checks},
+        }
+        for d in facts.decisions
+    ]  # fmt: skip
+    return told

@@ -1,0 +1,1 @@
+"""Simulated studies with known truth, and what they say of a plan."""

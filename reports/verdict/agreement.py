@@ -1,0 +1,123 @@
+"""Classical statistics beside the verdict: Friedman's test, Kendall's W, intraclass correlations.
+
+They know nothing of familiarity: Friedman's test within rounds also answers to mere novelty (it rejects too
+often when the forms differ only in how well they are known), so it is shown beside the verdict and never
+decides it.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from render.arrays import Floats
+
+CHANCE = 0.05
+PARTLY_W, MOSTLY_W = 0.3, 0.7
+
+
+@dataclass(frozen=True)
+class Friedman:
+    """Friedman's test over complete blocks, with Kendall's W; two forms: the sign test's p."""
+
+    statistic: float
+    df: int
+    p: float
+    kendall_w: float
+    blocks: int
+    rank_sums: tuple[float, ...]
+
+
+def friedman(blocks: Floats) -> Friedman | None:
+    """Friedman's test of (n, k) ratings, one row a block (a round, or a listener); None if n or k < 2.
+
+    Corrected for ties (Hollander and Wolfe 1973); W = statistic / (n (k - 1)). With rows that are all ties
+    there is nothing to test: statistic 0, p 1.
+    """
+    if blocks.ndim != 2 or min(blocks.shape) < 2:
+        return None
+    n, k = blocks.shape
+    ranks = stats.rankdata(blocks, axis=1)
+    sums = tuple(float(s) for s in ranks.sum(0))
+    if (blocks == blocks[:, :1]).all():
+        return Friedman(0.0, k - 1, 1.0, 0.0, n, sums)
+    if k == 2:  # scipy's needs three columns; with two it is the sign test
+        above = int((blocks[:, 0] > blocks[:, 1]).sum())
+        below = int((blocks[:, 0] < blocks[:, 1]).sum())
+        statistic = (above - below) ** 2 / (above + below)
+        p = float(stats.binomtest(above, above + below).pvalue)
+    else:
+        result = stats.friedmanchisquare(*blocks.T)
+        statistic, p = float(result.statistic), float(result.pvalue)
+    return Friedman(statistic, k - 1, p, statistic / (n * (k - 1)), n, sums)
+
+
+@dataclass(frozen=True)
+class Icc:
+    """Intraclass correlations of Shrout and Fleiss (1979), Psychological Bulletin 86:420-428."""
+
+    icc_1_1: float
+    icc_2_1: float
+    icc_3_1: float
+    icc_1_k: float
+    icc_2_k: float
+    icc_3_k: float
+
+
+def icc(ratings: Floats) -> Icc | None:
+    """Of (n targets, k judges) ratings without gaps; None with fewer than two of either, or no variance."""
+    if ratings.ndim != 2 or min(ratings.shape) < 2:
+        return None
+    n, k = ratings.shape
+    mean, by_target, by_judge = ratings.mean(), ratings.mean(1), ratings.mean(0)
+    between = k * ((by_target - mean) ** 2).sum() / (n - 1)
+    judges = n * ((by_judge - mean) ** 2).sum() / (k - 1)
+    within = ((ratings - by_target[:, None]) ** 2).sum() / (n * (k - 1))
+    error = ((ratings - by_target[:, None] - by_judge + mean) ** 2).sum() / ((n - 1) * (k - 1))
+    if between + within <= 0 or between <= 0:
+        return None
+    return Icc(
+        icc_1_1=float((between - within) / (between + (k - 1) * within)),
+        icc_2_1=float((between - error) / (between + (k - 1) * error + k * (judges - error) / n)),
+        icc_3_1=float((between - error) / (between + (k - 1) * error)),
+        icc_1_k=float((between - within) / between),
+        icc_2_k=float((between - error) / (between + (judges - error) / n)),
+        icc_3_k=float((between - error) / between),
+    )
+
+
+@dataclass(frozen=True)
+class Agreement:
+    """Friedman over complete rounds and over listeners' means, and how far listeners agree.
+
+    `listeners` uses one row for each listener who rated every form: their mean ratings; its W says how far
+    their orders agree (0 not at all, 1 wholly), and `between` the same for the ratings themselves.
+    """
+
+    rounds: Friedman | None
+    listeners: Friedman | None
+    between: Icc | None
+
+    @property
+    def sentence(self) -> str:
+        """Both in plain words. Where "chance" and "mostly" begin is a convention (common practice, no
+        source): p < 0.05, and W from 0.3 and 0.7."""
+        found = []
+        if self.rounds:
+            found.append(
+                "Round after round the forms were ranked more alike than chance alone would make them."
+                if self.rounds.p < CHANCE
+                else "The ranks of the forms changed from round to round about as much as by chance alone."
+            )
+        if self.listeners:
+            w = self.listeners.kendall_w
+            much = "mostly" if w >= MOSTLY_W else "partly" if w >= PARTLY_W else "hardly"
+            found.append(f"The listeners' mean ratings {much} agree on the order of the forms.")
+        return " ".join(found)
+
+
+def agreement(rounds: Floats, listeners: Floats) -> Agreement:
+    """From complete rounds (R, C) and complete listeners' means (L, C); rows with NaN are left out."""
+    whole = rounds[~np.isnan(rounds).any(1)]
+    each = listeners[~np.isnan(listeners).any(1)]
+    return Agreement(friedman(whole), friedman(each), icc(each.T))

@@ -1,0 +1,111 @@
+"""The verdict in words a songwriter understands."""
+
+from collections.abc import Sequence
+
+from reports.model.gates import CLEAR, EVEN, LEANING, LISTEN, Rules
+
+_NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+
+NOTHING = "Keep listening: nothing has been rated yet."
+
+SEALED = {
+    CLEAR: "Clear: one form wins; its name stays sealed until the study is opened.",
+    LEANING: "Leaning: one form is ahead, but not for certain yet; names stay sealed.",
+    EVEN: "Even: the forms at the top are about equally good; names stay sealed.",
+    LISTEN: "Keep listening: nothing is settled yet; names stay sealed.",
+}
+
+
+def number(count: int) -> str:
+    """Small numbers as words."""
+    return _NUMBERS[count] if 0 <= count < len(_NUMBERS) else str(count)
+
+
+def counted(count: int, noun: str) -> str:
+    """ "one round", "3 rounds"."""
+    return f"{number(count)} {noun}{'' if count == 1 else 's'}"
+
+
+def quoted(names: Sequence[str]) -> str:
+    """ "a", "b" and "c", in quotation marks."""
+    marked = [f'"{name}"' for name in names]
+    return marked[0] if len(marked) == 1 else ", ".join(marked[:-1]) + " and " + marked[-1]
+
+
+def listed(items: Sequence[str]) -> str:
+    """a, b and c, without marks."""
+    return items[0] if len(items) == 1 else ", ".join(items[:-1]) + " and " + items[-1]
+
+
+def few(names: Sequence[str]) -> str:
+    """The names, or how many there are where they are more than six."""
+    return listed(names) if len(names) <= 6 else f"{len(names)} listeners"
+
+
+def points(value: float) -> str:
+    """Rating points, as exactly as they deserve."""
+    if value < 0.95:
+        return "less than one point"
+    shown = f"{value:.0f}" if value >= 3 else f"{value:.1f}"
+    return f"{shown} point{'' if shown in ('1', '1.0') else 's'}"
+
+
+def chance(p: float) -> str:
+    """A chance as a percentage that never claims certainty."""
+    if p >= 0.995:
+        return "more than 99 %"
+    return "less than 1 %" if p < 0.005 else f"{100 * p:.0f} %"
+
+
+def sentence(
+    state: str, order: Sequence[str], best: dict[str, float], loss: dict[str, float], rules: Rules
+) -> str:
+    """The verdict in one sentence. `order` is best first; `best` and `loss` are by form."""
+    first, second = order[0], order[1]
+    rest = f"of the {number(len(order))}" if len(order) > 2 else "of the two"
+    if state == CLEAR:
+        return (
+            f'"{first}" is clearly the form to choose: once all are equally familiar it is the best {rest} '
+            f'with a chance of {chance(best[first])}, and picking the runner-up, "{second}", instead '
+            f"would cost {points(loss[second])} on average."
+        )
+    if state == EVEN:
+        level = [form for form in order if loss[form] <= rules.bearable_loss]
+        return (
+            f"{quoted(level)} come out even: whichever of them you choose, you give away at most about "
+            f"{points(max(loss[form] for form in level))} on average, so choose freely."
+        )
+    if state == LEANING:
+        return (
+            f'It is leaning towards "{first}" (a chance of {chance(best[first])} that it is the best '
+            f"{rest}), but that is not certain yet: choosing it now risks {points(loss[first])} on average, "
+            f'"{second}" {points(loss[second])}.'
+        )
+    if best[first] >= rules.leaning_chance:
+        return (
+            f'Keep listening: "{first}" is ahead (a chance of {chance(best[first])} that it is the best '
+            f"{rest}), but it is too early to rely on that: hear every form {number(rules.leaning_listens)} "
+            "times or more."
+        )
+    return (
+        f'Keep listening: no form stands out yet; "{first}" is ahead, but the chance that it is the best '
+        f"{rest} is only {chance(best[first])}."
+    )
+
+
+def risk(order: Sequence[str], best: dict[str, float], loss: dict[str, float]) -> str:
+    """What choosing the best-placed form now would risk, whatever the state: somebody has to decide."""
+    first = order[0]
+    return (
+        f'If you had to choose today: "{first}". It is the best with a chance of {chance(best[first])}; '
+        f"choosing it risks {points(loss[first])} on average."
+    )
+
+
+def otherwise(changes: Sequence[tuple[str, str]]) -> str:
+    """Which other ways of judging, (way, form), would name another form: three of them, and how many more."""
+    most = 3
+    told = [f'{way}, "{form}" would come first' for way, form in changes[:most]]
+    left = len(changes) - most
+    more = f" (and {counted(left, 'other way')} of judging would change the order too)" if left > 0 else ""
+    return f"But it depends on how one judges: {'; '.join(told)}{more}."

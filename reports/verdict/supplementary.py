@@ -1,0 +1,97 @@
+"""What stands beside the verdict, never instead of it: plain tables, tests, each listener, the vote."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from reports.model.familiarity import Prior
+from reports.model.reading import Reading
+from reports.verdict.agreement import Agreement, agreement
+from reports.verdict.diagnostics import Diagnostics, diagnose
+from reports.verdict.listeners import Camps, Own, Settling, ballots, camps, own_orders
+from reports.verdict.panel import Panel
+from reports.verdict.votes import Vote, count
+
+
+@dataclass(frozen=True)
+class Plain:
+    """Plain tables.
+
+    `forms`: one row a form (listens, mean, median, SD, rounds won; a tie for the first place counts in
+    parts); `by_day` and `by_listen`: mean ratings, forms in columns; `rank_by_day`: mean rank within rounds
+    (1 = best).
+    """
+
+    forms: pd.DataFrame
+    by_day: pd.DataFrame
+    by_listen: pd.DataFrame
+    rank_by_day: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Beside:
+    """Everything shown beside the verdict."""
+
+    plain: Plain
+    agreement: Agreement
+    listeners: tuple[Own, ...]
+    camps: Camps | None
+    vote: Vote
+    diagnostics: Diagnostics
+
+
+def beside(t: pd.DataFrame, reading: Reading, panel: Panel, seed: int) -> Beside:
+    """From a tidy table, its reading and the panel."""
+    listeners, candidates = panel.listeners, panel.candidates
+    settling = Settling.of(reading)
+    heard = t.pivot_table(index="listener", columns="form", values="rating", aggfunc="mean")
+    heard = heard.reindex(index=list(listeners), columns=list(candidates))
+    rounds = t.pivot_table(index=["listener", "round"], columns="form", values="rating", aggfunc="mean")
+    rounds = rounds.reindex(columns=list(candidates))
+    ranks = ballots(settling, heard.notna().to_numpy(np.float64))
+    return Beside(
+        plain=plain(t, candidates),
+        agreement=agreement(rounds.to_numpy(np.float64), heard.to_numpy(np.float64)),
+        listeners=own_orders(settling, listeners, candidates, seed),
+        camps=camps(settling, listeners, candidates, panel.weights),
+        vote=count(ranks, panel.ballots, candidates),
+        diagnostics=diagnose(reading, listeners, panel.forms, Prior()),
+    )
+
+
+def plain(t: pd.DataFrame, candidates: Sequence[str]) -> Plain:
+    """The plain tables of a tidy table, for the forms in `candidates`."""
+    names = list(candidates)
+    t = t[t["form"].isin(names)]
+    each = t.groupby("form")["rating"]
+    within = t.groupby("group")["rating"]
+    top = t["rating"] == within.transform("max")
+    compared = within.transform("size") > 1
+    won = (top / top.groupby(t["group"]).transform("sum")).where(compared, 0.0)
+    forms = pd.DataFrame(
+        {
+            "listens": each.size(),
+            "mean": each.mean(),
+            "median": each.median(),
+            "sd": each.std(),
+            "rounds_won": won.groupby(t["form"]).sum(),
+        }
+    ).reindex(names)
+    forms["listens"] = forms["listens"].fillna(0).astype(int)
+    forms["rounds_won"] = forms["rounds_won"].fillna(0.0)
+    ranked = t.assign(rank=within.rank(ascending=False))[compared]
+    day = {name: _day_key(name) for name in t["day"].unique()}
+
+    def table(rows: pd.DataFrame, index: str, values: str) -> pd.DataFrame:
+        made = rows.pivot_table(index=index, columns="form", values=values, aggfunc="mean")
+        made = made.reindex(columns=names)
+        return made.sort_index(key=lambda keys: keys.map(day)) if index == "day" and len(made) else made
+
+    return Plain(forms, table(t, "day", "rating"), table(t, "listen", "rating"), table(ranked, "day", "rank"))
+
+
+def _day_key(day: str) -> str:
+    """Whole numbers in the order of numbers, dates in that of dates."""
+    return f"{int(day):012d}" if day.lstrip("-").isdigit() else day

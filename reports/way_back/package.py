@@ -1,0 +1,157 @@
+"""From the report back to the song: how to rebuild the form in question, and what to perform again."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from render.audio.containers import wav_audio_sha256
+from render.errors import RenderError
+from render.renders.manifest import RenderedForm
+from render.song.forms import Form
+from render.song.song import Song
+from reports.facts.study_facts import Facts
+from reports.files import REPORT, cell, plain, write_text, writing_into
+from reports.way_back.markers import Cue, write_cued_wav, write_midi
+from reports.way_back.rebuild import Sheet, sheet
+from reports.way_back.rerecord import Comment as Note
+from reports.way_back.rerecord import Item, listing
+
+AS_PERFORMED = "Nothing: every part is heard as it was performed."
+NOTHING_AGAIN = "Nothing that is certain; the joins want an ear."
+
+
+@dataclass(frozen=True)
+class WayBack:
+    """What must be done to have the form in the song's own project. `again` has what must be performed
+    again first, then the joins to check by ear."""
+
+    form: str
+    sheet: Sheet
+    again: tuple[Item, ...]
+
+    @property
+    def to_perform(self) -> tuple[Item, ...]:
+        return tuple(item for item in self.again if not item.by_ear)
+
+    @property
+    def by_ear(self) -> tuple[Item, ...]:
+        return tuple(item for item in self.again if item.by_ear)
+
+
+def way_back(facts: Facts) -> WayBack | None:
+    """For the form decided on, else the best one; None while sealed, or for a form that is no more."""
+    found = next((form for form in facts.forms if form.name == facts.chosen), None)
+    if facts.sealed or found is None or found.form is None:
+        return None
+    return way_to(facts, found.form)
+
+
+def way_to(facts: Facts, form: Form) -> WayBack:
+    """The way back for any form of song.toml."""
+    own = [c for c in facts.comments if c.form == form.name]
+    notes = [Note(c.bar, c.text, f"{facts.shown(c.listener)}, {c.listen_words}") for c in own]
+    return WayBack(form.name, sheet(facts.song, form), tuple(listing(facts.song, form, notes)))
+
+
+def again_markdown(title: str, way: WayBack) -> str:
+    """The re-record list as a page to take to the session."""
+    lines = [f'# What to perform again for {plain(title)} as "{plain(way.form)}"', ""]
+    if way.again:
+        lines += ["What a listener would notice first comes first. Bars are those of the new form.", ""]
+    lines += again_lines(way, "##")
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def again_lines(way: WayBack, heading: str) -> Iterator[str]:
+    """The re-record list in Markdown; `heading` are the marks of a heading within it."""
+    if not way.to_perform:
+        yield NOTHING_AGAIN if way.by_ear else AS_PERFORMED
+    yield from _items(way.to_perform, 1)
+    if way.by_ear:
+        yield from ("", f"{heading} To check by ear, join by join", "")
+        yield from _items(way.by_ear, 1 + len(way.to_perform))
+
+
+def _items(items: Sequence[Item], first: int) -> Iterator[str]:
+    for number, item in enumerate(items, first):
+        yield f"{number}. {bars_of(item)}, {plain(item.part)}: {plain(item.what)}; {plain(item.why)}."
+        yield from (f"   - {plain(note.listener)}: {plain(note.text)}" for note in item.comments)
+
+
+def bars_of(item: Item) -> str:
+    """ "Bars 5-6", "Bar 5"."""
+    return f"{'Bar' if item.first_bar == item.last_bar else 'Bars'} {item.bars}"
+
+
+def again_csv(way: WayBack) -> str:
+    """The re-record list as a table: one row an item, the comments that fall there in the last column."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(("number", "first_bar", "last_bar", "part", "what", "why", "kind", "comments"))
+    for number, item in enumerate(way.again, 1):
+        said = " / ".join(f"{note.listener}: {note.text}" for note in item.comments)
+        writer.writerow(
+            (
+                number,
+                item.first_bar,
+                item.last_bar,
+                cell(item.part),
+                item.what,
+                item.why,
+                item.kind,
+                cell(said),
+            )
+        )
+    return out.getvalue()
+
+
+def write_way_back(facts: Facts, form: Form, way: WayBack, folder: Path) -> tuple[Path, ...]:
+    """Write the rebuild sheet, the form's map and its audio with a cue at every part into `folder`.
+
+    Raises:
+        RenderError, AudioError: a file could not be written, or the render is not there.
+    """
+    render = next(f.render for f in facts.forms if f.name == form.name)
+    assert render is not None and facts.manifest is not None
+    source = facts.song.folder / render.wav
+    if not source.is_file() or wav_audio_sha256(source) != render.sha256:
+        raise RenderError(
+            f'the render of "{form.name}", {source}, is missing or not what was measured; delete it, run '
+            "`fairhearing render`, then decide again"
+        )
+    texts = {
+        "rebuild.md": way.sheet.as_markdown(),
+        "rebuild.csv": way.sheet.as_csv(),
+        "re-record.md": again_markdown(facts.song.title, way),
+        "re-record.csv": again_csv(way),
+    }
+    midi = folder / "rebuild.mid"
+    wav = folder / f"{file_name(f'{facts.song.title} - {form.name}')}.wav"
+    with writing_into(folder):
+        for name, text in texts.items():
+            write_text(folder / name, text)
+        write_midi(facts.song, form, midi)
+        write_cued_wav(source, cues(render, facts.manifest.sample_rate), wav)
+    return (*(folder / name for name in texts), midi, wav)
+
+
+def cues(render: RenderedForm, sample_rate: int) -> list[Cue]:
+    """A cue at the first bar line of every part of a render."""
+    return [Cue(round(part.start_s * sample_rate), part.text) for part in render.parts]
+
+
+def file_name(text: str) -> str:
+    """A text as a file name that Linux, macOS and Windows take, at most 120 bytes long."""
+    clean = re.sub(r'[<>:"/\\|?*\x00-\x1f]+', " ", text)
+    clean = " ".join(clean.split()).encode("utf-8")[:120].decode("utf-8", "ignore").strip(" .")
+    return clean or "form"
+
+
+def folder_of(song: Song, number: int, form: str) -> Path:
+    """Where the files of a decision lie: each has its own folder, so that none is ever overwritten."""
+    return song.folder / REPORT / file_name(f"decision {number} - {form}")

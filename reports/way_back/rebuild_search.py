@@ -1,0 +1,278 @@
+"""The shortest list of edits that can be found: a sure list first, then a search for a shorter one.
+
+The search deepens edit by edit (iterative deepening). A state's distance is at least half the number of
+the form's joins it does not hold yet, because no edit makes more than two new joins. Edits that make
+none of the form's joins are left aside: no case is known where they help (for small forms the tests
+compare with a search that leaves nothing aside). For large forms the search stops after `effort` states
+and the sure list stands.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from reports.way_back.arrangement import (
+    Arrangement,
+    Cell,
+    Cells,
+    Clear,
+    Copy,
+    Mute,
+    Op,
+    Over,
+    Remove,
+    Rest,
+    Task,
+    find,
+    part,
+)
+from reports.way_back.rebuild_build import blocks, built, cut_bars
+
+EFFORT = 6_000  # states looked at before the search gives up
+
+MOST_JOINS = 40  # of larger forms the search would see too little to find anything
+
+Edge = tuple[int | None, frozenset[str]]
+Join = tuple[Edge, Edge]
+
+
+def shortest(task: Task, effort: int = EFFORT) -> list[Op]:
+    """Edits from the song to the form, as few as were found; applied in order they give it exactly."""
+    lists = [built(task, keep, shifts) for keep in (True, False) for shifts in (True, False)]
+    best = min((ops for ops in lists if ops is not None), key=len)
+    return _Search(task, effort).shorter_than(best) if len(task.joins) <= MOST_JOINS else best
+
+
+def bars_touched(op: Op) -> int:
+    """How many bars an edit copies or removes: of lists as short, small edits are easier to follow."""
+    return op.stop - op.first if isinstance(op, Copy | Remove) else 0
+
+
+class _Spot(NamedTuple):
+    """A bar line worth cutting at, `shift` ticks early: what sounds up to it and from it on."""
+
+    slot: int
+    tick: int
+    left: Edge
+    right: Edge
+
+
+class _Search:
+    def __init__(self, task: Task, effort: int) -> None:
+        self.task, self.left = task, effort
+        self.goal = self.cleared(task.goal.cells)
+        self.wanted = frozenset(joins(self.goal))
+        self.cuts = frozenset(cut_bars(task))
+        self.shifts = sorted({0, *task.pickups})
+        rests = {task.goal.slots[b.first : b.stop] for b in blocks(task) if b.bar is None}
+        self.rests = sorted(rests | {one + two for one in rests for two in rests})  # to be parted later
+        self.tails = self.pickups_wanted()
+        stems = {cell.muted for cell in task.goal.cells}
+        self.mutes = sorted(
+            ({one - two for one in stems for two in stems} | stems) - {frozenset()}, key=sorted
+        )
+        self.treatments = stems
+        self.seen: dict[tuple[Cells, tuple[object, ...]], int] = {}
+
+    def pickups_wanted(self) -> list[Cell]:
+        """What lies before the goal's joins, as far as their pickups reach."""
+        found = set()
+        for at, pickup in zip(self.task.joins, self.task.pickups, strict=True):
+            slot = self.task.goal.slots[at]
+            if pickup and not slot.silent:
+                line = self.task.start.lines[slot.bar - 1]
+                lead_s = self.task.start.lead
+                source = self.source_at(line - lead_s)
+                found.add((source - pickup, pickup))
+        return [Cell(source, ticks) for source, ticks in sorted(found)]
+
+    def source_at(self, after_first_line: int) -> int:
+        """The song's own tick, counted from its file's first frame."""
+        last = self.task.start.cells[-1]
+        assert last.source is not None
+        end = last.source + last.ticks
+        return end - (self.task.start.lines[-1] - self.task.start.lead) + after_first_line
+
+    def cleared(self, cells: Cells) -> Cells:
+        if self.task.clear is None:
+            return cells
+        whole = Arrangement(self.task.start.lead, (), cells)
+        return whole.after(Clear(self.task.clear)).cells
+
+    def shorter_than(self, best: list[Op]) -> list[Op]:
+        """The shortest list under `best`, or `best`."""
+        last: list[Op] = [Clear(self.task.clear)] if self.task.clear is not None else []
+        for length in range(self.least(self.task.start), len(best) - len(last)):
+            self.seen.clear()
+            found = self.within(self.task.start, length)
+            if found is not None:
+                return [*found, *last]
+            if self.left <= 0:
+                break
+        return best
+
+    def least(self, state: Arrangement) -> int:
+        """No fewer edits than this lead from `state` to the goal."""
+        cells = self.cleared(state.cells)
+        missing = len(self.wanted.difference(joins(cells)))
+        if missing == 0:
+            return 0 if cells == self.goal and state.slots == self.task.goal.slots else 1
+        least = (missing + 1) // 2
+        return least if least > 1 or self.one_away(cells) else 2
+
+    def one_away(self, cells: Cells) -> bool:
+        """False if surely no single edit leads to the goal: what differs is not in one place."""
+        total, wanted = ticks(cells), ticks(self.goal)
+        return total == wanted or alike(cells, self.goal) + alike_back(cells, self.goal) >= min(total, wanted)
+
+    def within(self, state: Arrangement, length: int) -> list[Op] | None:
+        """At most `length` edits to the goal, or None."""
+        least = self.least(state)
+        if least == 0:
+            return []
+        key = (state.cells, state.slots)
+        if least > length or self.left <= 0 or self.seen.get(key, -1) >= length:
+            return None
+        self.seen[key] = length
+        children = []
+        for op in self.edits(state):
+            self.left -= 1
+            new = state.after(op)
+            least = self.least(new)
+            if least < length:
+                children.append((least, op, new))
+            if self.left <= 0:
+                break
+        children.sort(key=lambda child: (child[0], bars_touched(child[1])))
+        for _, op, new in children:
+            rest = self.within(new, length - 1)
+            if rest is not None:
+                return [op, *rest]
+        return None
+
+    def edits(self, state: Arrangement) -> Iterator[Op]:
+        """The edits that make at least one of the goal's joins."""
+        cells = self.cleared(state.cells)
+        for shift in self.shifts:
+            spots = list(self.spots(state, cells, shift))
+            for at, first in enumerate(spots):
+                for stop in spots[at + 1 :]:
+                    if not state.can_shift(shift, first.slot, stop.slot):
+                        continue
+                    if (first.left, stop.right) in self.wanted:
+                        yield Remove(first.slot, stop.slot, shift)
+                    for to in spots:
+                        makes = (to.left, first.right) in self.wanted or (stop.left, to.right) in self.wanted
+                        if makes and state.can_shift(shift, first.slot, to.slot):
+                            yield Copy(first.slot, stop.slot, to.slot, shift)
+        spots = list(self.spots(state, cells, 0))
+        silent: Edge = (None, frozenset())
+        for spot in spots:
+            if (spot.left, silent) in self.wanted or (silent, spot.right) in self.wanted:
+                for slots in self.rests:
+                    yield Rest(spot.slot, slots)
+        yield from self.laid_over(state, cells, spots)
+        yield from self.muted(state, cells)
+
+    def laid_over(self, state: Arrangement, cells: Cells, spots: list[_Spot]) -> Iterator[Op]:
+        for tail in self.tails:
+            for treatment in self.treatments:
+                source = find(state, tail._replace(muted=treatment))
+                if source is None:
+                    continue
+                for spot in spots:
+                    to = spot.tick - tail.ticks
+                    if to < 0 or to == source:
+                        continue
+                    left = edges(cells, to)[0]
+                    assert tail.source is not None
+                    end = (tail.source + tail.ticks, treatment)
+                    if (left, (tail.source, treatment)) in self.wanted or (end, spot.right) in self.wanted:
+                        yield Over(source, to, tail.ticks)
+
+    def muted(self, state: Arrangement, cells: Cells) -> Iterator[Op]:
+        if not self.mutes:
+            return
+        spots = [spot for shift in self.shifts for spot in self.spots(state, cells, shift)]
+        spots = sorted(
+            {s.tick: s for s in [*spots, _Spot(0, 0, *edges(cells, 0))]}.values(), key=lambda s: s.tick
+        )
+        for at, start in enumerate(spots):
+            for stop in spots[at + 1 :]:
+                for stems in self.mutes:
+                    begins = (start.left, (start.right[0], start.right[1] | stems)) in self.wanted
+                    ends = ((stop.left[0], stop.left[1] | stems), stop.right) in self.wanted
+                    heard = part(cells, start.tick, stop.tick)
+                    if (begins or ends) and all(
+                        c.source is None or c.muted | stems in self.treatments for c in heard
+                    ):
+                        yield Mute(start.tick, stop.tick, stems)
+
+    def spots(self, state: Arrangement, cells: Cells, shift: int) -> Iterator[_Spot]:
+        slots, last = state.slots, len(state.slots)
+        for at, line in enumerate(state.lines):
+            before, after = slots[at - 1] if at else None, slots[at] if at < last else None
+            inside = (
+                before is not None
+                and after is not None
+                and not (before.silent or after.silent)
+                and before.bar + 1 == after.bar
+                and after.bar not in self.cuts
+            )
+            if not inside and shift <= line:
+                yield _Spot(at, line - shift, *edges(cells, line - shift))
+
+
+END: Edge = (-1, frozenset())
+
+
+def joins(cells: Cells) -> Iterator[Join]:
+    """Every place where the sound does not simply go on, as (what stops, what begins)."""
+    before = END
+    for cell in cells:
+        yield before, (cell.source, cell.muted)
+        before = (None if cell.source is None else cell.source + cell.ticks, cell.muted)
+    yield before, END
+
+
+def ticks(cells: Cells) -> int:
+    return sum(cell.ticks for cell in cells)
+
+
+def alike(one: Cells, two: Cells) -> int:
+    """Ticks from the beginning on in which both are the same."""
+    same = 0
+    for a, b in zip(one, two, strict=False):
+        if a[0] != b[0] or a[2] != b[2]:
+            break
+        same += min(a.ticks, b.ticks)
+        if a.ticks != b.ticks:
+            break
+    return same
+
+
+def alike_back(one: Cells, two: Cells) -> int:
+    """Ticks back from the end in which both are the same."""
+    same = 0
+    for a, b in zip(reversed(one), reversed(two), strict=False):
+        ends = [None if cell.source is None else cell.source + cell.ticks for cell in (a, b)]
+        if ends[0] != ends[1] or a.muted != b.muted:
+            break
+        same += min(a.ticks, b.ticks)
+        if a.ticks != b.ticks:
+            break
+    return same
+
+
+def edges(cells: Cells, tick: int) -> tuple[Edge, Edge]:
+    """What stops at a tick and what begins there."""
+    at, left = 0, END
+    for cell in cells:
+        inside = tick - at
+        if inside < cell.ticks:
+            here = (None if cell.source is None else cell.source + inside, cell.muted)
+            return (left if inside == 0 else here), here
+        at += cell.ticks
+        left = (None if cell.source is None else cell.source + cell.ticks, cell.muted)
+    return left, END

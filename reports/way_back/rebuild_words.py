@@ -1,0 +1,242 @@
+"""The words of a rebuild sheet: what one edit says to a person, in bars, beats and seconds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Literal
+
+from render.song.forms import Ending
+from render.song.grid import Grid
+from reports.way_back.arrangement import Arrangement, Copy, Mute, Op, Over, Remove, Rest, Slot, Task
+
+Kind = Literal["copy", "remove", "silence", "copy over", "mute", "clear", "ending"]
+
+
+@dataclass(frozen=True)
+class Position:
+    """A place on the ruler: bar and beat, both from 1. Beat 0 of bar 1 lies one beat before bar 1."""
+
+    bar: int
+    beat: Fraction
+    time_s: Fraction
+
+    @property
+    def on_line(self) -> bool:
+        return self.beat == 1
+
+    def __str__(self) -> str:
+        if self.on_line:
+            return f"bar {self.bar}"
+        if self.beat < 1:
+            return f"{counted(1 - self.beat, 'beat')} before bar 1"
+        return f"bar {self.bar} beat {_number(self.beat)}"
+
+
+@dataclass(frozen=True)
+class Edit:
+    """One action. Ranges run from `start` up to `stop`, which is not part of them; `to` is where it goes.
+
+    `slots` are a silence's bars; `beats` the length of what is inserted, laid over or removed where it
+    is no whole number of bars. `total_bars`, `length_bars` and `total_s` describe the song after the edit
+    (to the last bar line, without what rings on): bars on the ruler, and bars of music, in which a short
+    bar counts as the part of a bar that it is.
+    """
+
+    kind: Kind
+    text: str
+    start: Position | None = None
+    stop: Position | None = None
+    to: Position | None = None
+    slots: tuple[Slot, ...] = ()
+    beats: Fraction | None = None
+    length_s: Fraction = Fraction(0)
+    stems: tuple[str, ...] = ()
+    ending: Ending | None = None
+    total_bars: int = 0
+    length_bars: Fraction = Fraction(0)
+    total_s: Fraction = Fraction(0)
+
+    @property
+    def bars(self) -> str:
+        """The bars it takes, as words."""
+        return _range(self.start, self.stop) if self.start and self.stop else ""
+
+    @property
+    def time(self) -> str:
+        """Where to look: minutes:seconds of the range's start, or else of the place it goes to."""
+        at = self.start or self.to
+        return clock(at.time_s) if at else ""
+
+
+class Wording:
+    """Puts one edit into words, between the states before and after it."""
+
+    def __init__(self, todo: Task, before: Arrangement, after: Arrangement) -> None:
+        self.todo, self.before, self.after = todo, before, after
+
+    def edit(self, op: Op) -> Edit:
+        match op:
+            case Copy():
+                return self.copy(op)
+            case Remove():
+                return self.remove(op)
+            case Rest():
+                return self.silence(op)
+            case Over():
+                return self.over(op)
+            case Mute():
+                return self.mute(op)
+        stop = self.at(op.stop)
+        return self.told(Edit("clear", f"Silence everything that sounds before {stop}.", stop=stop))
+
+    def copy(self, op: Copy) -> Edit:
+        lines = self.before.lines
+        start, stop = self.at(lines[op.first] - op.shift), self.at(lines[op.stop] - op.shift)
+        to = self.at(lines[op.to] - op.shift)
+        length = counted(op.stop - op.first, "bar")
+        if op.to == len(self.before.slots) and not op.shift:
+            goes = f"to the end, after bar {op.to}"
+        else:
+            goes = f"to before {to}; what follows moves {length} later"
+        text = f"Copy {_range(start, stop)}{f' ({length})' if op.shift else ''} {goes}."
+        return self.told(
+            Edit("copy", text, start, stop, to, length_s=self.span(lines[op.first], lines[op.stop]))
+        )
+
+    def remove(self, op: Remove) -> Edit:
+        lines = self.before.lines
+        start, stop = self.at(lines[op.first] - op.shift), self.at(lines[op.stop] - op.shift)
+        length = f" ({counted(op.stop - op.first, 'bar')})" if op.shift else ""
+        text = f"Remove {_range(start, stop)}{length} and close up."
+        return self.told(
+            Edit("remove", text, start, stop, length_s=self.span(lines[op.first], lines[op.stop]))
+        )
+
+    def silence(self, op: Rest) -> Edit:
+        to = self.at(self.before.lines[op.to])
+        words = silence_words(op.slots, self.todo.grid)
+        beats = sum((slot.beats for slot in op.slots), Fraction(0))
+        where = f"at the end, after bar {op.to}" if op.to == len(self.before.slots) else f"before {to}"
+        text = f"Insert {words} of silence {where}."
+        short = [op.to + n for n, slot in enumerate(op.slots, start=1) if self.short(slot)]
+        if short:
+            text += f" Bar {short[0]} then has only {counted(op.slots[-1].beats, 'beat')}."
+        length = sum(slot.ticks for slot in op.slots)
+        return self.told(
+            Edit("silence", text, to=to, slots=op.slots, beats=beats, length_s=self.span(0, length))
+        )
+
+    def over(self, op: Over) -> Edit:
+        start, stop, to = self.at(op.source), self.at(op.source + op.ticks), self.at(op.to)
+        end = self.at(op.to + op.ticks)
+        beats = self.beats(op.source, op.source + op.ticks)
+        text = (
+            f"Copy the {counted(beats, 'beat')} from {start} up to {stop} over what sounds from {to} up to "
+            f"{end}; nothing moves."
+        )
+        return self.told(
+            Edit("copy over", text, start, stop, to, beats=beats, length_s=self.span(0, op.ticks))
+        )
+
+    def mute(self, op: Mute) -> Edit:
+        from_the_top = op.start < self.before.lead and op.start in (0, self.opening())
+        start, stop = self.at(0 if from_the_top else op.start), self.at(op.stop)
+        stems = tuple(sorted(op.stems))
+        where = f"everything before {stop}" if from_the_top else _range(start, stop)
+        rings = op.stop == self.before.lines[-1]
+        text = f"Mute {' and '.join(stems)} in {where}{', and in what rings after it' if rings else ''}."
+        return self.told(Edit("mute", text, start, stop, stems=stems))
+
+    def opening(self) -> int:
+        """The tick at which the first sound begins."""
+        first = self.before.cells[0]
+        return first.ticks if first.source is None else 0
+
+    def told(self, edit: Edit) -> Edit:
+        end_s = self.todo.seconds(self.after.lines[-1])
+        slots = self.after.slots
+        length = length_bars(slots, self.todo.grid)
+        return replace(edit, total_bars=len(slots), length_bars=length, total_s=end_s)
+
+    def span(self, start: int, stop: int) -> Fraction:
+        return Fraction(stop - start, self.todo.per_s)
+
+    def short(self, slot: Slot) -> bool:
+        return slot.beats != self.todo.grid.stretch(slot.bar).meter.beats
+
+    def at(self, tick: int) -> Position:
+        """The bar and beat of a tick in the state before the edit."""
+        state, grid = self.before, self.todo.grid
+        time_s = self.todo.seconds(tick)
+        if tick < state.lead:
+            beat_s = grid.stretch(1).beat_s
+            return Position(1, 1 - self.span(tick, state.lead) / beat_s, time_s)
+        bar = max(n for n, line in enumerate(state.lines) if line <= tick)
+        into_s = self.span(state.lines[bar], tick)
+        beat = 1 + into_s / grid.stretch(state.slots[bar].bar).beat_s if into_s else Fraction(1)
+        return Position(bar + 1, beat, time_s)
+
+    def beats(self, start: int, stop: int) -> Fraction:
+        """Beats in [start, stop), bar by bar."""
+        state, grid = self.before, self.todo.grid
+        found = self.span(start, min(stop, max(start, state.lead))) / grid.stretch(1).beat_s
+        for slot, line in zip(state.slots, state.lines, strict=False):
+            lo, hi = max(start, line), min(stop, line + slot.ticks)
+            if lo < hi:
+                found += self.span(lo, hi) / grid.stretch(slot.bar).beat_s
+        return found
+
+
+def silence_words(slots: tuple[Slot, ...], grid: Grid) -> str:
+    """ "1 bar", "2 beats", "1 bar and 2 beats"."""
+    whole = sum(1 for slot in slots if slot.beats == grid.stretch(slot.bar).meter.beats)
+    rest = sum(
+        (slot.beats for slot in slots if slot.beats != grid.stretch(slot.bar).meter.beats), Fraction(0)
+    )
+    words = [counted(whole, "bar")] if whole else []
+    return " and ".join([*words, counted(rest, "beat")] if rest else words)
+
+
+def ending_edit(todo: Task, ending: Ending) -> Edit:
+    last = len(todo.goal.slots)
+    length = counted(ending.length, ending.unit[:-1])
+    text = {
+        "ring": f"Let bar {last} ring on for {length} under a fade to silence; nothing follows.",
+        "fade": (
+            f"Fade the song out over its last {length}, to silence at the end of bar {last}; nothing follows."
+        ),
+        "cut": f"End at the end of bar {last}: cut away what rings on after it.",
+    }[ending.kind]
+    end_s = todo.seconds(todo.goal.lines[-1])
+    bars = length_bars(todo.goal.slots, todo.grid)
+    return Edit("ending", text, ending=ending, total_bars=last, length_bars=bars, total_s=end_s)
+
+
+def length_bars(slots: tuple[Slot, ...], grid: Grid) -> Fraction:
+    """How many bars they are, a short one being the part of a bar that it is."""
+    return sum((slot.beats / grid.stretch(slot.bar).meter.beats for slot in slots), Fraction(0))
+
+
+def counted(number: int | Fraction, noun: str) -> str:
+    """ "1 bar", "2.5 beats"."""
+    return f"{_number(number)} {noun}{'' if number == 1 else 's'}"
+
+
+def clock(time_s: Fraction) -> str:
+    """Minutes, seconds and thousandths: "1:04.250"."""
+    thousandths = round(time_s * 1000)
+    sign, thousandths = ("-" if thousandths < 0 else ""), abs(thousandths)
+    return f"{sign}{thousandths // 60000}:{thousandths // 1000 % 60:02d}.{thousandths % 1000:03d}"
+
+
+def _range(start: Position, stop: Position) -> str:
+    """ "bars 5-12", "bar 5", or "bar 8 beat 4 up to bar 12 beat 4"."""
+    if start.on_line and stop.on_line:
+        last = stop.bar - 1
+        return f"bar {start.bar}" if last == start.bar else f"bars {start.bar}-{last}"
+    return f"{start} up to {stop}"
+
+
+def _number(number: int | Fraction) -> str:
+    return f"{float(number):.2f}".rstrip("0").rstrip(".")

@@ -1,0 +1,160 @@
+"""The sound device, for real: a PulseAudio null sink whose monitor is recorded."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from tests.places import ROOT
+from tests.pulse import NullSink, null_sink, portaudio, sink
+
+__all__ = ["portaudio", "sink"]
+pytestmark = [pytest.mark.device, pytest.mark.usefixtures("portaudio")]
+
+PLAY = """
+import json, sys
+from dataclasses import asdict
+from pathlib import Path
+from listening.local.device import Playing
+stop_after, device = float(sys.argv[2]), sys.argv[3] or None
+def look(playing):
+    if playing.delivered_frames and len(sys.argv) > 4:
+        print("it plays", flush=True)
+        sys.argv.pop()
+    if stop_after and playing.delivered_frames > stop_after:
+        playing.stop()
+heard = Playing(Path(sys.argv[1]), device).run(look)
+print(json.dumps(asdict(heard) | {"void_reason": heard.void_reason}))
+"""
+
+
+def play(path: Path, env: dict[str, str], stop_after: float = 0, device: str = "") -> dict[str, object]:
+    done = subprocess.run(
+        [sys.executable, "-c", PLAY, str(path), str(stop_after), device],
+        env=env, cwd=ROOT, capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == "", "sound libraries must not write on the screen"
+    found: dict[str, object] = json.loads(done.stdout)
+    return found
+
+
+def noise(path: Path, rate: int, seconds: float, channels: int = 2) -> np.ndarray:
+    rng = np.random.default_rng(5)
+    samples = rng.integers(-(1 << 20), 1 << 20, (round(rate * seconds), channels), dtype=np.int32)
+    samples[[0, -1]] = 1 << 19  # so that the first and the last frame can be told from silence
+    soundfile.write(path, samples << 8, rate, subtype="PCM_24")
+    return samples << 8
+
+
+@pytest.mark.parametrize("rate", [44100, 48000])
+def test_every_sample_of_a_listen_reaches_the_output(tmp_path: Path, rate: int) -> None:
+    samples = noise(tmp_path / "x.wav", rate, 2.5)
+    with null_sink(rate) as at_rate:
+        with at_rate.recording() as tape:
+            heard = play(tmp_path / "x.wav", at_rate.env)
+        assert heard["void_reason"] is None
+        assert heard["delivered_frames"] == len(samples)
+        np.testing.assert_array_equal(tape.sounding(), samples)
+
+
+SLOW_DISK = """
+import sys, time
+import soundfile
+from pathlib import Path
+from listening.local.device import Playing
+class Woken(soundfile.SoundFile):
+    asleep = True
+    def buffer_read(self, *args, **how):
+        if self.asleep:
+            time.sleep(1.5)
+            self.asleep = False
+        return super().buffer_read(*args, **how)
+soundfile.SoundFile = Woken
+print(Playing(Path(sys.argv[1])).run(lambda playing: None).void_reason)
+"""
+
+
+def test_a_disk_that_has_to_wake_up_costs_no_listen(tmp_path: Path, sink: NullSink) -> None:
+    noise(tmp_path / "x.wav", 48000, 1)
+    done = subprocess.run(
+        [sys.executable, "-c", SLOW_DISK, str(tmp_path / "x.wav")], env=sink.env, cwd=ROOT, timeout=60,
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert done.stdout == "None\n"
+
+
+def test_a_stop_voids_and_tells_how_much_was_heard(tmp_path: Path, sink: NullSink) -> None:
+    samples = noise(tmp_path / "x.wav", 48000, 6)
+    heard = play(tmp_path / "x.wav", sink.env, stop_after=48000)
+    assert heard["void_reason"] == "stopped by the listener"
+    assert 48000 <= int(str(heard["delivered_frames"])) < len(samples)
+
+
+def test_a_device_that_swallows_audio_faster_than_real_time_is_rejected(tmp_path: Path) -> None:
+    """ALSA's "null" plugin opens like a device but keeps no time."""
+    noise(tmp_path / "x.wav", 48000, 6)
+    (tmp_path / ".asoundrc").write_text("pcm.!default { type null }\n")
+    env = os.environ | {"HOME": str(tmp_path), "PULSE_SERVER": "unix:/nowhere"}
+    heard = play(tmp_path / "x.wav", env)
+    assert heard["void_reason"] == "the device took the audio faster than real time"
+
+
+def test_a_sound_server_that_dies_voids_the_listen(tmp_path: Path) -> None:
+    noise(tmp_path / "x.wav", 48000, 8)
+    with null_sink() as dying:
+        child = subprocess.Popen(
+            [sys.executable, "-c", PLAY, str(tmp_path / "x.wav"), "0", "", "say"],
+            env=dying.env, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        assert child.stdout is not None and child.stdout.readline() == "it plays\n"
+    out, _ = child.communicate(timeout=60)
+    found = json.loads(out)
+    assert found["void_reason"] in ("the sound device went away", "the sound broke up (under-run)")
+
+
+REQUIRE = """
+from listening.local.device import require_device
+from render.errors import DeviceError
+import sys
+try:
+    require_device(sys.argv[1] or None)
+except DeviceError as error:
+    print(error)
+"""
+
+
+def test_without_a_device_the_message_says_what_to_do(tmp_path: Path) -> None:
+    env = os.environ | {"PULSE_SERVER": "unix:/nowhere", "HOME": str(tmp_path)}
+    done = subprocess.run(
+        [sys.executable, "-c", REQUIRE, ""], env=env, cwd=ROOT, capture_output=True, text=True, timeout=60,
+        check=True,
+    )  # fmt: skip
+    assert "there is no sound device" in done.stdout and "--page" in done.stdout
+    assert done.stderr == ""
+
+
+def test_an_unknown_device_is_named_with_those_there_are(sink: NullSink) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", REQUIRE, "Grandma's gramophone"], env=sink.env, cwd=ROOT, capture_output=True,
+        text=True, timeout=60, check=True,
+    )  # fmt: skip
+    assert 'no sound device "Grandma\'s gramophone"' in done.stdout and "there is: " in done.stdout
+
+
+def test_without_portaudio_the_message_says_what_to_install(tmp_path: Path) -> None:
+    """Linux wheels of sounddevice carry no PortAudio: then its import raises OSError, as here."""
+    (tmp_path / "sounddevice.py").write_text('raise OSError("PortAudio library not found")')
+    env = os.environ | {"PYTHONPATH": f"{tmp_path}{os.pathsep}{ROOT}"}
+    done = subprocess.run(
+        [sys.executable, "-c", REQUIRE, ""], env=env, cwd=tmp_path, capture_output=True, text=True,
+        timeout=60, check=True,
+    )  # fmt: skip
+    assert "apt-get install libportaudio2" in done.stdout and "--page" in done.stdout

@@ -1,0 +1,194 @@
+"""A round that cannot go on (its sound is lost, or its forms have been replaced) gives way to another, and
+whoever it concerns is told: on the page, in the terminal, in a packet, by `status` and by `collect`."""
+
+from __future__ import annotations
+
+from datetime import UTC
+from pathlib import Path
+
+import pytest
+
+from listening.packet.collect import collect
+from listening.packet.packet_file import write_packet
+from listening.page import messages
+from listening.page.session import Desk, Visitor
+from listening.rounds import Round, abandoned_text, enter_round, require_round
+from listening.status import study_status
+from render.errors import ListenError
+from sessions.study import Study
+from tests.clocks import SetClock
+from tests.far_listener import Far, Packet
+from tests.short_study import FORMS, again, do_round, hear, rendered
+
+pytestmark = pytest.mark.usefixtures("on_both_stores")
+
+ANA = Visitor("ana", UTC)
+LOST = "could not go on, because the sound it was to play is lost"
+REPLACED = "could not go on, because its forms have been replaced"
+
+
+def lose(round_: Round) -> Study:
+    """The renders of an open round are lost for good: their manifest is broken, song.toml has moved on."""
+    folder = round_.study.folder
+    (folder / "renders" / f"manifest-{round_.record.render_set}.json").write_text("{")
+    forms = {**FORMS, "quiet": ["a bars 1", "silence 1 bar", "a bars 2"]}
+    return rendered(folder, round_.study.clock, forms=forms)  # type: ignore[arg-type]
+
+
+def replace(study: Study) -> Study:
+    """Another bounce: every form is a new one, and the old ones' files are still there."""
+    return rendered(study.folder, study.clock, gain=0.5)  # type: ignore[arg-type]
+
+
+def begun(folder: Path, clock: SetClock | None = None) -> tuple[Study, Round]:
+    """ana's first round, with one form rated."""
+    study = rendered(folder, clock)
+    round_ = enter_round(study, "ana")
+    hear(study, round_, rating=64)
+    return study, round_
+
+
+def test_a_round_whose_renders_are_lost_gives_way_to_another(tmp_path: Path) -> None:
+    _study, round_ = begun(tmp_path)
+    more = lose(round_)
+    after = enter_round(more, "ana")
+    assert (after.record.number, after.number) == (2, 1), "an abandoned round is none of the planned ones"
+    assert len(after.demands) == 4
+    contents = more.log.contents()
+    assert [x.rating for x in contents.listens] == [64], "what was rated stays"
+    assert LOST in abandoned_text(contents, "ana") and abandoned_text(contents, "bo") == ""
+
+
+def test_a_round_whose_forms_are_replaced_gives_way_to_another(tmp_path: Path) -> None:
+    study, round_ = begun(tmp_path)
+    fresh = replace(study)
+    after = enter_round(fresh, "ana")
+    assert after.record.id != round_.record.id and len(after.demands) == 3
+    first, _second = fresh.log.contents().rounds
+    assert first.complete is False, "one rated form of three is no round"
+    assert REPLACED in abandoned_text(after.contents, "ana")
+
+
+def test_it_is_told_until_the_new_round_has_a_rating(tmp_path: Path) -> None:
+    clock = SetClock()
+    study, _round = begun(tmp_path, clock)
+    fresh = replace(study)
+    desk = Desk(fresh)
+    told = desk.state(ANA)
+    assert (told.stage, told.round) == ("ready", 1)
+    assert REPLACED in told.text and "what you rated is kept" in told.text
+    assert not [form.name for form in fresh.manifest.forms if form.name in told.text]
+    assert REPLACED in desk.enter(ANA).text
+    hear(fresh, enter_round(fresh, "ana"))
+    assert desk.state(ANA).text == ""
+    assert REPLACED in status_lines(fresh), "the host is told until the other one is complete"
+    do_round(fresh, "ana")
+    clock.forward(days=1)
+    assert "could not go on" not in status_lines(fresh)
+    assert desk.state(ANA).text == "" and desk.state(ANA).round == 2
+
+
+def status_lines(study: Study) -> str:
+    return "\n".join(study_status(again(study)).lines)
+
+
+def test_status_names_listener_day_and_reason_and_no_form(tmp_path: Path) -> None:
+    _study, round_ = begun(tmp_path)
+    more = lose(round_)
+    assert "could not go on" not in status_lines(more), "it may come back until its listener does"
+    enter_round(more, "ana")
+    told = status_lines(more)
+    assert f"ana's round of 2026-03-02 {LOST}; what was rated in it is kept" in told
+    assert not [name for name in (*FORMS, "as written") if name in told]
+    assert study_status(more).listeners[0].next_text == "round 1 goes on at any time"
+
+
+def test_a_packet_tells_it_too(tmp_path: Path) -> None:
+    study, _round = begun(tmp_path)
+    about = Packet(write_packet(replace(study), "ana")).about
+    assert REPLACED in about["text"] and about["round"] == 1
+
+
+def test_a_form_that_was_heard_is_rated_though_the_rest_is_lost(tmp_path: Path) -> None:
+    study = rendered(tmp_path)
+    round_ = enter_round(study, "ana")
+    demand = round_.next_demand
+    assert demand is not None
+    listen = round_.begin(demand, study.log.sit_down("ana", "phone", "page"))
+    study.log.end_listen(listen.id, demand.render.frames)
+    more = lose(round_)
+    desk = Desk(more)
+    assert desk.state(ANA).stage == "rate"
+    comment = messages.Comment(text="the join", time_s=1.0)
+    desk.answer(ANA, listen.code, messages.Answer(key="k" * 16, overall=71, comments=(comment,)))
+    told = desk.state(ANA)
+    assert told.stage == "ready" and LOST in told.text
+    (kept,) = more.log.contents().listens
+    assert kept.rating == 71 and kept.comments[0][1] == "the join"
+
+
+def test_a_listen_that_ends_after_its_renders_were_lost_counts(tmp_path: Path) -> None:
+    study = rendered(tmp_path, SetClock())
+    round_ = enter_round(study, "ana")
+    demand = round_.next_demand
+    assert demand is not None
+    listen = round_.begin(demand, study.log.sit_down("ana", "phone", "page"))
+    more = lose(round_)
+    more.clock.forward(seconds=demand.render.seconds)  # type: ignore[attr-defined]
+    ended = Desk(more).end(ANA, listen.code, messages.End(heard_s=demand.render.seconds))
+    assert ended.counted, ended.why
+
+
+def test_a_round_that_is_rated_to_its_end_counts_though_its_renders_are_lost(tmp_path: Path) -> None:
+    study, round_ = begun(tmp_path)
+    while round_.next_demand is not None:
+        hear(study, round_)
+    more = lose(round_)
+    desk = Desk(more)
+    assert desk.state(ANA).stage == "review"
+    desk.close(ANA, messages.Close(round=1))
+    assert [r.complete for r in more.log.contents().rounds] == [True]
+
+
+def test_answers_from_afar_do_not_complete_a_round_whose_forms_were_replaced(tmp_path: Path) -> None:
+    clock = SetClock()
+    study = rendered(tmp_path, clock)
+    far = Far(write_packet(study, "ana"), clock())
+    clock.forward(days=1)
+    fresh = replace(study)
+    first, second, third = (codes[0] for codes in far.packet.about["codes"])
+    far.hear(first, 30, 11)
+    found = collect(fresh, far.file(tmp_path / "a.json"))
+    assert (found.taken, found.round_complete) == (1, False)
+    assert "not rated have been replaced; a new round takes its place" in found.lines[-1]
+    far.hear(second, 30, 22)
+    assert collect(fresh, far.file(tmp_path / "b.json")).taken == 1, "the round waits for what is on its way"
+    enter_round(fresh, "ana")
+    far.hear(third, 30, 33)
+    late = collect(fresh, far.file(tmp_path / "c.json"))
+    assert late.taken == 0 and late.round_complete is False
+    assert "another round took the place" in late.lines[-1]
+    assert [x.rating for x in fresh.log.contents().listens] == [11, 22]
+
+
+def test_a_round_that_takes_a_lost_ones_place_waits_for_its_day_too(tmp_path: Path) -> None:
+    clock = SetClock()
+    study = rendered(tmp_path, clock)
+    do_round(study, "ana")
+    clock.forward(hours=2)
+    round_ = enter_round(study, "ana", any_day=True)
+    more = lose(round_)
+    for ask in (require_round, enter_round):
+        with pytest.raises(ListenError, match="due on 2026-03-03"):
+            ask(more, "ana")
+    state = Desk(more).state(ANA)
+    assert state.stage == "rest" and LOST in state.text and "due on Tuesday 3 March" in state.text
+
+
+def test_whether_a_round_is_due_is_asked_without_beginning_it(tmp_path: Path) -> None:
+    study = rendered(tmp_path, SetClock())
+    require_round(study, "ana")
+    assert study.log.contents().rounds == ()
+    do_round(study, "ana")
+    with pytest.raises(ListenError, match="one round a sitting"):
+        require_round(study, "ana")

@@ -1,0 +1,193 @@
+"""Ideas: legal forms that differ, each with a reason; and song.toml kept as its author wrote it."""
+
+import itertools
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from render.audio.stems import read_audio
+from render.audio.timeline import lay_out
+from render.errors import SongError
+from render.proposals.idea_file import entry_lines, write_into
+from render.proposals.ideas import Idea, propose
+from render.song.forms import Piece
+from render.song.song import Song, load_song, song_from_text
+from tests.invented_songs import InventedSong, Passage, play
+
+RATE = 16000
+SONG = InventedSong(
+    "ideas",
+    120.0,
+    (
+        Passage("intro", 4, "C G Am F", "none"),
+        Passage("verse", 8, "C G Am F", "rock", "pluck", 1, -3),
+        Passage("refrain", 8, "F G C Am", "four", "pad", 2, 1),
+        Passage("verse", 8, "C G Am F", "rock", "pluck", 1, -3),
+        Passage("refrain", 8, "F G C Am", "four", "pad", 2, 1),
+        Passage("bridge", 4, "Dm Em Dm E", "toms", "piano", 3, -2),
+        Passage("refrain", 8, "F G C Am", "four", "pad", 2, 1),
+        Passage("outro", 4, "C G Am F", "none"),
+    ),
+)
+NAMES = ("intro", "verse 1", "refrain 1", "verse 2", "refrain 2", "bridge", "last refrain", "outro")
+LETTERS = ("A 1", "B 1", "C 1", "B 2", "C 2", "D", "C 3", "A 2")
+TOML = """# my song
+[song]
+title = "Ideas"   # a working title
+audio = "ideas.wav"
+tempo = 120
+start = 0.4
+STEMS
+[sections]
+SECTIONS
+
+[forms]   # to try
+"plain" = [
+    "NAME1",   # comment within
+    "NAME2",
+]
+# a thought for later
+
+# who listens
+[listeners]
+ana = {}
+"""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("ideas")
+    sound = play(SONG, RATE)
+    soundfile.write(folder / "ideas.wav", sound, RATE, subtype="FLOAT")
+    soundfile.write(folder / "drums.wav", 0.25 * sound, RATE, subtype="FLOAT")
+    soundfile.write(folder / "rest.wav", 0.75 * sound, RATE, subtype="FLOAT")
+    return folder
+
+
+def toml(names: tuple[str, ...] = NAMES, stems: bool = True) -> str:
+    bars = [(a, b - 1) for a, b in itertools.pairwise(SONG.boundaries)]
+    sections = "\n".join(f'"{n}" = {{ bars = "{a}-{b}" }}' for n, (a, b) in zip(names, bars, strict=True))
+    listed = '[stems]\ndrums = "drums.wav"\nrest = "rest.wav"' if stems else ""
+    text = TOML.replace("SECTIONS", sections).replace("STEMS", listed)
+    return text.replace("NAME1", names[1]).replace("NAME2", names[2])
+
+
+def proposed(folder: Path, names: tuple[str, ...] = NAMES, seed: int = 1) -> tuple[Song, list[Idea]]:
+    (folder / "song.toml").write_text(toml(names), encoding="utf-8")
+    song = load_song(folder)
+    return song, propose(song, read_audio(song.audio.path), 6, seed)
+
+
+@pytest.mark.parametrize("names", [NAMES, LETTERS])
+def test_ideas_are_legal_fitting_and_reasoned(folder: Path, names: tuple[str, ...]) -> None:
+    song, ideas = proposed(folder, names)
+    assert len(ideas) == 6
+    with_ideas = song_from_text(write_into(toml(names), ideas), folder)
+    for idea in ideas:
+        timeline = lay_out(with_ideas, with_ideas.form(idea.name))
+        assert idea.seconds == pytest.approx((timeline.stop - timeline.start) / RATE)
+        assert 0.5 * song.audio.seconds < idea.seconds < 1.35 * song.audio.seconds
+        assert len(idea.reason.split()) >= 5 and 0 <= idea.clean <= 1
+
+
+def bars_heard(song: Song, name: str) -> list[tuple[int, str]]:
+    return [
+        (bar, str(part.treatment))
+        for part in song.form(name).parts
+        if isinstance(part, Piece)
+        for bar in range(part.first_bar, part.last_bar + 1)
+    ]
+
+
+def test_ideas_differ_from_the_song_and_from_each_other(folder: Path) -> None:
+    _song, ideas = proposed(folder)
+    there = song_from_text(write_into(toml(), ideas), folder)
+    heard = [bars_heard(there, form.name) for form in there.forms]
+    heard_with_silence = [tuple(form.texts) if i else ("as written",) for i, form in enumerate(there.forms)]
+    assert len(set(heard_with_silence)) == len(heard)
+    assert sum(h != heard[0] for h in heard[1:]) >= len(heard) - 2  # one may only add a silence
+    openings = {tuple(h[:2]) for h in heard}
+    assert len(openings) >= 3
+
+
+def test_the_same_seed_gives_the_same_ideas_and_another_others(folder: Path) -> None:
+    _, one = proposed(folder, seed=1)
+    _, same = proposed(folder, seed=1)
+    assert one == same
+    assert any(proposed(folder, seed=seed)[1] != one for seed in (2, 3, 4))
+
+
+def test_a_song_of_one_section_still_gets_ideas(folder: Path) -> None:
+    text = '[song]\ntitle = "x"\naudio = "ideas.wav"\ntempo = 120\nstart = 0.4\n'
+    text += '[sections]\nA = { bars = "1-52" }\n'
+    song = song_from_text(text, folder)
+    ideas = propose(song, read_audio(song.audio.path), 3, 1, longest=2.1)
+    assert ideas and all(i.texts for i in ideas)
+
+
+def test_writing_keeps_everything_else(folder: Path) -> None:
+    _, ideas = proposed(folder)
+    text = toml()
+    new = write_into(text, ideas, folder)
+    old_lines, new_lines = text.splitlines(), new.splitlines()
+    added = [line for line in new_lines if line not in old_lines]
+    assert [line for line in new_lines if line in old_lines] == old_lines
+    assert len(added) == 2 * len(ideas)
+    assert new_lines.index("# a thought for later") > new_lines.index(added[-1])
+    assert list(tomllib.loads(new)["forms"]) == ["plain", *(i.name for i in ideas)]
+    pasted = "\n".join(["[forms]", *entry_lines(ideas)])
+    assert tomllib.loads(pasted)["forms"] == {i.name: list(i.texts) for i in ideas}
+
+
+IDEA = Idea('odd "name"', ("A", "silence 1 bar", "A"), "why not", 61.0, 1.0)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "[sections]\nA = { bars = 1 }",
+        "[forms]",
+        "[forms]\r\na = ['A']\r\n\r\n[plan]\r\nrounds = 3\r\n",
+        '[forms."x"]\nparts = ["A"]\n[plan]\nrounds = 3\n',
+        'note = """\n[forms]\n"""\n[forms]\na = [\n  "A",\n  # [listeners]\n]\n',
+        "[forms]\nnested = [\n['x'],\n[\n'y']]\n[plan]\n",
+    ],
+)
+def test_writing_into_any_layout(text: str) -> None:
+    new = write_into(text, [IDEA])
+    table = tomllib.loads(new)
+    assert table.pop("forms")[IDEA.name] == list(IDEA.texts)
+    before = tomllib.loads(text)
+    before.pop("forms", None)
+    assert table == before
+    if "\r\n" in text:
+        assert "\n" not in new.replace("\r\n", "")
+
+
+@pytest.mark.parametrize("text", ["[forms\n", 'forms = { a = ["A"] }\n'])
+def test_a_text_that_cannot_be_added_to_is_refused(text: str) -> None:
+    with pytest.raises(SongError):
+        write_into(text, [IDEA])
+
+
+def test_ideas_prefer_clean_joins(folder: Path) -> None:
+    """Forms whose joins cut a held sound come after forms that do not."""
+    sound = play(SONG, RATE)
+    held = sound.copy()
+    t = np.arange(4 * RATE) / RATE
+    line = round((0.4 + 36 * 2.0) * RATE)  # bar 37: the end of refrain 2
+    held[line - 2 * RATE : line + 2 * RATE] += (0.4 * np.sin(2 * np.pi * 1234 * t) * np.hanning(len(t)))[
+        :, None
+    ]
+    (folder / "song.toml").write_text(toml(stems=False), encoding="utf-8")
+    song = load_song(folder)
+    plain = {i.texts: i.clean for i in propose(song, sound, 12, 1)}
+    spoiled = {i.texts: i.clean for i in propose(song, held.astype(np.float32), 12, 1)}
+    common = plain.keys() & spoiled.keys()
+    assert all(spoiled[texts] <= plain[texts] for texts in common)
+    assert any(spoiled[texts] < plain[texts] for texts in common) or plain.keys() != spoiled.keys()
+    assert list(plain.items()) != list(spoiled.items())

@@ -1,0 +1,86 @@
+"""Friedman, Kendall's W and intraclass correlations against published examples."""
+
+import csv
+
+import numpy as np
+import pytest
+
+from render.arrays import Floats
+from reports.verdict.agreement import agreement, friedman, icc
+from tests.places import DATA
+
+
+def matrix(name: str) -> Floats:
+    with (DATA / name).open(encoding="utf-8", newline="") as file:
+        rows = list(csv.reader(file))[1:]
+    assert rows
+    return np.array(rows, dtype=float)
+
+
+def test_friedman_and_kendall_with_ties() -> None:
+    # Base-rounding times, 22 players x 3 (Hollander & Wolfe 1973): 11.143, p .003805; W computed, not printed
+    found = friedman(matrix("friedman_rounding_times.csv"))
+    assert found is not None
+    assert found.statistic == pytest.approx(11.142857, abs=1e-6)
+    assert found.p == pytest.approx(0.003805, abs=1e-6)
+    assert found.rank_sums == (53, 47, 32)
+    assert found.kendall_w == pytest.approx(0.25325, abs=1e-5)
+
+
+def test_friedman_32_judges() -> None:
+    # Critchlow & Fligner (1991): 32 judges rank 4 salads; the statistics are computed
+    found = friedman(matrix("ranking_salad_32x4.csv"))
+    assert found is not None
+    assert found.statistic == pytest.approx(41.10, abs=0.005)
+    assert found.p == pytest.approx(6.2e-9, rel=0.01)
+    assert found.kendall_w == pytest.approx(0.4281, abs=5e-5)
+    assert found.rank_sums == (110, 46, 74, 90)
+
+
+def test_iso_8587_rank_sums() -> None:
+    # ISO 8587:1988, Annex A: 8 assessors x 5 products, rank sums A17 B31 C32 D23 E17 (secondary source; the
+    # statistic 10.60 computed from them). The single sheets are not known: these have the same sums, no ties.
+    sheets = _sheets([17, 31, 32, 23, 17], 8)
+    found = friedman(sheets)
+    assert found is not None
+    assert found.rank_sums == (17, 31, 32, 23, 17)
+    assert found.statistic == pytest.approx(10.60, abs=1e-9)
+    assert found.p == pytest.approx(0.0314, abs=5e-5)
+
+
+def _sheets(sums: list[int], judges: int) -> Floats:
+    """Rankings without ties whose columns have the given sums: random sheets, improved by swaps."""
+    rng = np.random.default_rng(1)
+    sheets = np.array([rng.permutation(len(sums)) + 1 for _ in range(judges)])
+    wrong = np.abs(sheets.sum(0) - sums).sum()
+    while wrong:
+        row, (a, b) = rng.integers(judges), rng.choice(len(sums), 2, replace=False)
+        tried = sheets.copy()
+        tried[row, [a, b]] = sheets[row, [b, a]]
+        now = np.abs(tried.sum(0) - sums).sum()
+        if now <= wrong:
+            sheets, wrong = tried, now
+    return sheets.astype(float)
+
+
+def test_two_forms_are_a_sign_test() -> None:
+    found = friedman(np.array([[1, 2], [1, 2], [1, 2], [3, 1], [2, 2]], dtype=float))
+    assert found is not None
+    assert found.p == pytest.approx(0.625)  # 3 against 1 of 4: 2 * (1 + 4) / 16
+
+
+def test_shrout_and_fleiss() -> None:
+    # Shrout & Fleiss (1979), table 4: six targets, four judges
+    found = icc(matrix("icc_shrout_fleiss_1979.csv"))
+    assert found is not None
+    values = [found.icc_1_1, found.icc_2_1, found.icc_3_1, found.icc_1_k, found.icc_2_k, found.icc_3_k]
+    assert values == pytest.approx([0.1657, 0.2898, 0.7148, 0.4428, 0.6201, 0.9093], abs=5e-5)
+
+
+def test_nothing_to_compare() -> None:
+    assert friedman(np.ones((1, 3))) is None and icc(np.ones((3, 1))) is None
+    flat = friedman(np.full((4, 3), 50.0))
+    assert flat is not None and flat.p == 1.0
+    gaps = np.array([[1.0, np.nan], [1.0, 2.0], [2.0, 3.0]])
+    found = agreement(gaps, gaps)
+    assert found.rounds is not None and found.rounds.blocks == 2
