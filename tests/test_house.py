@@ -27,7 +27,7 @@ MAY_IMPORT = {
     "reports": {"reports", "sessions", "render"},
 }
 ROOMS = {
-    "render": ("song", "audio", "loudness", "joins", "renders", "analysis", "proposals"),
+    "render": ("style", "song", "audio", "loudness", "joins", "renders", "analysis", "proposals"),
     "listening": ("local", "page", "packet", "demo", "commands"),
     "reports": ("model", "verdict", "simulation", "facts", "way_back", "output"),
 }  # each may import those before it

@@ -17,7 +17,7 @@ from markupsafe import Markup
 from listening.counts import REASONS
 from listening.packet.answers import make_ticket
 from listening.page.copies import level_check_flac
-from listening.page.html import environment, words
+from listening.page.html import environment, style_css, words
 from listening.rounds import Demand, Round, abandoned_text, enter_round, standing
 from render.errors import AnswersError
 from render.files import OWNERS_FOLDER, replacing
@@ -88,7 +88,7 @@ def _copies(study: Study, round_: Round, place: Path, small: bool) -> Copies:
 def _pieces(about: dict[str, Any], sounds: Sounds) -> Iterator[str]:
     """The packet's text in pieces: the sound is too much to hold as one."""
     static = resources.files("listening.page") / "static"
-    style = (static / "style.css").read_text(encoding="utf-8")
+    style = style_css()
     scripts = [(static / script).read_text(encoding="utf-8") for script in SCRIPTS]
     policy = (
         f"default-src 'none'; script-src {' '.join(map(_csp_hash, scripts))}; style-src {_csp_hash(style)}; "

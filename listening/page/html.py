@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from importlib import resources
+
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 
 from listening import cautions
+from render.style import tokens_css
 from sessions.records import ASPECTS
 
 
@@ -34,3 +37,9 @@ def words() -> dict[str, object]:
 def page_html() -> str:
     """The page."""
     return environment().get_template("page.html").render(words())
+
+
+def style_css() -> str:
+    """The style sheet of page and packet: the shared tokens, then their own."""
+    own = resources.files("listening.page") / "static" / "style.css"
+    return tokens_css() + own.read_text(encoding="utf-8")

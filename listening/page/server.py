@@ -22,7 +22,7 @@ from starlette.routing import Route
 
 from listening.page import messages as s
 from listening.page.access import Carried, Door, Limited, TooMuch
-from listening.page.html import page_html
+from listening.page.html import page_html, style_css
 from listening.page.session import Desk, Visitor
 from listening.page.sound import KIND, file_response
 from render.errors import FairhearingError, PageError
@@ -31,7 +31,6 @@ from sessions.study import Study
 ZONE_HEADER = "Fair-Minutes-East"  # of UTC, by the listener's device: whose day it is
 FARTHEST_EAST, FARTHEST_WEST = 14 * 60, -12 * 60
 STATIC = {
-    "style.css": "text/css",
     "sound.js": "text/javascript",
     "screens.js": "text/javascript",
     "flow.js": "text/javascript",
@@ -110,6 +109,7 @@ def _shell_routes() -> list[Route]:
     """The page itself and its files, by name: no folder is served."""
     folder = resources.files("listening.page") / "static"
     files = {f"/static/{name}": ((folder / name).read_bytes(), kind) for name, kind in STATIC.items()}
+    files["/static/style.css"] = (style_css().encode(), "text/css")
     files["/"] = (page_html().encode(), "text/html; charset=utf-8")
 
     def giving(content: bytes, kind: str) -> Callable[[Request], Awaitable[Response]]:
