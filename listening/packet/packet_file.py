@@ -26,7 +26,7 @@ from sessions.study import Study
 
 PACKETS = "packets"
 CODES_A_FORM = 3  # a broken-off listen begins again under a fresh code
-SCRIPTS = ("sound.js", "screens.js", "flow.js", "sha256.js", "packet.js")
+SCRIPTS = ("sound.js", "rule.js", "screens.js", "flow.js", "sha256.js", "packet.js")
 _CHUNK = 3 << 18  # bytes that become whole base64 groups
 
 

@@ -32,6 +32,7 @@ ZONE_HEADER = "Fair-Minutes-East"  # of UTC, by the listener's device: whose day
 FARTHEST_EAST, FARTHEST_WEST = 14 * 60, -12 * 60
 STATIC = {
     "sound.js": "text/javascript",
+    "rule.js": "text/javascript",
     "screens.js": "text/javascript",
     "flow.js": "text/javascript",
     "page.js": "text/javascript",

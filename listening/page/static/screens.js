@@ -173,21 +173,12 @@ const Screens = (() => {
   }
 
   function drawOnRule(changed) {
-    const place = (event) => {
-      const box = $("rule").getBoundingClientRect();
-      const share = Math.min(Math.max((event.clientX - box.left) / box.width, 0), 1);
+    Rule.draw($("rule"), (share) => {
       $("overall").value = String(Math.round(share * 100));
       fault($("overall"), "overall-error", "");
       mark();
       changed();
-    };
-    $("rule").onpointerdown = (event) => {
-      $("rule").setPointerCapture(event.pointerId);
-      place(event);
-    };
-    $("rule").onpointermove = (event) => {
-      if ($("rule").hasPointerCapture(event.pointerId)) place(event);
-    };
+    });
   }
 
   /* A field under its label, both in a row of their own. */
