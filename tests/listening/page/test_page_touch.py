@@ -1,4 +1,4 @@
-"""Rating with a thumb on a phone: a tap or a drag along the rule sets the rating, a swipe up or down scrolls."""
+"""Rating with a thumb: a tap or a drag along the rule sets the rating, a swipe up or down scrolls."""
 
 from __future__ import annotations
 
