@@ -172,7 +172,7 @@ def test_a_name_listed_twice_is_given_with_its_line(tmp_path):
         (
             "[forms]",
             '[render]\nmatching = "loud"\n[forms]',
-            "render.renders.render_forms is \"loud\"; expected 'integrated'",
+            "render.matching is \"loud\"; expected 'integrated'",
         ),
         ("[forms]", "[plan]\nrounds = 0\n[forms]", "plan.rounds is 0"),
         ('"bo" = {  }', "bo = { prior_listens = -1 }", "is -1; expected a number greater than or equal to 0"),
