@@ -12,6 +12,7 @@ from listening.cautions import LONG_SITTING_S
 from render.analysis import tempo_fit
 from render.analysis.tempo_fit import TempoFit
 from render.arrays import Audio
+from render.audio.click import ClickMix, write_click
 from render.audio.splice import Splicer
 from render.audio.stem_fit import StemFit
 from render.audio.stems import Mixes, check_stems, fit_stems, read_audio
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
     from render.proposals.ideas import Idea
 
 
-JOINS_FILE = "joins.wav"
+JOINS_FILE, CLICK_FILE = "joins.wav", "click.wav"
 BEYOND_THE_END = "beyond the end of the audio"  # how render/song/song.py says that bars do not fit the audio
 MOST_FORMS = 6  # our own rule of thumb, from the outlook's figures
 
@@ -160,21 +161,27 @@ def write_joins_audio(study: Study, path: Path) -> list[str]:
     """Four bars around each join, for the maker's ears; a line for each, with its time in the file."""
     from render.joins.audition import write_audition
 
-    _require_free(study, path)
+    _require_free(study, path, "--joins-audio", JOINS_FILE)
     _, _, mixes = _sources(study)
     cues = write_audition(study.song, mixes, path)
     mixes.close()
     return [cue.line for cue in cues]
 
 
-def _require_free(study: Study, path: Path) -> None:
-    """Refuse a name that is taken: only an earlier file of joins, by its usual name, is replaced."""
+def write_click_audio(study: Study, path: Path) -> ClickMix:
+    """The song with a click on every beat of its grid, for the maker's ears."""
+    _require_free(study, path, "--click", CLICK_FILE)
+    return write_click(study.song, path)
+
+
+def _require_free(study: Study, path: Path, option: str, usual: str) -> None:
+    """Refuse a name that is taken: only an earlier file of the same kind, by its usual name, is replaced."""
     song = study.song
     sources = [song.audio.path, *song.stems.values()]
     taken = any(path.exists() and source.exists() and path.samefile(source) for source in sources)
-    if taken or (path.exists() and path.name != JOINS_FILE):
+    if taken or (path.exists() and path.name != usual):
         what = "is what the song is made of" if taken else "is there already"
-        raise StudyError(f"{path} {what}, and would be replaced; give --joins-audio a name that is free")
+        raise StudyError(f"{path} {what}, and would be replaced; give {option} a name that is free")
 
 
 def propose_ideas(study: Study, count: int, seed: int, *, write: bool) -> list[Idea]:

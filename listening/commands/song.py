@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -19,6 +20,11 @@ from listening.commands.common import (
 )
 from render.clock_text import clock_text
 
+if TYPE_CHECKING:
+    from sessions.study import Study
+
+THROUGH_THE_DEVICE = Path("-")
+
 
 @click.command()
 @with_study
@@ -31,7 +37,16 @@ from render.clock_text import clock_text
     metavar="[WAV]",
     help="Also write one WAV with four bars around each join, for the maker's ears only.",
 )
-def check(folder: Path, as_json: bool, joins_audio: Path | None) -> None:
+@click.option(
+    "--click",
+    "click_file",
+    type=click.Path(path_type=Path, dir_okay=False, allow_dash=True),
+    is_flag=False,
+    flag_value=THROUGH_THE_DEVICE,
+    metavar="[WAV]",
+    help="Also play the song with a click on every beat (q stops), or write it to a WAV.",
+)
+def check(folder: Path, as_json: bool, joins_audio: Path | None, click_file: Path | None) -> None:
     """Check song.toml against the audio: sections, forms, tempo, joins."""
     from listening.checking import examine_song, write_joins_audio
 
@@ -39,6 +54,8 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None) -> None:
     with progress("listening to the song") as step:
         found = examine_song(study, step)
     cues = write_joins_audio(study, joins_audio) if joins_audio is not None else []
+    if click_file is not None:
+        _click(study, click_file)
     if as_json:
         echo_json(found.as_json())
         return
@@ -76,6 +93,23 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None) -> None:
         click.echo(
             "First mend tempo or start, then run `fairhearing check` again: joins are judged when they fit."
         )
+
+
+def _click(study: Study, path: Path) -> None:
+    """The song with its click: played where no file is named. What is said goes to stderr, beside --json."""
+    from listening.cautions import CAUTION
+    from listening.checking import write_click_audio
+    from listening.local.click_playing import play_click
+
+    def say(text: str) -> None:
+        click.echo(wrapped(text), err=True)
+
+    say(CAUTION)
+    if path == THROUGH_THE_DEVICE:
+        play_click(study.song, say)
+    else:
+        mix = write_click_audio(study, path)
+        say(f"{path} holds the song with a click on every beat, the first of the bar higher; {mix.line}.")
 
 
 @click.command()

@@ -15,7 +15,7 @@ import numpy as np
 
 from render.analysis.bar_one import BarOne, bar_one
 from render.analysis.meter_changes import odd_bars
-from render.analysis.onsets import attack_times, onsets
+from render.analysis.onsets import Onsets, attack_times, onsets
 from render.analysis.tempo_estimate import STEADY, Agreement, Pulse, best_phase, find_pulses, nearly_round
 from render.analysis.tempo_path import offset_path, robust_line, smooth
 from render.arrays import Audio, Floats
@@ -156,21 +156,26 @@ def _beats(beats: float) -> str:
     return "1 beat" if halves == 2 else f"{halves / 2:g} beats"
 
 
-def fit(audio: Audio, sample_rate: int, grid: Grid, section_bars: Sequence[int] = ()) -> TempoFit:
+def fit(
+    audio: Audio, sample_rate: int, grid: Grid, section_bars: Sequence[int] = (), curve: Onsets | None = None
+) -> TempoFit:
     """Compare the attacks of `audio`, (frames, channels), with a grid.
 
-    `section_bars` are the first bars of the song's sections: they tell which bar is bar 1.
+    `section_bars` are the first bars of the song's sections: they tell which bar is bar 1. `curve`: its onset
+    curve, where it is known already.
     """
-    return _Fit(audio, sample_rate, grid, section_bars).result()
+    return _Fit(audio, sample_rate, grid, section_bars, curve or onsets(audio, sample_rate)).result()
 
 
 class _Fit:
-    def __init__(self, audio: Audio, sample_rate: int, grid: Grid, section_bars: Sequence[int]) -> None:
+    def __init__(
+        self, audio: Audio, sample_rate: int, grid: Grid, section_bars: Sequence[int], curve: Onsets
+    ) -> None:
         self.audio, self.rate, self.grid, self.section_bars = audio, sample_rate, grid, section_bars
         self.tempo = float(grid.tempo)
         self.beat_s = float(grid.stretch(1).beat_s)
         self.one_tempo = all(change.tempo is None for change in grid.changes)
-        self.curve = onsets(audio, sample_rate)
+        self.curve = curve
         self.bars = 0
         while float(grid.line_s(self.bars + 2)) <= self.curve.seconds and self.bars < 5000:
             self.bars += 1

@@ -7,7 +7,9 @@ bar would drift (97 BPM in 4/4 at 44.1 kHz is 109113.402 frames a bar: 40 frames
 from __future__ import annotations
 
 import bisect
+import itertools
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
@@ -71,16 +73,24 @@ class Stretch:
 
 @dataclass(frozen=True)
 class Grid:
-    """Bars (1-based) <-> frames of the audio."""
+    """Bars (1-based) <-> frames of the audio.
+
+    `beats_s`: for a live take, the time of every beat from bar 1 on, rising, two or more (seconds; the first
+    is `start_s`). Bar lines then lie on them, and only changes of meter count; after the last beat the
+    tempo goes on as it was.
+    """
 
     sample_rate: int
     start_s: Fraction
     tempo: Fraction
     meter: Meter
     changes: tuple[Change, ...] = ()
+    beats_s: tuple[Fraction, ...] = ()
 
     @cached_property
     def stretches(self) -> tuple[Stretch, ...]:
+        if self.beats_s:
+            return tuple(self._bars_of_beats())
         found = [Stretch(1, self.start_s, self.tempo, self.meter)]
         for change in sorted(self.changes, key=lambda c: c.bar):
             last = found[-1]
@@ -89,10 +99,46 @@ class Grid:
             found = [*(s for s in found if s.bar < change.bar), stretch]
         return tuple(found)
 
+    def _bars_of_beats(self) -> Iterator[Stretch]:
+        """Each bar that begins on one of the beats, with the tempo that its own beats have on average."""
+        meters = {change.bar: change.meter for change in self.changes if change.meter}
+        meter, bar, first = self.meter, 1, 0
+        while first < len(self.beats_s):
+            meter = meters.get(bar, meter)
+            bar_s = self.beat_s(first + meter.beats) - self.beats_s[first]
+            yield Stretch(bar, self.beats_s[first], 240 * meter.beats / (meter.unit * bar_s), meter)
+            bar, first = bar + 1, first + meter.beats
+
+    def beat_s(self, beat: int | Fraction) -> Fraction:
+        """Seconds to a beat of `beats_s` (from 0), exactly; between and beyond them in a straight line."""
+        at = min(max(int(beat // 1), 0), len(self.beats_s) - 2)
+        one, two = self.beats_s[at : at + 2]
+        return one + (beat - at) * (two - one)
+
+    @cached_property
+    def _beats_before(self) -> tuple[int, ...]:
+        """Beats from bar 1 to the beginning of each stretch."""
+        lengths = [(two.bar - one.bar) * one.meter.beats for one, two in itertools.pairwise(self.stretches)]
+        return (0, *itertools.accumulate(lengths))
+
+    def beats_before(self, bar: int) -> int:
+        """Beats from bar 1 to the line of `bar`."""
+        at = self._stretch_index(bar)
+        stretch = self.stretches[at]
+        return self._beats_before[at] + (bar - stretch.bar) * stretch.meter.beats
+
+    def beat_time_s(self, bar: int, beats: int | Fraction) -> Fraction:
+        """Seconds to `beats` beats (from 0) into `bar`, exactly."""
+        if self.beats_s:
+            return self.beat_s(self.beats_before(bar) + beats)
+        return self.line_s(bar) + beats * self.stretch(bar).beat_s
+
     def stretch(self, bar: int) -> Stretch:
         """The stretch that `bar` lies in (bars before bar 1 count as bar 1's)."""
-        at = bisect.bisect_right(self.stretches, bar, key=lambda s: s.bar)
-        return self.stretches[max(at - 1, 0)]
+        return self.stretches[self._stretch_index(bar)]
+
+    def _stretch_index(self, bar: int) -> int:
+        return max(bisect.bisect_right(self.stretches, bar, key=lambda s: s.bar) - 1, 0)
 
     def line_s(self, bar: int) -> Fraction:
         """Seconds from the start of the audio to the first beat of `bar`, exactly."""
@@ -109,6 +155,8 @@ class Grid:
 
     def before_line_s(self, bar: int, beats: Fraction) -> Fraction:
         """Seconds to `beats` beats before `bar`, counted back through the bars before it, exactly."""
+        if self.beats_s:
+            return self.beat_s(self.beats_before(bar) - beats)
         at_s = self.line_s(bar)
         while beats > 0 and bar > 1:
             bar -= 1
@@ -128,4 +176,8 @@ class Grid:
         stretch = self.stretches[max(bisect.bisect_right(starts, time_s) - 1, 0)]
         bars = (time_s - stretch.start_s) // stretch.bar_s if time_s >= stretch.start_s else 0
         bar = stretch.bar + int(bars)
+        if self.beats_s and time_s >= self.start_s:
+            at = min(bisect.bisect_right(self.beats_s, time_s), len(self.beats_s) - 1) - 1
+            into = (time_s - self.beats_s[at]) / (self.beats_s[at + 1] - self.beats_s[at])
+            return bar, at + into - self.beats_before(bar)
         return bar, (time_s - self.line_s(bar)) / stretch.beat_s

@@ -106,3 +106,33 @@ def test_position_undoes_the_line(tempo, beats, unit, change, bar, beat):
 
 def test_what_lies_before_bar_1_belongs_to_it():
     assert grid(start="1").position(Fraction(1, 2)) == (1, Fraction(-1))
+
+
+def test_a_live_takes_bar_lines_lie_on_its_beats():
+    """Beats written by hand; nothing is computed but the place after the last."""
+    beats = tuple(
+        exact(s) for s in ("0.5", "1.0", "1.52", "2.0", "2.49", "3.01", "3.5", "4.02", "4.5", "5.1")
+    )
+    g = Grid(48000, beats[0], exact(120), Meter(4, 4), beats_s=beats)
+    assert [g.line_s(bar) for bar in (1, 2, 3)] == [beats[0], beats[4], beats[8]]
+    assert [g.beat_time_s(2, k) for k in range(4)] == list(beats[4:8])
+    assert g.before_line_frame(2, Fraction(1)) == 96000 and g.before_line_frame(
+        3, Fraction(3, 2)
+    ) == 48000 * Fraction("3.76")
+    assert g.position(exact("2.745")) == (2, Fraction("0.255") / Fraction("0.52"))
+    assert g.beat_s(11) == exact("6.3")  # as the last beat goes on
+    assert g.position(exact("0.2"))[0] == 1
+
+
+def test_a_live_takes_meter_may_change():
+    beats = tuple(Fraction(n, 2) for n in range(14))
+    g = Grid(
+        8000,
+        beats[0],
+        exact(120),
+        Meter(4, 4),
+        (Change(2, meter=Meter(3, 4)), Change(3, meter=Meter(4, 4))),
+        beats,
+    )
+    assert [g.line_s(bar) for bar in (1, 2, 3, 4)] == [0, 2, Fraction(7, 2), Fraction(11, 2)]
+    assert [g.beats_before(bar) for bar in (1, 2, 3, 4, 5)] == [0, 4, 7, 11, 15]

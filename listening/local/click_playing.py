@@ -1,0 +1,35 @@
+"""The song with a click on every beat, through the sound device, for the maker alone."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from listening.local.device import Heard, Playing, require_device
+from listening.local.keys import ESCAPE, INTERRUPT, single_keys
+from render.audio.click import write_click
+from render.song.song import Song
+
+_STOP_KEYS = f"qQ{ESCAPE}{INTERRUPT}"
+
+
+def play_click(song: Song, say: Callable[[str], None], device: str | None = None) -> Heard:
+    """Play the song from the top with its click; q stops it.
+
+    Raises:
+        DeviceError: there is no sound device; AudioError: the bounce cannot be read.
+    """
+    require_device(device)
+    with tempfile.TemporaryDirectory(prefix="fairhearing-") as place:
+        path = Path(place) / "click.wav"
+        mix = write_click(song, path)
+        say(f"♪ the song with a click on every beat, the first of the bar higher; {mix.line} (q stops it)")
+        playing = Playing(path, device)
+        with single_keys() as keys:
+
+            def look(now: Playing) -> None:
+                if any(key in _STOP_KEYS for key in keys.pressed()):
+                    now.stop()
+
+            return playing.run(look)
