@@ -35,17 +35,17 @@ def outlook(folder: Path, as_json: bool, seed: int) -> None:
     """Before the first round: can this panel and plan settle the question?"""
     import numpy as np
 
-    from reports.simulation.outlook import Hearers, Pace
+    from reports.simulation.outlook import PlannedPanel, RoundPlan
     from reports.simulation.outlook import outlook as look_ahead
 
     song = open_study(folder).song
     if not song.listeners:
         raise click.ClickException("nobody is listed under [listeners] in song.toml; add who will listen")
     prior = [[x.prior_listens.get(form.name, 0.0) for form in song.forms] for x in song.listeners]
-    panel = Hearers(np.array(prior), np.array([x.weight for x in song.listeners]))
+    panel = PlannedPanel(np.array(prior), np.array([x.weight for x in song.listeners]))
     with progress("simulating studies like this one") as step:
         found = look_ahead(
-            panel, Pace(song.rounds, song.days), seed=seed,
+            panel, RoundPlan(song.rounds, song.days), seed=seed,
             progress=lambda done, of: step("simulating studies like this one", done, of),
         )  # fmt: skip
     if as_json:

@@ -11,7 +11,7 @@ import pandas as pd
 from reports.facts.comments import Comment
 from reports.facts.study_facts import Facts
 from reports.verdict.judge import Judgement
-from reports.verdict.sensitivity import Change
+from reports.verdict.sensitivity import AlternativeReading
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,7 @@ class Against:
     listeners: int
     comments: tuple[Comment, ...]
     praise: tuple[Comment, ...]  # of the other forms, where they were rated above it in the same round
-    changes: tuple[Change, ...]  # other ways of judging that name another form
+    changes: tuple[AlternativeReading, ...]  # other ways of judging that name another form
     systems: tuple[System, ...]
 
     @property

@@ -73,10 +73,7 @@ class Decision:
 
 @dataclass(frozen=True)
 class Facts:
-    """A study as its report sees it. Without renders there is neither manifest nor ratings nor verdict.
-
-    A judgement has the listeners' names as they are shown (`Who.shown`).
-    """
+    """A study as its report sees it. Without renders there is neither manifest nor ratings nor verdict."""
 
     song: Song
     made_utc: str
@@ -165,8 +162,7 @@ class Facts:
 
     @cached_property
     def _who_by_name(self) -> Mapping[str, Who]:
-        """By the name itself and, unless it is somebody's own, by the name as it is shown."""
-        return {who.shown: who for who in self.who} | {who.name: who for who in self.who}
+        return {who.name: who for who in self.who}
 
     @property
     def weighted(self) -> bool:
@@ -229,11 +225,6 @@ def _judged(base: Facts, song: Song, manifest: Manifest, contents: LogContents |
     )
 
 
-def marked(table: pd.DataFrame, shown: Callable[[str], str]) -> pd.DataFrame:
-    """Ratings under the listeners' names as they always appear: so every word of a verdict marks scripts."""
-    return table.assign(listener=[shown(name) for name in table["listener"]])
-
-
 def _judgement(
     ratings: StudyRatings, table: pd.DataFrame, shown: Callable[[str], str], seed: int
 ) -> Judgement | None:
@@ -241,13 +232,14 @@ def _judgement(
     if len(ratings.forms) < 2 or not table["form"].isin(ratings.forms).any():
         return None
     return judge(
-        marked(table, shown),
+        table,
         seed=seed,
-        weights={shown(name): weight for name, weight in ratings.weights.items()},
-        listeners=[shown(name) for name in ratings.listeners],
+        weights=ratings.weights,
+        listeners=ratings.listeners,
         forms=ratings.forms,
         retired=ratings.retired,
-        kept_apart={shown(str(n)): int(c) for n, c in ratings.after["listener"].value_counts().items()},
+        kept_apart={str(n): int(c) for n, c in ratings.after["listener"].value_counts().items()},
+        shown=shown,
     )
 
 

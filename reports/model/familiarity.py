@@ -1,4 +1,4 @@
-"""The model of the verdict: which form is best once all are equally familiar. numpy only.
+"""Bayesian hierarchical model of ratings with a familiarity curve, in closed form on a grid. numpy only.
 
     rating = level(listener, round, sitting) + q[form] + dev[listener, form] + pos[position]
              + car[form heard just before] - gap[form] * exp(-exposure / tau) + noise
@@ -29,7 +29,7 @@ Weighted: TypeAlias = tuple[tuple[float, float], ...]
 
 @dataclass(frozen=True)
 class Prior:
-    """What is believed before the first rating. Spreads are in units of the noise SD; (value, weight) pairs.
+    """Prior distributions. Spreads are in units of the noise SD; (value, weight) pairs.
 
     `tau` counts listens; 0 stands for "familiarity does not matter". `gap_mean` is in rating points: a form
     never heard is expected to be rated that much below its settled value.

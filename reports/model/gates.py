@@ -1,14 +1,19 @@
-"""The four states of a verdict and the gates that lead to them: numbers in, state out."""
+"""Decision rules: from posterior chances and listens heard to the verdict's state."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Final, Literal, TypeAlias
 
 import numpy as np
 
 from render.arrays import Floats
 
-CLEAR, LEANING, EVEN, LISTEN = "clear", "leaning", "even", "keep listening"
+State: TypeAlias = Literal["clear", "safe", "even", "leaning", "keep listening"]
+CLEAR: Final = "clear"
+SAFE: Final = "safe"
+EVEN: Final = "even"
+LEANING: Final = "leaning"
+LISTEN: Final = "keep listening"
 Steps: TypeAlias = tuple[tuple[int, float], ...]
 
 
@@ -39,7 +44,7 @@ class Rules:
         """The chance that a clear verdict needs after so many rounds."""
         return self.late_clear_chance if rounds > self.late_after_round else self.clear_chance
 
-    def own_way_needed(self, heard: "Heard") -> float:
+    def own_way_needed(self, heard: "Coverage") -> float:
         """The chance that the reading "each form in its own way" must give after what was heard."""
         ears = heard.met(self.clear_listens, self.clear_days)
         steps = self.own_way_chance[min(max(ears, 1), len(self.own_way_chance)) - 1]
@@ -49,7 +54,7 @@ class Rules:
 
 @dataclass(frozen=True)
 class Chances:
-    """What the draws say about each form: (F,) chance of being best, and expected loss of choosing it."""
+    """Posterior summary of F forms: (F,) chance to be best, expected loss of choosing it (points)."""
 
     best: Floats
     loss: Floats
@@ -68,8 +73,8 @@ class Chances:
 
 
 @dataclass(frozen=True)
-class Heard:
-    """How much the listeners have heard: fewest listens of any form, and days, of each listener."""
+class Coverage:
+    """Listens and days: for each listener, the fewest listens of any form and the number of days."""
 
     names: Sequence[str]
     listens: Sequence[int]
@@ -82,28 +87,28 @@ class Heard:
         return met > 0 and 2 * met >= len(self.names)
 
     def met(self, listens: int, days: int = 0) -> int:
-        """How many listeners have."""
+        """Number of listeners that meet the minimum."""
         return len(self.names) - len(self.behind(listens, days))
 
     @property
     def reached(self) -> int:
-        """The listens of every form that at least half of the listeners have."""
+        """The number of listens of every form that at least half of the listeners have reached."""
         return max((n for n in self.listens if self.enough(n)), default=0)
 
     def behind(self, listens: int, days: int = 0) -> tuple[str, ...]:
-        """The listeners who have not."""
+        """Listeners below the minimum."""
         each = zip(self.names, self.listens, self.days, strict=True)
         return tuple(name for name, n, d in each if n < listens or d < days)
 
 
 @dataclass(frozen=True)
-class Doubts:
-    """The cautious readings' chances: familiarity settles slowly; each form wears off in its own way."""
+class CautiousReadings:
+    """Posteriors under two cautious priors: slow familiarity; each form wears off in its own way."""
 
     slow: Chances
     own_way: Chances
 
-    def consent(self, leader: int, heard: Heard, rules: Rules) -> bool:
+    def consent(self, leader: int, heard: Coverage, rules: Rules) -> bool:
         """Whether both agree that `leader` is clear."""
         return bool(
             self.slow.best[leader] >= rules.needed(heard.rounds)
@@ -111,7 +116,9 @@ class Doubts:
         )
 
 
-def state_of(chances: Chances, heard: Heard, rules: Rules, doubts: Callable[[], Doubts | None]) -> str:
+def state_of(
+    chances: Chances, heard: Coverage, rules: Rules, doubts: Callable[[], CautiousReadings | None]
+) -> State:
     """The state, tested in the order clear, even, leaning, keep listening.
 
     `doubts` gives the cautious readings (None: no doubts); it is asked only when all else says clear.

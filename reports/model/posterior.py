@@ -1,4 +1,4 @@
-"""What the fitted model says about the settled effects: for a panel, for people like them, for each listener.
+"""Posterior of the settled effects (at full familiarity): of the panel, of its population, of each listener.
 
 Shapes as in `familiarity`: L listeners, F forms, K shared columns, G grid points. numpy only.
 """

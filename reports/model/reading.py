@@ -1,4 +1,4 @@
-"""One reading of the ratings: the model fitted, and drawn from. numpy only."""
+"""A reading: the model fitted to ratings, with draws of the settled effects. numpy only."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pandas as pd
@@ -18,8 +18,8 @@ from reports.inks import DAY
 from reports.output.charts import SMALL_PT, TEXT_PT, Chart, apart, bare, cut, dots, draw, span, spread, wrap
 from reports.verdict import phrases
 from reports.verdict.diagnostics import Curve
-from reports.verdict.judge import Judgement, Settled
-from reports.verdict.listeners import Own
+from reports.verdict.judge import Judgement, SettledRating
+from reports.verdict.listeners import ListenerOrder
 
 LISTENERS_A_CHART = 42  # as many as a printed page takes
 
@@ -71,7 +71,7 @@ def settled(judgement: Judgement, lead: str, key: str = "settled") -> Chart:
     return draw(key, height_in, paint, "Settled ratings", f"Best first: {told}.")
 
 
-def _interval(axes: Axes, s: Settled, y: float, leads: bool) -> None:
+def _interval(axes: Axes, s: SettledRating, y: float, leads: bool) -> None:
     axes.plot([s.low, s.high], [y, y], color=DAY.ink if leads else DAY.faint, linewidth=3.2 if leads else 1.8)
     axes.plot(
         [s.mean], [y], "o", markersize=7.5, markeredgecolor=DAY.ink, markeredgewidth=1.4,
@@ -213,10 +213,17 @@ def each_listener(judgement: Judgement, lead: str) -> list[Chart]:
     values = [v for own in owns for v in (*own.mean.values(), own.low[lead], own.high[lead])]
     ends = (min(values) - 2, max(values) + 2)
     pages = [owns[at : at + LISTENERS_A_CHART] for at in range(0, len(owns), LISTENERS_A_CHART)]
-    return [_listeners_page(number, page, lead, ends) for number, page in enumerate(pages)]
+    shown = judgement.panel.shown
+    return [_listeners_page(number, page, lead, ends, shown) for number, page in enumerate(pages)]
 
 
-def _listeners_page(number: int, owns: Sequence[Own], lead: str, ends: tuple[float, float]) -> Chart:
+def _listeners_page(
+    number: int,
+    owns: Sequence[ListenerOrder],
+    lead: str,
+    ends: tuple[float, float],
+    shown: Callable[[str], str],
+) -> Chart:
     height_in = 0.21 * len(owns) + 0.75
 
     def paint(figure: Figure) -> None:
@@ -229,7 +236,7 @@ def _listeners_page(number: int, owns: Sequence[Own], lead: str, ends: tuple[flo
         axes.plot([own.mean[lead] for own in owns], rows, "o", markersize=5.5, color=DAY.ink, zorder=3)
         beside = axes.get_yaxis_transform()  # x in the axes' widths, y in rows
         for row, own in enumerate(owns):
-            axes.text(-0.03, row, _short(own.listener), transform=beside, ha="right", va="center")
+            axes.text(-0.03, row, _short(shown(own.listener)), transform=beside, ha="right", va="center")
             first = own.order[0]
             text, color = ("the same", DAY.soft) if first == lead else (cut(first, 14), DAY.ink)
             axes.text(1.03, row, text, transform=beside, va="center", color=color)
@@ -241,7 +248,7 @@ def _listeners_page(number: int, owns: Sequence[Own], lead: str, ends: tuple[flo
         bare(axes)
 
     told = "; ".join(
-        f"{own.listener}: {own.mean[lead]:+.0f} points, own first {own.order[0]}" for own in owns
+        f"{shown(own.listener)}: {own.mean[lead]:+.0f} points, own first {own.order[0]}" for own in owns
     )
     title = f"Each listener: “{lead}” among the others"
     return draw(f"listeners{number}", height_in, paint, title, told + ".")

@@ -15,11 +15,11 @@ from reports import inks
 from reports.facts import comments, strips
 from reports.facts.dissent import Against
 from reports.facts.ratings import COLUMNS
-from reports.facts.study_facts import Facts, marked
+from reports.facts.study_facts import Facts
 from reports.model.gates import Rules
 from reports.output.chart_kinds import all_charts
 from reports.verdict import phrases
-from reports.verdict.preprocessing import tidy
+from reports.verdict.diagnostics import Outlier
 from reports.way_back import rebuild_words
 from reports.way_back.package import AS_PERFORMED, NOTHING_AGAIN, WayBack, bars_of
 from sessions.records import ASPECTS
@@ -99,24 +99,11 @@ def aspects(facts: Facts) -> dict[str, dict[str, str]]:
     return found
 
 
-def outliers(facts: Facts) -> list[dict[str, Any]]:
+def outliers(facts: Facts) -> list[Outlier]:
     """Ratings far from what all others suggest: who, when, what, how much."""
     if facts.ratings is None or facts.judgement is None:
         return []
-    table = tidy(marked(facts.ratings.table, facts.shown))
-    found = []
-    for outlier in facts.judgement.beside.diagnostics.outliers:
-        row = table.iloc[outlier.row]
-        found.append(
-            {
-                "listener": row["listener"],
-                "round": int(row["round"]),
-                "form": row["form"],
-                "rating": outlier.rating,
-                "expected": outlier.expected,
-            }
-        )
-    return found
+    return list(facts.judgement.beside.diagnostics.outliers)
 
 
 def environment() -> Environment:

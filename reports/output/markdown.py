@@ -99,7 +99,7 @@ def _ratings(facts: Facts) -> Iterator[str]:
     for own in judgement.beside.listeners:
         heard = [name for name in own.order if name not in judgement.panel.unheard]
         order = " › ".join(f"{plain(name)} {signed(own.mean[name])}" for name in heard)
-        yield f"- {plain(own.listener)}: {order}"
+        yield f"- {plain(judgement.panel.shown(own.listener))}: {order}"
     yield ""
 
 
@@ -110,7 +110,8 @@ def _against(facts: Facts, case: Against) -> Iterator[str]:
         yield f"- Rated below the average of the other forms in {rounds}."
     for other in case.others:
         chance = phrases.chance(other.chance)
-        yield f"- {plain(other.listener)} has another form first: {plain(other.form)} ({chance} sure)."
+        name = plain(facts.shown(other.listener))
+        yield f"- {name} has another form first: {plain(other.form)} ({chance} sure)."
     for change in case.changes:
         yield f"- Judged {plain(change.change)}, {plain(change.best)} would come first."
     for system in case.systems_against:

@@ -1,4 +1,4 @@
-"""Many like studies read together: when does each become clear, and for which form? numpy only.
+"""Batched simulation: many studies with one listening design, read after every round. numpy only.
 
 Studies that share who heard what when share all the work on the model but the ratings' own part, so a
 campaign of simulated studies costs a small fraction of as many single readings.
@@ -14,7 +14,7 @@ import numpy as np
 
 from render.arrays import Floats, Ints
 from reports.model.familiarity import OWN, SLOW, Fit, Observations, Prior, fit
-from reports.model.gates import CLEAR, Chances, Doubts, Heard, Rules, state_of
+from reports.model.gates import CLEAR, CautiousReadings, Chances, Coverage, Rules, state_of
 from reports.model.posterior import targets
 from reports.simulation.worlds import Simulated
 
@@ -33,14 +33,14 @@ class Campaign:
     leader: Ints
 
 
-def heard_after(study: Simulated, done: int, days_by: Callable[[int], int]) -> Heard:
+def heard_after(study: Simulated, done: int, days_by: Callable[[int], int]) -> Coverage:
     """What each simulated listener has heard by round `done`; `days_by` gives the day of a round."""
     seen = study.seen
     until = study.round <= done
     cells = np.zeros((seen.listeners, seen.forms), dtype=np.int64)
     np.add.at(cells, (seen.listener[until], seen.form[until]), 1)
     rounds = [np.unique(study.round[until & (seen.listener == i)]).tolist() for i in range(seen.listeners)]
-    return Heard(
+    return Coverage(
         names=[str(i) for i in range(seen.listeners)],
         listens=cells.min(1).tolist(),
         days=[len({days_by(r) for r in own}) for own in rounds],
@@ -96,7 +96,7 @@ class _Round:
     seen: Observations
     ratings: Floats
     weights: Floats
-    heard: Heard
+    heard: Coverage
     rules: Rules
     prior: Prior
     seed: int
@@ -121,10 +121,10 @@ class _Round:
             return a, False  # a leader that does not even beat the runner-up so surely needs no draws
         chances = Chances.of(mixture.draws(self.draws, self.seed))
 
-        def doubts() -> Doubts | None:
+        def doubts() -> CautiousReadings | None:
             if not self.doubtful:
                 return None
             slow, own = (targets(found, self.weights, column) for found in self.doubts)
-            return Doubts(*(Chances.of(each.draws(self.draws, self.seed)) for each in (slow, own)))
+            return CautiousReadings(*(Chances.of(each.draws(self.draws, self.seed)) for each in (slow, own)))
 
         return chances.order[0], state_of(chances, self.heard, self.rules, doubts) == CLEAR

@@ -1,4 +1,4 @@
-"""Before the first round: the chance of a clear and right verdict for this panel and plan, by simulation.
+"""Power analysis before the first round: what a panel and plan can settle, by simulation.
 
 Listeners are simulated as in `worlds` (with the noise that ratings of a whole song have in practice); every
 study is read after every round with the model and the gates of the verdict, until it is clear.
@@ -32,7 +32,7 @@ Progress = Callable[[int, int], None]  # (steps done, steps in all)
 
 
 @dataclass(frozen=True)
-class Hearers:
+class PlannedPanel:
     """The panel: prior listens (L, F) of each listener for each form, and the listeners' weights (L,)."""
 
     prior_listens: Floats
@@ -46,18 +46,18 @@ class Hearers:
     def forms(self) -> int:
         return int(self.prior_listens.shape[1])
 
-    def sized(self, listeners: int, forms: int) -> "Hearers":
+    def sized(self, listeners: int, forms: int) -> "PlannedPanel":
         """A like panel of another size: listeners repeat, forms nobody knows are dropped or added."""
         rows = self.prior_listens[np.arange(listeners) % self.listeners]
         known = np.argsort(-rows.sum(0), kind="stable")
         made = np.zeros((listeners, forms))
         keep = known[: min(forms, self.forms)]
         made[:, : len(keep)] = rows[:, keep]
-        return Hearers(made)
+        return PlannedPanel(made)
 
 
 @dataclass(frozen=True)
-class Pace:
+class RoundPlan:
     """The plan: rounds over days."""
 
     rounds: int
@@ -124,8 +124,8 @@ class _Runs:
 
 
 def outlook(
-    panel: Hearers,
-    plan: Pace,
+    panel: PlannedPanel,
+    plan: RoundPlan,
     *,
     gaps: Sequence[float] = GAPS,
     studies: int = 200,
@@ -177,8 +177,8 @@ class _Steps:
 
 
 def _run(
-    panel: Hearers,
-    plan: Pace,
+    panel: PlannedPanel,
+    plan: RoundPlan,
     world: World,
     gaps: tuple[float, ...],
     batches: int,
@@ -209,7 +209,7 @@ def _run(
     return _Runs(gaps, first.reshape(len(gaps), -1), right.reshape(len(gaps), -1))
 
 
-def _sentences(found: Outlook, panel: Hearers, plan: Pace) -> list[str]:
+def _sentences(found: Outlook, panel: PlannedPanel, plan: RoundPlan) -> list[str]:
     told = []
     who = phrases.counted(panel.listeners, "listener")
     for gap, chance in found.clear_right.items():
@@ -236,7 +236,7 @@ def _sentences(found: Outlook, panel: Hearers, plan: Pace) -> list[str]:
 
 
 def _advice(
-    found: Outlook, panel: Hearers, plan: Pace, world: World, batches: int, seed: int, steps: _Steps
+    found: Outlook, panel: PlannedPanel, plan: RoundPlan, world: World, batches: int, seed: int, steps: _Steps
 ) -> list[str]:
     """What would settle an ordinary difference: more rounds, more listeners, fewer forms."""
     gap = ORDINARY_GAP
@@ -251,7 +251,7 @@ def _advice(
     sizes = [(count, panel.forms) for count in (2 * panel.listeners, 4 * panel.listeners)]
     sizes += [(panel.listeners, panel.forms - 1)] if panel.forms > 2 else []
     last = max(plan.rounds, Rules().clear_listens)
-    pace = Pace(last, max(plan.days, Rules().clear_days))
+    pace = RoundPlan(last, max(plan.days, Rules().clear_days))
     steps.add(len(sizes) * batches * last)
     for listeners, forms in sizes:
         size = replace(world, listeners=listeners, forms=forms)
@@ -286,8 +286,8 @@ def to_go(
     first, second = judgement.order[:2]
     gap = max(judgement.settled[first].mean - judgement.settled[second].mean, 0.5)
     found = outlook(
-        Hearers(known, panel.weights),
-        Pace(judgement.rounds, judgement.days),
+        PlannedPanel(known, panel.weights),
+        RoundPlan(judgement.rounds, judgement.days),
         gaps=(gap,),
         studies=studies,
         noise_sd=judgement.noise_sd,

@@ -1,4 +1,4 @@
-"""Simulated studies with a known truth: what `outlook` and the benchmarks learn from. numpy only."""
+"""Simulated listening studies with a known truth, for power analysis and benchmarks. numpy only."""
 
 from dataclasses import dataclass
 from typing import TypeAlias

@@ -1,4 +1,4 @@
-"""Classical statistics beside the verdict: Friedman's test, Kendall's W, intraclass correlations.
+"""Agreement statistics: Friedman's test, Kendall's W, intraclass correlation ICC(2,1).
 
 They know nothing of familiarity: Friedman's test within rounds also answers to mere novelty (it rejects too
 often when the forms differ only in how well they are known), so it is shown beside the verdict and never
@@ -52,38 +52,22 @@ def friedman(blocks: Floats) -> Friedman | None:
     return Friedman(statistic, k - 1, p, statistic / (n * (k - 1)), n, sums)
 
 
-@dataclass(frozen=True)
-class Icc:
-    """Intraclass correlations of Shrout and Fleiss (1979), Psychological Bulletin 86:420-428."""
+def icc(ratings: Floats) -> float | None:
+    """The intraclass correlation ICC(2,1) of (n targets, k judges) ratings without gaps.
 
-    icc_1_1: float
-    icc_2_1: float
-    icc_3_1: float
-    icc_1_k: float
-    icc_2_k: float
-    icc_3_k: float
-
-
-def icc(ratings: Floats) -> Icc | None:
-    """Of (n targets, k judges) ratings without gaps; None with fewer than two of either, or no variance."""
+    Two-way random effects, single rating, absolute agreement: Shrout and Fleiss (1979), Psychological
+    Bulletin 86:420-428. None with fewer than two targets or judges, or no variance.
+    """
     if ratings.ndim != 2 or min(ratings.shape) < 2:
         return None
     n, k = ratings.shape
     mean, by_target, by_judge = ratings.mean(), ratings.mean(1), ratings.mean(0)
     between = k * ((by_target - mean) ** 2).sum() / (n - 1)
     judges = n * ((by_judge - mean) ** 2).sum() / (k - 1)
-    within = ((ratings - by_target[:, None]) ** 2).sum() / (n * (k - 1))
     error = ((ratings - by_target[:, None] - by_judge + mean) ** 2).sum() / ((n - 1) * (k - 1))
-    if between + within <= 0 or between <= 0:
+    if between <= 0:
         return None
-    return Icc(
-        icc_1_1=float((between - within) / (between + (k - 1) * within)),
-        icc_2_1=float((between - error) / (between + (k - 1) * error + k * (judges - error) / n)),
-        icc_3_1=float((between - error) / (between + (k - 1) * error)),
-        icc_1_k=float((between - within) / between),
-        icc_2_k=float((between - error) / (between + (judges - error) / n)),
-        icc_3_k=float((between - error) / between),
-    )
+    return float((between - error) / (between + (k - 1) * error + k * (judges - error) / n))
 
 
 @dataclass(frozen=True)
@@ -96,7 +80,7 @@ class Agreement:
 
     rounds: Friedman | None
     listeners: Friedman | None
-    between: Icc | None
+    between: float | None
 
     @property
     def sentence(self) -> str:

@@ -1,17 +1,16 @@
-"""What the reader must be told beside the sentence: who and what is missing, and what speaks against it."""
+"""Caveats to a verdict: missing data, unmet requirements, dissenting analyses."""
 
 from collections.abc import Mapping, Sequence
 
 from reports.model import gates
-from reports.model.gates import Doubts, Heard, Rules, state_of
-from reports.model.reading import Reading
+from reports.model.gates import State, state_of
 from reports.verdict import phrases
-from reports.verdict.panel import Panel
-from reports.verdict.sensitivity import Change
-from reports.verdict.supplementary import Beside
+from reports.verdict.assessment import Assessment
+from reports.verdict.sensitivity import AlternativeReading
+from reports.verdict.supplementary import Supplementary
 
 
-def but(state: str, changes: Sequence[Change]) -> str:
+def but(state: State, changes: Sequence[AlternativeReading]) -> str:
     """What is added to the sentence when another method would name another form."""
     others = [change for change in changes if not change.same]
     if not others or state not in (gates.CLEAR, gates.LEANING):
@@ -19,44 +18,46 @@ def but(state: str, changes: Sequence[Change]) -> str:
     return " " + phrases.otherwise([(change.change, change.best) for change in others])
 
 
-def missing(
-    panel: Panel, heard: Heard, behind: Sequence[str], rules: Rules, kept_apart: Mapping[str, int]
-) -> list[str]:
+def missing(found: Assessment, kept_apart: Mapping[str, int]) -> list[str]:
     """Forms and listeners without ratings, and what a clear verdict still lacks.
 
     `kept_apart`: ratings by listener that came after the opening and are out of the verdict.
     """
-    notes = []
+    panel, rules, notes = found.panel, found.rules, []
+
+    def few(names: Sequence[str]) -> str:
+        return phrases.few([panel.shown(name) for name in names])
+
     if panel.unheard:
         notes.append(f"{phrases.quoted(panel.unheard)}: not heard by anybody yet; nothing is known about it.")
     late = [name for name in panel.silent if kept_apart.get(name)]
     silent = [name for name in panel.silent if name not in late]
     if silent:
-        notes.append(f"{phrases.few(silent)}: no ratings yet.")
+        notes.append(f"{few(silent)}: no ratings yet.")
     if late:
         count = phrases.counted(sum(kept_apart[name] for name in late), "rating")
-        notes.append(f"{phrases.few(late)}: {count} since the opening, kept apart; none before it.")
+        notes.append(f"{few(late)}: {count} since the opening, kept apart; none before it.")
     if panel.retired:
         notes.append(f"{phrases.quoted(panel.retired)}: retired; the ratings are kept, but it is not judged.")
     enough = f"{phrases.counted(rules.clear_listens, 'listen')} of every form over {rules.clear_days} days"
-    if not heard.enough(rules.clear_listens, rules.clear_days):
+    behind = found.behind
+    if not found.coverage.enough(rules.clear_listens, rules.clear_days):
         notes.append(
             f"A clear verdict needs at least {enough} from half of the listeners or more; still to come: "
-            f"{phrases.few(behind)}."
+            f"{few(behind)}."
         )
     elif behind:
-        notes.append(f"{phrases.few(behind)}: not yet {enough}; the others have heard enough.")
+        notes.append(f"{few(behind)}: not yet {enough}; the others have heard enough.")
     return notes
 
 
-def held_back(
-    state: str, reading: Reading, heard: Heard, rules: Rules, leader: str, doubts: Doubts
-) -> list[str]:
+def held_back(found: Assessment) -> list[str]:
     """Why a verdict is not clear although its chance is high enough: a cautious reading doubts it."""
-    if state == gates.CLEAR or state_of(reading.chances, heard, rules, lambda: None) != gates.CLEAR:
+    chances, heard, rules = found.reading.chances, found.coverage, found.rules
+    if found.state == gates.CLEAR or state_of(chances, heard, rules, lambda: None) != gates.CLEAR:
         return []
-    at = reading.chances.order[0]
-    slow, own = float(doubts.slow.best[at]), float(doubts.own_way.best[at])
+    at = chances.order[0]
+    slow, own = float(found.cautious.slow.best[at]), float(found.cautious.own_way.best[at])
     reasons = []
     if slow < rules.needed(heard.rounds):
         reasons.append(f"if listeners take long to get used to a form, the chance is {phrases.chance(slow)}")
@@ -67,15 +68,15 @@ def held_back(
             f"where {phrases.counted(ears, 'listener')} need{'s' if ears == 1 else ''} "
             f"{phrases.chance(needed)}"
         )
-    return [f'"{leader}" is not called clear yet: {"; ".join(reasons)}. Further rounds will tell.']
+    return [f'"{found.best}" is not called clear yet: {"; ".join(reasons)}. Further rounds will tell.']
 
 
-def findings(state: str, changes: Sequence[Change], evidence: Beside) -> list[str]:
-    """What speaks against the verdict, or should be known about the ratings."""
-    found = []
+def findings(state: State, changes: Sequence[AlternativeReading], evidence: Supplementary) -> list[str]:
+    """Dissenting analyses and oddities of the ratings."""
+    notes = []
     others = [(change.change, change.best) for change in changes if not change.same]
     if others and state not in (gates.CLEAR, gates.LEANING):
-        found.append(phrases.otherwise(others))
+        notes.append(phrases.otherwise(others))
     if evidence.camps:
-        found.append(evidence.camps.sentence)
-    return [*found, *evidence.diagnostics.warnings]
+        notes.append(evidence.camps.sentence)
+    return [*notes, *evidence.diagnostics.warnings]

@@ -1,18 +1,17 @@
-"""What an expert would ask about a reading: the familiarity curve as learned, order effects, odd ratings.
+"""Model diagnostics: the learned familiarity curve, order effects, outliers, drift within a sitting."""
 
-numpy only; `reading.Reading` in, plain values out.
-"""
-
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
+import pandas as pd
 
 from render.arrays import Floats
 from reports.model.familiarity import Columns, Fit, Prior, centred, fit, shared_columns, t_variance
 from reports.model.reading import Reading
 from reports.verdict import phrases
+from reports.verdict.panel import Panel
 
 LEARNED = 0.85  # the data have shown a curve when its uncertainty fell below this share of the prior's
 FAR_OUT = 3.5  # noise SDs
@@ -48,7 +47,9 @@ class Curve:
 class Outlier:
     """A rating far from what everything else predicts."""
 
-    row: int  # in the tidy table
+    listener: str
+    round: int
+    form: str
     rating: float
     expected: float
 
@@ -66,8 +67,9 @@ class Diagnostics:
     warnings: tuple[str, ...]
 
 
-def diagnose(reading: Reading, listeners: Sequence[str], forms: Sequence[str], prior: Prior) -> Diagnostics:
-    """Looks at a reading; `listeners` (L,) and `forms` (F,) are the names of the codes."""
+def diagnose(reading: Reading, table: pd.DataFrame, panel: Panel, prior: Prior) -> Diagnostics:
+    """Diagnostics of the reading of a tidy `table` by `panel`."""
+    listeners, forms = panel.listeners, panel.forms
     seen, found = reading.seen, reading.fit
     curve = familiarity_curve(reading, prior)
     positions = _effects(found, found.where.position, [f"place {i + 1}" for i in range(_places(found.where))])
@@ -77,7 +79,16 @@ def diagnose(reading: Reading, listeners: Sequence[str], forms: Sequence[str], p
     size = np.bincount(seen.group)[seen.group] if len(seen) else np.zeros(0)
     scale = sd * np.sqrt(np.maximum(1 - 1 / np.maximum(size, 1), 0.25))
     far = np.flatnonzero(np.abs(residual) > FAR_OUT * scale)
-    outliers = tuple(Outlier(int(i), float(seen.rating[i]), float(expected[i])) for i in far)
+    outliers = tuple(
+        Outlier(
+            str(table["listener"].iloc[i]),
+            int(table["round"].iloc[i]),
+            str(table["form"].iloc[i]),
+            float(seen.rating[i]),
+            float(expected[i]),
+        )
+        for i in far
+    )
     flat = tuple(name for i, name in enumerate(listeners) if _is_flat(seen.rating[seen.listener == i]))
     drifts = tuple(
         drift
@@ -87,7 +98,13 @@ def diagnose(reading: Reading, listeners: Sequence[str], forms: Sequence[str], p
         and abs(drift.mean) >= 1
     )
     return Diagnostics(
-        curve, positions, carry, outliers, flat, drifts, _warnings(positions, carry, outliers, flat, drifts)
+        curve,
+        positions,
+        carry,
+        outliers,
+        flat,
+        drifts,
+        _warnings(positions, carry, outliers, flat, drifts, panel.shown),
     )
 
 
@@ -234,6 +251,7 @@ def _warnings(
     outliers: Sequence[Outlier],
     flat: Sequence[str],
     drifts: Sequence[Effect],
+    shown: Callable[[str], str],
 ) -> tuple[str, ...]:
     found = []
     told = [(f"Heard in {place.name}, a form", place) for place in positions]
@@ -250,15 +268,15 @@ def _warnings(
     if flat:
         verb = "gives" if len(flat) == 1 else "give"
         found.append(
-            f"{phrases.few(flat)} {verb} (nearly) always the same number: such ratings say nothing about "
-            "the forms and only make the verdict slower."
+            f"{phrases.few([shown(name) for name in flat])} {verb} (nearly) always the same number: such "
+            "ratings say nothing about the forms and only make the verdict slower."
         )
     if len(drifts) > 3:
         found.append(f"The ratings of {len(drifts)} listeners drift within a sitting; see the list.")
     for drift in drifts if len(drifts) <= 3 else ():
         way = "rise" if drift.mean > 0 else "fall"
         found.append(
-            f"{drift.name}'s ratings {way} by about {abs(drift.mean):.1f} points from each listen to the "
-            "next within a sitting; shorter sittings would help."
+            f"{shown(drift.name)}'s ratings {way} by about {abs(drift.mean):.1f} points from each listen to "
+            "the next within a sitting; shorter sittings would help."
         )
     return tuple(found)

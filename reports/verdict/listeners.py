@@ -1,4 +1,4 @@
-"""Each listener's own order, and whether the panel agrees. numpy only."""
+"""Each listener's settled preferences, and detection of two opposed groups. numpy only."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,8 +18,8 @@ CAMP = 0.25  # a camp holds at least this share of the panel's weight
 
 
 @dataclass(frozen=True)
-class Own:
-    """One listener's settled effects, in points around that listener's own average of the forms.
+class ListenerOrder:
+    """A listener's ranking: settled effects, in points around that listener's own average of the forms.
 
     Mappings are by form, best first.
     """
@@ -36,17 +36,17 @@ class Own:
 
 
 @dataclass(frozen=True)
-class Settling:
-    """Every listener's settled effects: mean (L, C) and covariance (L, C, C) over the candidates."""
+class ListenerEffects:
+    """Every listener's settled effects: posterior mean (L, C) and covariance (L, C, C)."""
 
     mean: Floats
     cover: Floats
 
     @staticmethod
-    def of(reading: Reading) -> "Settling":
+    def of(reading: Reading) -> "ListenerEffects":
         mean, cover = each_listener(reading.fit)
         at = list(reading.candidates)
-        return Settling(mean[:, at], cover[:, at][:, :, at])
+        return ListenerEffects(mean[:, at], cover[:, at][:, :, at])
 
     def prefers(self, a: int, b: int) -> tuple[Floats, Floats]:
         """(L,) mean of a minus b, and its SD."""
@@ -54,7 +54,9 @@ class Settling:
         return self.mean[:, a] - self.mean[:, b], np.sqrt(np.maximum(variance, 1e-12))
 
 
-def own_orders(settling: Settling, names: Sequence[str], forms: Sequence[str], seed: int) -> tuple[Own, ...]:
+def own_orders(
+    settling: ListenerEffects, names: Sequence[str], forms: Sequence[str], seed: int
+) -> tuple[ListenerOrder, ...]:
     """Each listener's order with its uncertainty; `names` (L,) and `forms` (C,)."""
     draws = int(np.clip(200_000 // max(len(names), 1), 400, 2000))
     normal = np.random.default_rng(seed).standard_normal((draws, len(forms)))
@@ -70,11 +72,13 @@ def own_orders(settling: Settling, names: Sequence[str], forms: Sequence[str], s
         def by_form(values: Floats, order: list[int] = order) -> dict[str, float]:
             return {forms[f]: float(values[f]) for f in order}
 
-        found.append(Own(name, by_form(mean - mean.mean()), by_form(low), by_form(high), by_form(best)))
+        found.append(
+            ListenerOrder(name, by_form(mean - mean.mean()), by_form(low), by_form(high), by_form(best))
+        )
     return tuple(found)
 
 
-def ballots(settling: Settling, heard: Floats) -> Floats:
+def ballots(settling: ListenerEffects, heard: Floats) -> Floats:
     """(L, C) ranks from the settled means, 1 = best; NaN where `heard` (L, C) is 0."""
     means = np.round(settling.mean, 9)
     ranks = 1.0 + (means[:, None, :] > means[:, :, None]).sum(2)
@@ -83,7 +87,7 @@ def ballots(settling: Settling, heard: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class Camps:
-    """Two camps that want different forms: for each, its form and its listeners."""
+    """Two opposed groups: for each, the form it wants and its listeners' names, as they are shown."""
 
     forms: tuple[str, str]
     members: tuple[tuple[str, ...], tuple[str, ...]]
@@ -99,7 +103,9 @@ class Camps:
         )
 
 
-def camps(settling: Settling, names: Sequence[str], forms: Sequence[str], weights: Floats) -> Camps | None:
+def camps(
+    settling: ListenerEffects, names: Sequence[str], forms: Sequence[str], weights: Floats
+) -> Camps | None:
     """The pair of forms over which the panel splits most evenly, if it does.
 
     A listener is in a camp when that listener's own settled ratings prefer one form by WORTH points or more

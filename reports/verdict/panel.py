@@ -1,6 +1,6 @@
-"""Who judges what, and how much of it they have heard."""
+"""Listeners, candidate forms and weights of a verdict, and the listens heard so far."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -8,13 +8,16 @@ import pandas as pd
 
 from render.arrays import Floats
 from render.errors import RatingsError
-from reports.model.gates import Heard
+from reports.model.gates import Coverage
 from reports.verdict.preprocessing import mean_weights
 
 
 @dataclass(frozen=True)
 class Panel:
-    """Who judges what: names in a fixed order. `silent` and `unheard` have no ratings yet."""
+    """Listeners, forms and weights: names in a fixed order. `silent` and `unheard` have no ratings yet.
+
+    `shown` gives a listener's name as reports print it; it is for words only, never a key.
+    """
 
     listeners: tuple[str, ...]  # with ratings
     forms: tuple[str, ...]  # every form of the model, retired ones last
@@ -24,6 +27,7 @@ class Panel:
     retired: tuple[str, ...]
     weights: Floats = field(repr=False)  # (L,) sum 1
     ballots: Floats = field(repr=False)  # (L,) weights as given
+    shown: Callable[[str], str] = field(default=str, repr=False)
 
 
 def panel_of(
@@ -32,6 +36,7 @@ def panel_of(
     listeners: Sequence[str],
     forms: Sequence[str],
     retired: Collection[str],
+    shown: Callable[[str], str] = str,
 ) -> Panel:
     """Everybody and everything of a tidy table and of the study, in alphabetical order."""
     rated_by, rated = sorted(set(t["listener"])), set(t["form"])
@@ -51,18 +56,19 @@ def panel_of(
         retired=tuple(gone),
         weights=mean_weights(rated_by, weights),
         ballots=np.array([(weights or {}).get(name, 1.0) for name in rated_by]),
+        shown=shown,
     )
 
 
-def heard_by(t: pd.DataFrame, panel: Panel, weights: Mapping[str, float] | None) -> Heard:
-    """What each listener has heard, silent ones too; who has weight 0 is not waited for."""
+def coverage_of(t: pd.DataFrame, panel: Panel, weights: Mapping[str, float] | None) -> Coverage:
+    """Listens and days of each listener, silent ones included; a listener of weight 0 is not waited for."""
     counts = t.pivot_table(index="listener", columns="form", values="listen", aggfunc="max")
     counts = counts.reindex(columns=list(panel.candidates)).fillna(0)
     least, days = counts.min(axis=1), t.groupby("listener")["day"].nunique()
     rounds = t.groupby("listener")["round"].nunique()
     everybody = [*panel.listeners, *panel.silent]
     asked = [name for name in everybody if (weights or {}).get(name, 1.0) > 0] or everybody
-    return Heard(
+    return Coverage(
         names=asked,
         listens=[int(least.get(name, 0)) for name in asked],
         days=[int(days.get(name, 0)) for name in asked],

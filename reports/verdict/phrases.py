@@ -1,4 +1,4 @@
-"""The verdict in words a songwriter understands."""
+"""Plain-language sentences for states, chances and losses."""
 
 from collections.abc import Sequence
 

@@ -1,4 +1,4 @@
-"""A table of ratings (pandas) to the arrays that the model reads (numpy), in an order of its own."""
+"""Preprocessing: a table of ratings (pandas) to the model's arrays (numpy)."""
 
 from collections.abc import Mapping, Sequence
 

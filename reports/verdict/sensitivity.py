@@ -1,4 +1,4 @@
-"""Would another method choose another form? The same ratings, judged in other ways. numpy only."""
+"""Sensitivity analysis: the same ratings under other assumptions, and the form each names. numpy only."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -15,8 +15,8 @@ _FIFTHS = ("the first", "the second", "the third", "the fourth", "the last")
 
 
 @dataclass(frozen=True)
-class Change:
-    """One other way of judging: `best` is the form it would name, `p_best` its chance of being best."""
+class AlternativeReading:
+    """One alternative reading: `best` is the form it would name, `p_best` its chance of being best."""
 
     change: str
     best: str
@@ -35,8 +35,8 @@ class Change:
 
 
 @dataclass(frozen=True)
-class Basis:
-    """What all readings share: names of the forms (F,) and listeners (L,), weights (L,), prior, seed."""
+class SensitivityBasis:
+    """Inputs of all alternative readings: names of forms (F,), of listeners (L,) as shown, weights (L,)."""
 
     reading: Reading
     listeners: Sequence[str]
@@ -59,20 +59,20 @@ class Basis:
         )
 
 
-def sensitivity(basis: Basis, leader: int) -> tuple[Change, ...]:
+def sensitivity(basis: SensitivityBasis, leader: int) -> tuple[AlternativeReading, ...]:
     """All other ways of judging; `leader` is the code of the form that the verdict puts first."""
     return tuple(
         _change(text, reading, basis, leader) for text, reading in _readings(basis) if reading is not None
     )
 
 
-def _change(text: str, reading: Reading, basis: Basis, leader: int) -> Change:
+def _change(text: str, reading: Reading, basis: SensitivityBasis, leader: int) -> AlternativeReading:
     best = reading.leader
     chance = dict(zip(reading.candidates, reading.chances.best.tolist(), strict=True))
-    return Change(text, basis.forms[best], chance[best], chance[leader], best == leader)
+    return AlternativeReading(text, basis.forms[best], chance[best], chance[leader], best == leader)
 
 
-def _readings(basis: Basis) -> Iterable[tuple[str, Reading | None]]:
+def _readings(basis: SensitivityBasis) -> Iterable[tuple[str, Reading | None]]:
     seen = basis.reading.seen
     yield "without allowing for familiarity", basis.again(seen, prior=replace(basis.prior, tau=((0.0, 1.0),)))
     yield "every listener's scale made equal", basis.again(replace(seen, rating=standardised(seen)))
@@ -89,14 +89,14 @@ def _readings(basis: Basis) -> Iterable[tuple[str, Reading | None]]:
     yield from _without_some(basis)
 
 
-def _last_round(basis: Basis) -> Floats:
+def _last_round(basis: SensitivityBasis) -> Floats:
     """(n,) the last round of each rating's listener."""
     last = np.zeros(len(basis.listeners))
     np.maximum.at(last, basis.reading.seen.listener, basis.round)
     return np.asarray(last[basis.reading.seen.listener], dtype=np.float64)
 
 
-def _without_some(basis: Basis) -> Iterable[tuple[str, Reading]]:
+def _without_some(basis: SensitivityBasis) -> Iterable[tuple[str, Reading]]:
     count = len(basis.listeners)
     if count < 2:
         return

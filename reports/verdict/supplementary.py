@@ -1,4 +1,4 @@
-"""What stands beside the verdict, never instead of it: plain tables, tests, each listener, the vote."""
+"""Supplementary statistics, not used for the verdict: plain tables, tests, each listener, the vote."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,7 +10,7 @@ from reports.model.familiarity import Prior
 from reports.model.reading import Reading
 from reports.verdict.agreement import Agreement, agreement
 from reports.verdict.diagnostics import Diagnostics, diagnose
-from reports.verdict.listeners import Camps, Own, Settling, ballots, camps, own_orders
+from reports.verdict.listeners import Camps, ListenerEffects, ListenerOrder, ballots, camps, own_orders
 from reports.verdict.panel import Panel
 from reports.verdict.votes import Vote, count
 
@@ -31,33 +31,33 @@ class Plain:
 
 
 @dataclass(frozen=True)
-class Beside:
-    """Everything shown beside the verdict."""
+class Supplementary:
+    """All supplementary statistics of a study."""
 
     plain: Plain
     agreement: Agreement
-    listeners: tuple[Own, ...]
+    listeners: tuple[ListenerOrder, ...]
     camps: Camps | None
     vote: Vote
     diagnostics: Diagnostics
 
 
-def beside(t: pd.DataFrame, reading: Reading, panel: Panel, seed: int) -> Beside:
+def supplementary(t: pd.DataFrame, reading: Reading, panel: Panel, seed: int) -> Supplementary:
     """From a tidy table, its reading and the panel."""
     listeners, candidates = panel.listeners, panel.candidates
-    settling = Settling.of(reading)
+    settling = ListenerEffects.of(reading)
     heard = t.pivot_table(index="listener", columns="form", values="rating", aggfunc="mean")
     heard = heard.reindex(index=list(listeners), columns=list(candidates))
     rounds = t.pivot_table(index=["listener", "round"], columns="form", values="rating", aggfunc="mean")
     rounds = rounds.reindex(columns=list(candidates))
     ranks = ballots(settling, heard.notna().to_numpy(np.float64))
-    return Beside(
+    return Supplementary(
         plain=plain(t, candidates),
         agreement=agreement(rounds.to_numpy(np.float64), heard.to_numpy(np.float64)),
         listeners=own_orders(settling, listeners, candidates, seed),
-        camps=camps(settling, listeners, candidates, panel.weights),
+        camps=camps(settling, [panel.shown(name) for name in listeners], candidates, panel.weights),
         vote=count(ranks, panel.ballots, candidates),
-        diagnostics=diagnose(reading, listeners, panel.forms, Prior()),
+        diagnostics=diagnose(reading, t, panel, Prior()),
     )
 
 

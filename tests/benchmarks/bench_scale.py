@@ -30,7 +30,7 @@ from listening.rounds import enter_round
 from listening.status import study_status
 from reports.facts.ratings import study_ratings
 from reports.output.report import write_report
-from reports.verdict import judge
+from reports.verdict.judge import judge
 from sessions.study import Study
 from tests.clocks import Ticking
 from tests.panels import fill, panel

@@ -260,7 +260,7 @@ def _calibrated(base: World, rounds: int, count: int) -> Calibrated:
 def speed(_: int) -> str:
     import pandas as pd
 
-    from reports.verdict import judge
+    from reports.verdict.judge import judge
 
     lines = [
         "CPU time of one whole `judge` (model, sensitivity, vote, diagnostics) on one core of the machine",

@@ -19,7 +19,7 @@ from sqlalchemy import event
 from listening.rounds import enter_round
 from listening.status import study_status
 from reports.facts.ratings import study_ratings
-from reports.verdict import judge
+from reports.verdict.judge import judge
 from sessions.study import Study
 from tests.clocks import SetClock, Ticking
 from tests.page_api import Caller, Ticks

@@ -10,23 +10,23 @@ import pytest
 from reports.model.gates import CLEAR, Rules
 from reports.model.reading import DRAWS, SEED
 from reports.simulation import campaign
-from reports.simulation.outlook import Hearers, Pace, outlook, to_go
+from reports.simulation.outlook import PlannedPanel, RoundPlan, outlook, to_go
 from reports.simulation.worlds import World, simulate
-from reports.verdict import judge
+from reports.verdict.judge import judge
 from tests.simulated_tables import table_of
 
 
-def hearers(listeners: int, forms: int = 4) -> Hearers:
+def hearers(listeners: int, forms: int = 4) -> PlannedPanel:
     prior = np.zeros((listeners, forms))
     prior[:, 0] = 50
-    return Hearers(prior)
+    return PlannedPanel(prior)
 
 
 def test_a_weak_plan_is_warned_about_and_told_what_would_help() -> None:
     steps: list[tuple[int, int]] = []
     found = outlook(
         hearers(1),
-        Pace(12, 6),
+        RoundPlan(12, 6),
         studies=40,
         most_rounds=12,
         gaps=(6.0, 8.0, 15.0),
@@ -43,28 +43,28 @@ def test_a_weak_plan_is_warned_about_and_told_what_would_help() -> None:
 
 
 def test_a_strong_plan_is_not() -> None:
-    found = outlook(hearers(6), Pace(10, 5), studies=40, most_rounds=10, gaps=(8.0, 15.0))
+    found = outlook(hearers(6), RoundPlan(10, 5), studies=40, most_rounds=10, gaps=(8.0, 15.0))
     assert found.enough and "hardly" not in " ".join(found.sentences)
     assert found.clear_right[15] > 0.9 and (found.rounds_needed[15] or 99) <= 10
 
 
 def test_the_same_outlook_twice_and_another_seed() -> None:
     first, again, other = (
-        outlook(hearers(2), Pace(8, 4), studies=20, gaps=(10.0, 15.0), advise=False, seed=seed).as_json()
+        outlook(hearers(2), RoundPlan(8, 4), studies=20, gaps=(10.0, 15.0), advise=False, seed=seed).as_json()
         for seed in (1, 1, 2)
     )
     assert first == again != other
 
 
 def test_too_short_a_plan_can_never_be_clear() -> None:
-    found = outlook(hearers(3), Pace(4, 2), studies=10, gaps=(15.0,), most_rounds=8, advise=False)
+    found = outlook(hearers(3), RoundPlan(4, 2), studies=10, gaps=(15.0,), most_rounds=8, advise=False)
     assert found.clear_right[15] == 0 and "at least five rounds over three days" in " ".join(found.sentences)
     assert "alone" not in " ".join(found.sentences)
 
 
 @pytest.mark.parametrize("rounds", [7, 12])
 def test_one_listener_alone_is_told_to_plan_twelve_rounds(rounds: int) -> None:
-    found = outlook(hearers(1), Pace(rounds, 6), studies=10, gaps=(15.0,), most_rounds=12, advise=False)
+    found = outlook(hearers(1), RoundPlan(rounds, 6), studies=10, gaps=(15.0,), most_rounds=12, advise=False)
     told = "One listener alone settles hardly anything before round 12" in found.sentences[-1]
     assert told == (rounds < 12)
 

@@ -9,10 +9,19 @@ import pytest
 
 from render.errors import RatingsError
 from reports.model.familiarity import Prior
-from reports.model.gates import CLEAR, EVEN, LEANING, LISTEN, Chances, Doubts, Heard, Rules, state_of
+from reports.model.gates import (
+    CLEAR,
+    EVEN,
+    LEANING,
+    LISTEN,
+    CautiousReadings,
+    Chances,
+    Coverage,
+    Rules,
+    state_of,
+)
 from reports.simulation.worlds import World
-from reports.verdict import judge
-from reports.verdict.judge import Judgement
+from reports.verdict.judge import Judgement, judge
 from tests.simulated_tables import FORMS, table_of
 
 
@@ -27,9 +36,9 @@ def state(
     best: float, loss: float, runner_up_loss: float, slow: float = 1, own: float = 1, **heard: object
 ) -> str:
     chances = Chances(np.array([best, 1 - best]), np.array([loss, runner_up_loss]))
-    doubts = Doubts(*(Chances(np.array([p, 1 - p]), chances.loss) for p in (slow, own)))
+    doubts = CautiousReadings(*(Chances(np.array([p, 1 - p]), chances.loss) for p in (slow, own)))
     full = {"names": "ab", "listens": [5, 5], "days": [3, 3], "rounds": 5, **heard}
-    return state_of(chances, Heard(**full), Rules(), lambda: doubts)  # type: ignore[arg-type]
+    return state_of(chances, Coverage(**full), Rules(), lambda: doubts)  # type: ignore[arg-type]
 
 
 THREE: dict[str, object] = {"names": "abc", "listens": [5, 5, 5], "days": [3, 3, 3]}
