@@ -24,11 +24,12 @@ from render.arrays import Audio
 from render.audio.stems import read_audio
 from render.clock_text import clock_text
 from render.errors import SongError
-from render.proposals.idea_file import entry_line, toml_string
+from render.proposals.idea_file import entry_line
 from render.proposals.ideas import Idea
 from render.proposals.ideas import propose as propose_ideas
 from render.song.grid import Grid, Meter, exact, parse_meter
 from render.song.song import audio_info, song_from_text
+from render.song.toml_text import toml_text
 
 FORMS_TO_BEGIN_WITH = 2
 
@@ -178,8 +179,8 @@ class _Draft:
             "# A study of one song's forms. This file is yours: change it, then `check`.",
             "",
             "[song]",
-            f"title = {toml_string(title[:200])}",
-            f"audio = {toml_string(self.relative(self.audio_path))}",
+            f"title = {toml_text(title[:200])}",
+            f"audio = {toml_text(self.relative(self.audio_path))}",
             f"tempo = {tempo!r}  # quarter notes per minute",
             f'meter = "{self.grid.meter}"',
             f"start = {start!r}  # seconds where bar 1 beat 1 falls",
@@ -216,7 +217,7 @@ class _Draft:
         return "\n".join(["[stems]" if used else "# [stems]", *used, *left])
 
     def stem_line(self, stem: FoundStem) -> str:
-        return f"{toml_string(stem.name)} = {toml_string(self.relative(stem.path))}"
+        return f"{toml_text(stem.name)} = {toml_text(self.relative(stem.path))}"
 
     def section_table(self) -> str:
         found = self.suggestion
@@ -229,7 +230,7 @@ class _Draft:
         lines = []
         for section, strength in zip(found.sections, found.boundary_strength, strict=True):
             unsure = "  # where it begins is not clear" if strength < 0.4 and not found.warning else ""
-            lines.append(f'{toml_string(section.name)} = {{ bars = "{section.bars_text}" }}{unsure}')
+            lines.append(f'{toml_text(section.name)} = {{ bars = "{section.bars_text}" }}{unsure}')
         return "\n".join(["[sections]", *comments, *lines])
 
     def forms(self, ideas: Sequence[Idea]) -> str:

@@ -171,6 +171,15 @@ def song_from_text(text: str, folder: Path) -> Song:
     )
 
 
+def sections_of(text: str) -> tuple[Section, ...]:
+    """The sections in the text of a song.toml, in the order of the song, without a look at the audio.
+
+    Raises:
+        SongError: the text, or a section, is not in order.
+    """
+    return _sections(_song_file(text))
+
+
 def _song_file(text: str) -> SongFile:
     try:
         table = tomllib.loads(text)
