@@ -82,7 +82,7 @@ def join_sections(text: str, folder: Path, name: str) -> str:
 
 
 def set_bars(text: str, folder: Path, name: str, first_bar: int, last_bar: int) -> str:
-    """Where a section begins and ends. Neighbours that bordered on it still do; forms go with the sections."""
+    """Where a section begins and ends. Neighbours that bordered on it still do; forms go with them."""
     sections = sections_of(text)
     section = _section(sections, name)
     if last_bar < first_bar:
