@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,6 +20,7 @@ from render.audio.timeline import Timeline, content_hash, lay_out, longest_lead
 from render.errors import FormError, SongError, StudyError
 from render.files import replacing
 from render.joins import judging
+from render.joins.finding import JoinFinding
 from render.song.forms import bars_text
 from render.song.grid import Grid, exact, parse_meter
 from render.song.song import SONG_FILE, Song, audio_info, read_text
@@ -48,7 +49,7 @@ class FormRow:
     parts: tuple[str, ...]
     bars: float
     seconds: float
-    joins: tuple[Mapping[str, Any], ...]
+    joins: tuple[JoinFinding, ...]
 
 
 @dataclass(frozen=True)
@@ -87,7 +88,7 @@ def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked
     for number, timeline in enumerate(timelines, start=3):
         found = judging.examine(song, timeline, Splicer(timeline, mixes, lead))
         doubtful += [f'"{timeline.form.name}", {join.line}' for join in found if join.doubtful]
-        rows.append(_form_row(timeline, lead, song.audio.sample_rate, [join.as_json() for join in found]))
+        rows.append(_form_row(timeline, lead, song.audio.sample_rate, found))
         step(f'judged "{timeline.form.name}"', number, of)
     mixes.close()
     lines, warnings = [_round_line(rows)], _song_warnings(study, bounce, fit, lead, tempo)
@@ -207,7 +208,7 @@ def _section_rows(study: Study) -> tuple[SectionRow, ...]:
     )
 
 
-def _form_row(timeline: Timeline, lead: int, rate: int, found: list[dict[str, Any]]) -> FormRow:
+def _form_row(timeline: Timeline, lead: int, rate: int, found: Sequence[JoinFinding]) -> FormRow:
     seconds = (lead + timeline.stop) / rate
     return FormRow(timeline.form.name, timeline.form.texts, float(timeline.bars), seconds, tuple(found))
 

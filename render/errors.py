@@ -5,6 +5,9 @@
     │   └── FormError           a form, or a part of one
     ├── AudioError              an audio file: missing, unreadable, of the wrong kind
     ├── RenderError             the renders could not be made or do not measure as they must
+    │   ├── NotRenderedError    there are no renders yet, or one of their files is gone
+    │   └── ManifestError       the list of the renders is damaged or cannot be read
+    ├── WriteError              a file could not be written
     ├── StudyError              the study's folder, or what is (not yet) in it
     │   ├── LogError            the log could not be read or written
     │   └── DecisionError       a decision that cannot be taken as asked
@@ -37,6 +40,18 @@ class AudioError(FairhearingError):
 
 class RenderError(FairhearingError):
     """Renders could not be made, or do not measure as they must."""
+
+
+class NotRenderedError(RenderError):
+    """There are no renders yet, or a file of theirs is gone or damaged."""
+
+
+class ManifestError(RenderError):
+    """The list of the renders is damaged or cannot be read."""
+
+
+class WriteError(FairhearingError):
+    """A file could not be written: no room, no rights."""
 
 
 class StudyError(FairhearingError):

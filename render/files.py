@@ -9,7 +9,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
-from render.errors import RenderError
+from render.errors import WriteError
 
 OWNERS_FILE, OWNERS_FOLDER = 0o600, 0o700  # rights on systems that have such; Windows has others
 
@@ -24,7 +24,7 @@ def replacing(path: Path, *, lasting: bool = True) -> Iterator[Path]:
     hundreds of megabytes that are compared with their sums before they are heard, and made again if lost.
 
     Raises:
-        RenderError: the disk is full, or the folder cannot be written.
+        WriteError: the disk is full, or the folder cannot be written.
     """
     half = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
@@ -40,7 +40,7 @@ def replacing(path: Path, *, lasting: bool = True) -> Iterator[Path]:
         if lasting:
             _names_onto_disk(path.parent)
     except OSError as error:
-        raise RenderError(
+        raise WriteError(
             f"{path} could not be written: {error.strerror or error}; make room or check the "
             "folder's rights, then run the command again (nothing was left half-written)"
         ) from None

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from render.errors import RenderError
+from render.errors import WriteError
 from render.files import OWNERS_FOLDER, replacing
 
 REPORT = "report"  # the folder of a study that holds what is written about it
@@ -19,13 +19,13 @@ def writing_into(folder: Path) -> Iterator[None]:
     """Makes `folder`, and says in one message why something in it could not be written.
 
     Raises:
-        RenderError: the disk is full, or the folder cannot be written.
+        WriteError: the disk is full, or the folder cannot be written.
     """
     try:
         folder.mkdir(OWNERS_FOLDER, parents=True, exist_ok=True)
         yield
     except OSError as error:
-        raise RenderError(
+        raise WriteError(
             f"{folder} could not be written: {error.strerror or error}; make room or check the folder's "
             "rights, then run the command again (nothing was left half-written)"
         ) from None
@@ -35,7 +35,7 @@ def write_text(path: Path, text: str) -> None:
     """Write a text whole or not at all, the same bytes on every system.
 
     Raises:
-        RenderError: the file could not be written.
+        WriteError: the file could not be written.
     """
     with replacing(path) as half:
         half.write_bytes(text.encode("utf-8"))

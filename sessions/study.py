@@ -10,7 +10,14 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from render.errors import FairhearingError, FormError, RenderError, StudyError
+from render.errors import (
+    FairhearingError,
+    FormError,
+    ManifestError,
+    NotRenderedError,
+    RenderError,
+    StudyError,
+)
 from render.renders.fingerprints import form_hashes
 from render.renders.manifest import Manifest, RenderedForm, manifest_path, read_manifest
 from render.song.forms import did_you_mean
@@ -88,7 +95,7 @@ class Study:
         where the same samples are there again.
 
         Raises:
-            RenderError: it is not known any more what the round plays.
+            ManifestError: it is not known any more what the round plays.
         """
         path = manifest_path(self.folder, set_id)
         try:
@@ -97,7 +104,7 @@ class Study:
             with suppress(RenderError):
                 if self.manifest.set_id == set_id:  # the same manifest, kept twice
                     return self.manifest
-            raise RenderError(
+            raise ManifestError(
                 f"{error}. If that does not bring {path.name} back, put in a copy of it (a backup, the "
                 "history of a synchronised folder); without one, that round ends with the ratings it has "
                 "when its listener comes again"
@@ -166,7 +173,7 @@ class Study:
             )
         gone = [form.wav for form in manifest.forms if not (self.folder / form.wav).is_file()]
         if gone:
-            raise RenderError(
+            raise NotRenderedError(
                 f"the render {self.folder / gone[0]} is missing; run `fairhearing render` to make it again "
                 "(ratings are not affected)"
             )

@@ -75,7 +75,7 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None, click_file: Pat
         ("form ", "bars", "length", "joins", "doubtful", "parts "),
         [
             (f.name, f"{f.bars:g}", clock_text(f.seconds), str(len(f.joins)),
-             str(sum(join["doubtful"] for join in f.joins)) if found.grid_fits else "-", ", ".join(f.parts))
+             str(sum(join.doubtful for join in f.joins)) if found.grid_fits else "-", ", ".join(f.parts))
             for f in found.forms
         ],
     )  # fmt: skip
@@ -168,7 +168,7 @@ def render(folder: Path, as_json: bool) -> None:
     )  # fmt: skip
     for line in loudness_words(manifest.target_lufs, manifest.spread_lu):
         click.echo(wrapped(line))
-    doubtful = [join for form in manifest.forms for join in form.joins if join["doubtful"]]
+    doubtful = [join for form in manifest.forms for join in form.joins if join.doubtful]
     if doubtful:
         sound = "join sounds" if len(doubtful) == 1 else "joins sound"
         what = f"{len(doubtful)} {sound} doubtful: `fairhearing check` names them and what to do."

@@ -10,7 +10,7 @@ import numpy as np
 
 from listening.local.level import level_check_audio
 from render.audio.containers import to_int24, write_int32
-from render.errors import RenderError
+from render.errors import NotRenderedError
 from render.renders.copies import Copies, flac_copies, integers, page_rate
 from render.renders.manifest import Manifest
 
@@ -45,7 +45,7 @@ def level_check_flac(folder: Path, manifest: Manifest) -> tuple[bytes, float]:
     try:
         audio = level_check_audio(folder, manifest)
     except (OSError, RuntimeError):
-        raise RenderError("a render is missing; run `fairhearing render`, then go on") from None
+        raise NotRenderedError("a render is missing; run `fairhearing render`, then go on") from None
     whole = to_int24(audio, 1.0, np.empty_like(audio))
     with tempfile.TemporaryDirectory(prefix="fairhearing-") as place:
         wav, flac = Path(place) / "level.wav", Path(place) / "level.flac"

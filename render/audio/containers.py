@@ -17,7 +17,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from render.arrays import Audio
-from render.errors import RenderError
+from render.errors import NotRenderedError
 from render.files import replacing
 
 Int32 = NDArray[np.int32]
@@ -116,7 +116,7 @@ def _data(file: BinaryIO, path: Path) -> tuple[int, int]:
     """Where a WAV file's audio begins, and its bytes."""
     head = file.read(RIFF_HEADER)
     if head[:4] != b"RIFF" or head[8:12] != b"WAVE":
-        raise RenderError(f"{path} is not a WAV file; delete it and run `fairhearing render`")
+        raise NotRenderedError(f"{path} is not a WAV file; delete it and run `fairhearing render`")
     at = RIFF_HEADER
     while len(header := file.read(8)) == 8:
         length = int.from_bytes(header[4:], "little")
@@ -124,7 +124,7 @@ def _data(file: BinaryIO, path: Path) -> tuple[int, int]:
             return at + 8, length
         at += 8 + length + length % 2
         file.seek(at)
-    raise RenderError(f"{path} holds no audio; delete it and run `fairhearing render`")
+    raise NotRenderedError(f"{path} holds no audio; delete it and run `fairhearing render`")
 
 
 def pad_flac(path: Path, size: int) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
+from functools import lru_cache
 from pathlib import Path
 from threading import Lock
 
@@ -77,10 +78,43 @@ def fit_stems(bounce: Audio, stems: Mapping[str, Path], sample_rate: int) -> Ste
     )
 
 
-class Mixes:
-    """The song's samples under any treatment; the bounce is in memory, stems are read as needed."""
+def fit_stems_once(song: Song) -> StemFit | None:
+    """How the song's stems fit its bounce, kept for as long as the files have the same size and time.
 
-    def __init__(self, song: Song, bounce: Audio, fit: StemFit | None) -> None:
+    Raises:
+        AudioError: as check_stems and fit_stems.
+    """
+    if not song.stems:
+        return None
+    stats = [path.stat() for path in (song.audio.path, *song.stems.values())]
+    return _fit_of(song.audio, tuple(song.stems.items()), tuple((s.st_size, s.st_mtime_ns) for s in stats))
+
+
+@lru_cache(maxsize=4)
+def _fit_of(
+    audio: AudioInfo, stems: tuple[tuple[str, Path], ...], _signs: tuple[tuple[int, int], ...]
+) -> StemFit:
+    check_stems(dict(stems), audio)
+    return fit_stems(read_audio(audio.path), dict(stems), audio.sample_rate)
+
+
+class BounceFile:
+    """The bounce as a sliceable array (frames, channels) that is read from its file where it is asked for."""
+
+    def __init__(self, audio: AudioInfo) -> None:
+        self.path = audio.path
+        self.shape = audio.frames, audio.channels
+
+    def __getitem__(self, frames: slice) -> Audio:
+        with soundfile.SoundFile(self.path) as file:
+            file.seek(frames.start)
+            return _read_exactly(file, frames.stop - frames.start)
+
+
+class Mixes:
+    """The song's samples under any treatment; stems are read as needed, the bounce too unless in memory."""
+
+    def __init__(self, song: Song, bounce: Audio | BounceFile, fit: StemFit | None) -> None:
         self.bounce = bounce
         self.frames, self.channels = bounce.shape
         self._paths = song.stems
@@ -92,12 +126,19 @@ class Mixes:
         """Frames [start, stop): (frames, channels) float32; of the bounce itself a view, not a copy."""
         if treatment.mode == "all":
             return self.bounce[start:stop]
-        assert self._fit is not None, "a treatment needs stems, and their fit is found when they are checked"
-        if treatment.mode == "without" and self._fit.nulls:
-            return self.bounce[start:stop] - self._sum(treatment.stems, start, stop)
+        if treatment.mode == "without":
+            assert self._fit is not None, "the stems' fit is found when they are checked"
+            if self._fit.nulls:
+                return self.bounce[start:stop] - self._sum(treatment.stems, start, stop)
         kept = [s for s in self._paths if (s in treatment.stems) == (treatment.mode == "only")]
-        gain = 1.0 if self._fit.nulls else self._fit.gain
+        gain = 1.0 if self._fit is None or self._fit.nulls else self._fit.gain
         return (self._sum(kept, start, stop) * np.float32(gain)).astype(np.float32)
+
+    def __enter__(self) -> Mixes:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self.close()
 
     def close(self) -> None:
         for file in self._files.values():

@@ -17,12 +17,12 @@ from render.arrays import Audio
 from render.audio.splice import Source, Splicer
 from render.audio.timeline import Join, Timeline, lay_out, longest_lead
 from render.clock_text import clock_text
-from render.errors import RenderError
+from render.errors import RenderError, WriteError
 from render.files import replacing
+from render.joins.excerpts import BARS_EACH_SIDE, around
 from render.song.forms import Part, Piece
 from render.song.song import Song
 
-BARS_EACH_SIDE = 2
 GAP_S = 1.5
 _EDGE_S = 0.02
 
@@ -53,7 +53,8 @@ def write_audition(song: Song, source: Source, path: Path) -> list[Cue]:
     A join that several forms share is written once. Where samples pass full scale, all is turned down.
 
     Raises:
-        RenderError: there are no joins, or the file cannot be written; FormError: a form is not in order.
+        RenderError: there are no joins; WriteError: the file cannot be written; FormError: a form is
+            not in order.
     """
     timelines = [lay_out(song, form) for form in song.forms]
     lead = longest_lead(song, timelines)
@@ -64,7 +65,7 @@ def write_audition(song: Song, source: Source, path: Path) -> list[Cue]:
     gap = round(GAP_S * rate)
     at = 0
     for timeline, splicer, join, forms in _distinct(rendered):
-        start, stop = _around(song, timeline, splicer, join)
+        start, stop = around(song, timeline, join, BARS_EACH_SIDE, BARS_EACH_SIDE)
         sound = _edged(splicer.read(start, stop), rate)
         excerpts += [sound, np.zeros((gap, sound.shape[1]), np.float32)]
         cues.append(
@@ -128,17 +129,6 @@ def _bar(timeline: Timeline, join: Join) -> int:
     return int(bar) + 1
 
 
-def _around(song: Song, timeline: Timeline, splicer: Splicer, join: Join) -> tuple[int, int]:
-    """First and last frame of the form to hear: bars on each side, as long as the old and new bars are."""
-    part = _part(timeline, join.before) or _part(timeline, join.after)
-    other = _part(timeline, join.after) or part
-    lengths = []
-    for side in (part, other):
-        bar = side.first_bar if isinstance(side, Piece) else 1
-        lengths.append(song.grid.frame(BARS_EACH_SIDE * song.grid.stretch(bar).bar_s))
-    return max(join.line - lengths[0], -splicer.lead), min(join.line + lengths[1], timeline.stop)
-
-
 def _edged(sound: Audio, rate: int) -> Audio:
     """Short fades at both ends, so that only the join itself can click."""
     out = sound.copy()
@@ -156,4 +146,4 @@ def _write(path: Path, sound: Audio, rate: int) -> None:
         with replacing(path) as half:
             soundfile.write(half, sound / max(peak, 1.0), rate, format="WAV", subtype="PCM_24")
     except (OSError, RuntimeError) as error:
-        raise RenderError(f"{path} could not be written: {error}; choose another place") from None
+        raise WriteError(f"{path} could not be written: {error}; choose another place") from None

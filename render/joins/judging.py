@@ -8,19 +8,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 
 from render.arrays import Audio, Floats
 from render.audio.splice import Splicer
-from render.audio.timeline import FROM_SILENCE_S, LEAD_OF_FADE_S, Join, Timeline
+from render.audio.timeline import FROM_SILENCE_S, LEAD_OF_FADE_S, Timeline
 from render.joins import measures, remedies
+from render.joins.finding import JoinFinding, Remedy, SetEnding, SetPickup
 from render.joins.measures import CONTEXT_S, SHORT_TERM_S, Held
-from render.song.forms import Part, Piece
+from render.song.forms import Part, Piece, Treatment
 from render.song.song import Song
 
 # Our own thresholds, set on synthesised songs whose joins are known; common practice has no figures.
@@ -33,51 +33,12 @@ LONGEST_PICKUP_BEATS = 2
 COVERED = 0.03  # a held sound this far (15 dB) below what follows is not missed
 
 
-@dataclass(frozen=True)
-class JoinFinding:
-    """One join, measured and judged.
-
-    `at_s` is where the new part takes over and `line_s` its bar line, seconds from the first frame of the
-    rendered file; `bar` is counted from the form's top (1-based). `level_step_lu` is the short-term
-    loudness of the 3 s after the join less that of the 3 s before; None beside a silence, at the top and
-    at the end. `held_share` is the part of the energy before the cut that sounds on in the song but is
-    gone in the form. `sample_step` is the largest step between neighbouring samples in the join.
-    """
-
-    form: str
-    at_s: float
-    line_s: float
-    bar: int
-    before: str
-    after: str
-    sample_step: float
-    level_step_lu: float | None
-    cut_transient: bool
-    held_sound: bool
-    held_share: float
-    pickup_forgotten: str | None
-    stray_pickup: str | None
-    doubtful: bool
-    reason: str
-    remedy: str
-
-    def as_json(self) -> dict[str, Any]:
-        """The finding as JSON's own types."""
-        return asdict(self)
-
-    @property
-    def line(self) -> str:
-        """One sentence for a person."""
-        head = f"bar {self.bar}, {self.before} > {self.after}: {self.reason}"
-        return f"{head}; {self.remedy}" if self.remedy else head
-
-
 def examine(song: Song, timeline: Timeline, splicer: Splicer) -> list[JoinFinding]:
     """Judge every join of one form; reads only a few seconds around each.
 
     `splicer` must be the one of `timeline`; its `lead` places the findings in the rendered file.
     """
-    return [_Examined(song, timeline, splicer, join).finding() for join in timeline.joins]
+    return [_Examined(song, timeline, splicer, i).finding() for i in range(len(timeline.joins))]
 
 
 @dataclass(frozen=True)
@@ -85,13 +46,15 @@ class _Trouble:
     weight: float
     reason: str
     remedy: str
+    remedies: tuple[Remedy, ...] = ()
 
 
 class _Examined:
     """One join with the excerpts around it. `old_cut` and `new_cut` are its place in the song, in frames."""
 
-    def __init__(self, song: Song, timeline: Timeline, splicer: Splicer, join: Join) -> None:
-        self.song, self.timeline, self.splicer, self.join = song, timeline, splicer, join
+    def __init__(self, song: Song, timeline: Timeline, splicer: Splicer, index: int) -> None:
+        self.song, self.timeline, self.splicer, self.index = song, timeline, splicer, index
+        join = self.join = timeline.joins[index]
         self.rate = song.grid.sample_rate
         self.old = self.part(join.before)
         self.new = self.part(join.after)
@@ -148,6 +111,8 @@ class _Examined:
             doubtful=bool(troubles),
             reason="; ".join(t.reason for t in troubles) or self.clean_words(level),
             remedy=troubles[0].remedy if troubles else "",
+            index=self.index,
+            remedies=tuple(remedy for trouble in troubles for remedy in trouble.remedies),
         )
 
     def bar_of_line(self) -> Fraction:
@@ -170,7 +135,7 @@ class _Examined:
         if forgotten:
             has = isinstance(self.new, Piece) and self.new.pickup_beats
             what = "a pickup is perhaps too short" if has else "a pickup was probably forgotten"
-            yield _Trouble(4, f"{what}: {forgotten}", self.pickup_remedy())
+            yield _Trouble(4, f"{what}: {forgotten}", self.pickup_remedy(), self.pickup_remedies())
         if cut:
             yield _Trouble(3, cut, "move the song's start by that much, or cut at another bar")
         if held >= HELD_SHARE:
@@ -178,9 +143,10 @@ class _Examined:
                 2 + held,
                 f"a sound held over the line stops dead ({held:.0%} of what sounds before it)",
                 self.held_remedy(),
+                self.held_remedies(),
             )
         if stray:
-            yield _Trouble(3.5, stray, self.stray_remedy())
+            yield _Trouble(3.5, stray, self.stray_remedy(), self.stray_remedies())
         if level is not None and abs(level) > LEVEL_STEP_LU and self.unusual(level):
             yield _Trouble(
                 1, _step_words(level), "listen whether it is wanted; a bar between them may carry it"
@@ -349,6 +315,43 @@ class _Examined:
                 f'if it belongs to "{name}", write pickup = {beats:g} instead of {float(has):g} in [sections]'
             )
         return f'give "{name}" pickup = {beats:g} in [sections]'
+
+    def pickup_remedies(self) -> tuple[Remedy, ...]:
+        assert isinstance(self.new, Piece) and self.forgotten_beats is not None
+        name, beats = self.new.section, self.forgotten_beats
+        if remedies.no_room(self.song, name, beats):
+            return ()
+        return (SetPickup(name, beats, f'give "{name}" a pickup of {_beats(beats)}'),)
+
+    def stray_remedies(self) -> tuple[Remedy, ...]:
+        assert self.join.before is not None
+        form = self.timeline.form
+        earlier = remedies.bar_earlier(self.song, form, self.join.before)
+        return (earlier,) if earlier else ()
+
+    def held_remedies(self) -> tuple[Remedy, ...]:
+        if self.new is None:
+            return (SetEnding(self.timeline.form.name, "ring 1 beat", "let it ring for a beat"),)
+        stem = self.held_stem()
+        if stem is None or self.join.before is None:
+            return ()
+        without = remedies.last_bar_without(self.song, self.timeline.form, self.join.before, stem)
+        return (without,) if without else ()
+
+    def held_stem(self) -> str | None:
+        """The stem that holds most over the cut, where there are stems and one has at least half of it."""
+        if not isinstance(self.old, Piece):
+            return None
+        power = {}
+        for stem in remedies.heard_stems(self.song, self.old.treatment):
+            alone = replace(self.old, treatment=Treatment("only", (stem,)))
+            sound = self.source(alone, self.old_cut, self.reach, self.reach)
+            assert sound is not None
+            power[stem] = float(measures.held_across(sound, self.rate).weights.sum())
+        most = max(power.values(), default=0.0)
+        if most == 0 or most < 0.5 * sum(power.values()):
+            return None
+        return next(stem for stem, own in power.items() if own == most)
 
     def stray_remedy(self) -> str:
         assert isinstance(self.old, Piece)

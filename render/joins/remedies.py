@@ -1,12 +1,16 @@
-"""What can be done about pickups at a join, within what song.toml already says and its forms can hold."""
+"""Changes of song.toml that may mend a join, tried on the song's forms before they are offered."""
 
 from __future__ import annotations
 
+from collections.abc import MutableMapping, Sequence
 from dataclasses import replace
+from itertools import groupby
+from typing import Any
 
 from render.audio.timeline import lay_out
 from render.errors import FormError
-from render.song.forms import Form, Piece
+from render.joins.finding import Remedy, ReplacePart, SetEnding, SetPickup
+from render.song.forms import Form, Part, Piece, Treatment, bars_text, parse_part
 from render.song.grid import exact
 from render.song.song import Song
 
@@ -32,14 +36,127 @@ def _with_pickup(form: Form, song: Song, section: str, pickup_beats: float) -> F
     return replace(form, parts=parts)
 
 
+def bar_earlier(song: Song, form: Form, index: int) -> ReplacePart | None:
+    """End the part with this index a bar earlier; None where that leaves nothing, or a form out of order."""
+    old = form.parts[index]
+    if not isinstance(old, Piece) or old.bars < 2:
+        return None
+    shorter = _text(song, old, old.first_bar, old.last_bar - 1, old.treatment)
+    words = f'end "{old.section}" a bar earlier ({_within(song, old, old.first_bar, old.last_bar - 1)})'
+    return _tried(song, form, index, (shorter,), words)
+
+
+def last_bar_without(song: Song, form: Form, index: int, stem: str) -> ReplacePart | None:
+    """Play the last bar of the part with this index without a stem; None where nothing would be left."""
+    old = form.parts[index]
+    if not isinstance(old, Piece):
+        return None
+    heard = heard_stems(song, old.treatment)
+    if stem not in heard or len(heard) < 2:
+        return None
+    if old.treatment.mode == "only":
+        treatment = Treatment("only", tuple(s for s in old.treatment.stems if s != stem))
+    else:
+        treatment = Treatment("without", (*old.treatment.stems, stem))
+    new = [_text(song, old, old.last_bar, old.last_bar, treatment)]
+    if old.bars > 1:
+        new.insert(0, _text(song, old, old.first_bar, old.last_bar - 1, old.treatment))
+    return _tried(song, form, index, tuple(new), f'play the last bar of "{old.section}" without {stem}')
+
+
+def heard_stems(song: Song, treatment: Treatment) -> tuple[str, ...]:
+    """The stems that sound under a treatment."""
+    if treatment.mode == "only":
+        return treatment.stems
+    return tuple(stem for stem in song.stems if stem not in treatment.stems)
+
+
 def without_last_beats(song: Song, old: Piece) -> str:
-    """How `old` can do without its last beats, which are another section's pickup."""
-    section = next(s for s in song.sections if s.name == old.section)
-    first, last = old.first_bar - section.first_bar + 1, old.last_bar - section.first_bar + 1
+    """How `old` can do without its last beats, which are another section's pickup, in words."""
     ways = []
-    if last > first:
-        bars = f"bars {first}-{last - 1}" if last - 1 > first else f"bar {first}"
+    if old.bars > 1:
+        bars = _within(song, old, old.first_bar, old.last_bar - 1)
         ways.append(f'end "{old.section}" a bar earlier ({bars})')
     if song.stems and old.treatment.mode != "only":
         ways.append("leave out the stem that has it")
     return ", or ".join(ways) or "let the section that it leads to follow, or cut at another bar"
+
+
+def apply(document: MutableMapping[str, Any], remedy: Remedy) -> None:
+    """Write a remedy into song.toml as parsed (a tomlkit document keeps its comments).
+
+    Raises:
+        FormError: the form or its entry is not there any more as it was when the join was judged.
+    """
+    if isinstance(remedy, SetPickup):
+        section = document.get("sections", {}).get(remedy.section)
+        if section is None:
+            raise FormError(f'there is no section "{remedy.section}" in song.toml any more; judge again')
+        beats = int(remedy.pickup_beats) if remedy.pickup_beats % 1 == 0 else remedy.pickup_beats
+        if isinstance(section, str):
+            document["sections"][remedy.section] = {"bars": section, "pickup": beats}
+        else:
+            section["pickup"] = beats
+        return
+    form = document.get("forms", {}).get(remedy.form)
+    if form is None:
+        raise FormError(f'there is no form "{remedy.form}" in song.toml any more; judge it again')
+    if isinstance(remedy, SetEnding):
+        if isinstance(form, MutableMapping):
+            form["ending"] = remedy.ending
+        else:
+            document["forms"][remedy.form] = {"parts": form, "ending": remedy.ending}
+        return
+    entries = form["parts"] if isinstance(form, MutableMapping) else form
+    at = remedy.entry - 1
+    if at >= len(entries) or str(entries[at]) != remedy.old:
+        raise FormError(
+            f'forms."{remedy.form}", part {remedy.entry} is not "{remedy.old}" any more; judge the form again'
+        )
+    entries[at] = remedy.new[0]
+    for offset, text in enumerate(remedy.new[1:], start=1):
+        entries.insert(at + offset, text)
+
+
+def _tried(song: Song, form: Form, index: int, new: tuple[str, ...], words: str) -> ReplacePart | None:
+    """The remedy that plays `new` in place of one part, if the form is in order with it."""
+    entry = form.entry(index)
+    own = [at for at in range(len(form.parts)) if form.entry(at) == entry]
+    texts: list[str] = []
+    for text, same in groupby(form.parts[at].text for at in own if at < index):
+        texts += _again(song, text, len([*same]))
+    texts += new
+    for text, same in groupby(form.parts[at].text for at in own if at > index):
+        texts += _again(song, text, len([*same]))
+    parts: list[Part] = [*form.parts[: own[0]]]
+    try:
+        for text in texts:
+            parts += parse_part(text, song.sections, list(song.stems), "remedy")
+        parts += form.parts[own[-1] + 1 :]
+        lay_out(song, replace(form, parts=tuple(parts), entries=()))
+    except FormError:
+        return None
+    old = form.texts[entry - 1] if form.texts else form.parts[index].text
+    return ReplacePart(form.name, entry, old, tuple(texts), words)
+
+
+def _again(song: Song, text: str, count: int) -> Sequence[str]:
+    """A part's text for `count` repeats in a row."""
+    part = parse_part(text, song.sections, list(song.stems), "remedy")[0]
+    if count == 1 or not isinstance(part, Piece):
+        return [text] * count
+    return [_text(song, part, part.first_bar, part.last_bar, part.treatment, f" x{count}")]
+
+
+def _text(song: Song, piece: Piece, first: int, last: int, treatment: Treatment, times: str = "") -> str:
+    """Bars of a piece's section as the part language writes them."""
+    section = next(s for s in song.sections if s.name == piece.section)
+    whole = (first, last) == (section.first_bar, section.last_bar)
+    bars = "" if whole else f" {_within(song, piece, first, last)}"
+    return f"{piece.section}{bars}{times} {treatment}".strip()
+
+
+def _within(song: Song, piece: Piece, first: int, last: int) -> str:
+    """ "bars 1-3", or "bar 3", counted within the piece's section."""
+    origin = next(s for s in song.sections if s.name == piece.section).first_bar - 1
+    return f"bar{'s' if last > first else ''} {bars_text(first - origin, last - origin)}"

@@ -19,7 +19,7 @@ import soundfile
 
 from render.arrays import Audio
 from render.audio.containers import FLAC_PAD_HEADER, Int32, pad_flac, to_int24, wav_audio_sha256, write_int32
-from render.errors import RenderError
+from render.errors import NotRenderedError, WriteError
 from render.files import replacing
 from render.renders.manifest import Manifest
 
@@ -55,7 +55,7 @@ def flac_copies(folder: Path, manifest: Manifest) -> Copies:
     """FLAC copies of a set's renders in the study `folder`; what is there and whole is left alone.
 
     Raises:
-        RenderError: a render is missing, or a copy could not be written.
+        NotRenderedError: a render is missing or damaged; WriteError: a copy could not be written.
     """
     rate = page_rate(manifest.sample_rate)
     sources = {form.content_hash: folder / form.wav for form in manifest.forms}
@@ -94,7 +94,7 @@ def opus_copies(folder: Path, manifest: Manifest, into: Path) -> Copies:
 
 def _require_as_measured(path: Path, sha256: str) -> None:
     if not path.is_file() or wav_audio_sha256(path) != sha256:
-        raise RenderError(
+        raise NotRenderedError(
             f"the render {path} is missing or not what was measured; delete it, run `fairhearing render`, "
             "then go on"
         )
@@ -114,7 +114,7 @@ def integers(path: Path, rate: int) -> Iterator[Int32]:
                 scratch = np.empty_like(block)
             yield to_int24(block, 1.0, scratch)
     except soundfile.LibsndfileError:
-        raise RenderError(
+        raise NotRenderedError(
             f"the render {path} is missing or damaged; run `fairhearing render`, then go on"
         ) from None
 
@@ -178,7 +178,7 @@ def _write_opus(path: Path, source: Path, rate: int, channels: int) -> None:
             for block in integers(source, rate):
                 file.write(block)
     except soundfile.LibsndfileError as error:
-        raise RenderError(f"Opus could not be written ({error}); make the packet without --small") from None
+        raise WriteError(f"Opus could not be written ({error}); make the packet without --small") from None
 
 
 def _is_whole(path: Path, rate: int, frames: int | None) -> bool:

@@ -16,8 +16,9 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from render.audio.stem_fit import StemFit
-from render.errors import RenderError
+from render.errors import ManifestError, NotRenderedError, RenderError
 from render.files import replacing
+from render.joins.finding import JoinFinding
 
 RENDERS = "renders"
 MANIFEST = "manifest.json"
@@ -71,7 +72,7 @@ class RenderedForm(_Frozen):
     true_peak_dbtp: float
     lra_lu: float | None
     parts: tuple[RenderedPart, ...]
-    joins: tuple[Mapping[str, Any], ...]
+    joins: tuple[JoinFinding, ...]
 
 
 class Manifest(_Frozen):
@@ -128,7 +129,7 @@ def read_manifest(path: Path) -> Manifest:
     """Read a manifest.
 
     Raises:
-        RenderError: there is none, or it is damaged (it carries the sum of all that it says).
+        NotRenderedError: there is none; ManifestError: it is damaged (it carries its own checksum).
     """
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
@@ -137,16 +138,16 @@ def read_manifest(path: Path) -> Manifest:
         return Manifest.model_validate(content)
     except FileNotFoundError:
         if path.parent.exists():
-            raise RenderError(
+            raise NotRenderedError(
                 f"there is no {path}; run `fairhearing render` to make it anew (ratings are not affected)"
             ) from None
-        raise RenderError("nothing is rendered yet; run `fairhearing render` first") from None
+        raise NotRenderedError("nothing is rendered yet; run `fairhearing render` first") from None
     except (ValueError, ValidationError):
-        raise RenderError(
+        raise ManifestError(
             f"{path} is damaged; run `fairhearing render` to make it anew (ratings are not affected)"
         ) from None
     except OSError as error:
-        raise RenderError(f"{path} cannot be read: {error.strerror}") from None
+        raise ManifestError(f"{path} cannot be read: {error.strerror}") from None
 
 
 def keep_set(manifest: Manifest, folder: Path, keep_sets: Collection[str]) -> None:

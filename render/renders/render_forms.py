@@ -14,7 +14,6 @@ from collections.abc import Callable, Collection, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from functools import cached_property
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -29,9 +28,10 @@ from render.audio.splice import BLOCK_FRAMES, Splicer
 from render.audio.stem_fit import StemFit
 from render.audio.stems import Mixes, check_stems, fit_stems
 from render.audio.timeline import Timeline, lay_out, longest_lead
-from render.errors import RenderError
+from render.errors import RenderError, WriteError
 from render.files import OWNERS_FOLDER, one_at_a_time, replacing
 from render.joins import judging
+from render.joins.finding import JoinFinding
 from render.loudness.meter import Loudness
 from render.renders.fingerprints import file_print, hash_forms, is_unchanged, sums
 from render.renders.forecast import Bounce, Forecast, Own, read_bounce
@@ -71,7 +71,7 @@ def render_forms(
 
     Raises:
         SongError, FormError, AudioError: the song is not in order; RenderError: a form cannot be
-            matched, or a file could not be written.
+            matched; WriteError: a file could not be written.
     """
     with one_at_a_time(song.folder / SONG_FILE):
         renderer = _Renderer(song, progress)
@@ -223,7 +223,7 @@ class _Renderer:
         try:
             self.folder.mkdir(mode=OWNERS_FOLDER, exist_ok=True)  # forms and files are tied there
         except OSError as error:
-            raise RenderError(
+            raise WriteError(
                 f"the folder {self.folder} cannot be made: {error.strerror}; make room for it, or check the "
                 "study folder's rights, then render again"
             ) from None
@@ -237,7 +237,7 @@ class _Renderer:
 
     def _reuse(self, there: RenderedForm, timeline: Timeline, size: int) -> RenderedForm:
         """A render of the last run as it is, under the names that song.toml has now."""
-        wav, found = there.wav, there.joins
+        wav, joins = there.wav, there.joins
         path = self.song.folder / wav
         if path.stat().st_size != size:  # a copy: an open round may still need the old one, of the old size
             copy = self._new_file()
@@ -247,13 +247,12 @@ class _Renderer:
             wav = f"{RENDERS}/{copy.name}"
         parts = _rendered_parts(timeline, self.lead, self.song.audio.sample_rate)
         assert self.old is not None
-        if (parts, self._sections) != (there.parts, self.old.sections):
-            found = self._examine(timeline, self._splicer(timeline))
-        named = tuple({**join, "form": timeline.form.name} for join in found)
+        if (parts, self._sections, timeline.form.name) != (there.parts, self.old.sections, there.name):
+            joins = self._examine(timeline, self._splicer(timeline))
         return there.model_copy(
             update={
                 "name": timeline.form.name, "replaces": timeline.form.replaces,
-                "wav": wav, "parts": parts, "joins": named,
+                "wav": wav, "parts": parts, "joins": joins,
             }
         )  # fmt: skip
 
@@ -268,8 +267,8 @@ class _Renderer:
         same_size = self.old is not None and self.old.file_bytes == size
         return self.song.folder / there.wav if there and same_size else None
 
-    def _examine(self, timeline: Timeline, splicer: Splicer) -> tuple[Mapping[str, Any], ...]:
-        return tuple(found.as_json() for found in judging.examine(self.song, timeline, splicer))
+    def _examine(self, timeline: Timeline, splicer: Splicer) -> tuple[JoinFinding, ...]:
+        return tuple(judging.examine(self.song, timeline, splicer))
 
     def _still_right(self, form_hash: str, gain_db: float) -> RenderedForm | None:
         """The render of the last run, if it is this form at this gain and its file is whole."""

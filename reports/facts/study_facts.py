@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from render.errors import FairhearingError, RenderError
+from render.joins.finding import JoinFinding
 from render.renders.manifest import Manifest, RenderedForm
 from render.song.forms import AS_WRITTEN, Form
 from render.song.song import Song
@@ -136,14 +137,10 @@ class Facts:
         return max((form.strip.bars for form in self.forms), default=1.0)
 
     @property
-    def doubtful_joins(self) -> tuple[tuple[FormFacts, Mapping[str, Any]], ...]:
+    def doubtful_joins(self) -> tuple[tuple[FormFacts, JoinFinding], ...]:
         """The joins that measuring found doubtful, with their forms."""
         return tuple(
-            (form, join)
-            for form in self.forms
-            if form.render
-            for join in form.render.joins
-            if join["doubtful"]
+            (form, join) for form in self.forms if form.render for join in form.render.joins if join.doubtful
         )
 
     def form(self, name: str) -> FormFacts:

@@ -44,7 +44,7 @@ def write_comparison(study: Study, other: Study, *, seed: int = SEED) -> Written
     A sealed study shows its progress and its state only.
 
     Raises:
-        SongError, AudioError, LogError: a study is not in order; RenderError: a file could not be written.
+        SongError, AudioError, LogError: a study is not in order; WriteError: a file could not be written.
     """
     sides = tuple(_side(gather(one, seed=seed), key) for one, key in ((study, "one"), (other, "two")))
     both = common(sides[0].facts, sides[1].facts)

@@ -158,9 +158,9 @@ def _sound(facts: Facts) -> Iterator[str]:
     yield from ("## Joins and loudness", "")
     assert facts.manifest is not None
     for form, join in facts.doubtful_joins:
-        bar = form.strip.bar_at(join["line_s"] - facts.manifest.lead_s)
-        remedy = f"; {join['remedy']}" if join["remedy"] else ""
-        yield f"- {plain(form.name)}, bar {bar}: {plain(join['reason'] + remedy)}"
+        bar = form.strip.bar_at(join.line_s - facts.manifest.lead_s)
+        remedy = f"; {join.remedy}" if join.remedy else ""
+        yield f"- {plain(form.name)}, bar {bar}: {plain(join.reason + remedy)}"
     if facts.doubtful_joins:
         yield ""
     renders = [(form.name, form.render) for form in facts.forms if form.render]

@@ -42,8 +42,8 @@ def write_report(study: Study, *, open_now: bool = False, seed: int = SEED) -> W
     then on, and what is heard later stays out of the verdict. `seed` is that of the verdict's draws.
 
     Raises:
-        SongError, AudioError, LogError: the study is not in order; RenderError: nothing is rendered yet, or a
-            file could not be written.
+        SongError, AudioError, LogError: the study is not in order; NotRenderedError: nothing is
+            rendered yet; WriteError: a file could not be written.
     """
     # refused before anything is opened or written; where there is no study, song.toml is what is missing
     _ = study.song, study.manifest

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from render.audio.containers import wav_audio_sha256
-from render.errors import RenderError
+from render.errors import NotRenderedError
 from render.renders.manifest import RenderedForm
 from render.song.forms import Form
 from render.song.song import Song
@@ -114,13 +114,13 @@ def write_way_back(facts: Facts, form: Form, way: WayBack, folder: Path) -> tupl
     """Write the rebuild sheet, the form's map and its audio with a cue at every part into `folder`.
 
     Raises:
-        RenderError, AudioError: a file could not be written, or the render is not there.
+        WriteError, AudioError: a file could not be written; NotRenderedError: the render is not there.
     """
     render = next(f.render for f in facts.forms if f.name == form.name)
     assert render is not None and facts.manifest is not None
     source = facts.song.folder / render.wav
     if not source.is_file() or wav_audio_sha256(source) != render.sha256:
-        raise RenderError(
+        raise NotRenderedError(
             f'the render of "{form.name}", {source}, is missing or not what was measured; delete it, run '
             "`fairhearing render`, then decide again"
         )

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from listening.demo.demo_study import write_study
-from render.errors import RenderError
+from render.errors import WriteError
 from render.files import replacing
 from tests.command_line import told
 from tests.short_study import do_round, rendered
@@ -75,7 +75,7 @@ def test_what_fails_leaves_the_old_file_and_nothing_else(tmp_path: Path) -> None
         assert half.read_text() == ""
         half.write_text("new")
     assert [p.name for p in tmp_path.iterdir()] == ["a.json"] and path.read_text() == "new"
-    with pytest.raises(RenderError, match="could not be written"), replacing(tmp_path / "none" / "b"):
+    with pytest.raises(WriteError, match="could not be written"), replacing(tmp_path / "none" / "b"):
         pass
 
 

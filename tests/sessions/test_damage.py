@@ -19,7 +19,7 @@ import soundfile
 
 from listening.rounds import enter_round, require_whole, standing
 from listening.status import study_status
-from render.errors import FairhearingError, ListenError, LogError, RenderError
+from render.errors import FairhearingError, ListenError, LogError, ManifestError
 from render.renders.manifest import manifest_path, read_manifest
 from render.renders.render_forms import render_forms
 from render.song.song import load_song
@@ -90,7 +90,7 @@ def test_a_damaged_manifest_is_never_believed(study: Study) -> None:
         path.write_bytes(content)
         try:
             assert read_manifest(path) == manifest
-        except RenderError as error:
+        except ManifestError as error:
             assert "damaged" in str(error) and "fairhearing render" in str(error)
     before = study.log.contents()
     assert "damaged" in told(study.folder, "packet", "bo", code=1)

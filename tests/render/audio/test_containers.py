@@ -20,7 +20,7 @@ from render.audio.containers import (
     wav_bytes,
     write_int32,
 )
-from render.errors import RenderError
+from render.errors import NotRenderedError, WriteError
 from render.files import replacing
 from tests.renders import chunks
 
@@ -143,7 +143,7 @@ def test_any_padding_is_made_of_blocks_that_flac_can_hold(missing):
 def test_what_is_no_wav_is_refused(tmp_path):
     for content in (b"", b"not audio at all, but long enough", b"RIFF\x04\x00\x00\x00WAVE"):
         (tmp_path / "a.wav").write_bytes(content)
-        with pytest.raises(RenderError, match="delete it and run `fairhearing render`"):
+        with pytest.raises(NotRenderedError, match="delete it and run `fairhearing render`"):
             wav_audio_sha256(tmp_path / "a.wav")
 
 
@@ -159,7 +159,7 @@ def test_a_file_is_replaced_whole_or_not_at_all(tmp_path):
         half.write_text("new")
     assert path.read_text() == "new"
     with (
-        pytest.raises(RenderError, match=r"a\.txt could not be written: .*make room"),
+        pytest.raises(WriteError, match=r"a\.txt could not be written: .*make room"),
         replacing(path) as half,
     ):
         half.write_text("half")

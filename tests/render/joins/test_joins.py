@@ -16,7 +16,8 @@ from render.audio.stems import Mixes, read_audio
 from render.audio.timeline import lay_out
 from render.errors import FormError
 from render.joins import measures
-from render.joins.judging import JoinFinding, examine
+from render.joins.finding import JoinFinding
+from render.joins.judging import examine
 from render.song.forms import parse_part
 from render.song.song import Song, load_song
 

@@ -178,8 +178,8 @@ def test_the_manifest_says_where_each_part_sounds(tmp_path):
     ]  # fmt: skip
     for part in twice.parts:
         assert part.start_s == pytest.approx(manifest.lead_s + 2 * part.start_bar)
-    assert [join["bar"] for join in twice.joins] == [5, 9, 13, 14]
-    assert {join["form"] for join in twice.joins} == {"twice"}
+    assert [join.bar for join in twice.joins] == [5, 9, 13, 14]
+    assert {join.form for join in twice.joins} == {"twice"}
 
 
 def test_the_spread_is_what_a_shared_section_may_differ_by(tmp_path):

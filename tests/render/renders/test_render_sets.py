@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 import soundfile
 
-from render.errors import RenderError
+from render.errors import ManifestError, NotRenderedError, WriteError
 from render.renders.manifest import keep_set, manifest_path, read_manifest
 from render.renders.render_forms import render_forms
 from render.song.song import load_song
@@ -164,7 +164,7 @@ def test_new_names_are_in_the_manifest_without_a_new_render(tmp_path):
     assert list(wavs(after).values()) == list(wavs(before).values())
     form = after.forms[1]
     assert (form.name, form.parts[0].text) == ("renamed", "strophe")
-    assert {join["form"] for join in form.joins} == {"renamed"}
+    assert {join.form for join in form.joins} == {"renamed"}
     assert "verse" not in manifest_path(tmp_path).read_text(encoding="utf-8")
 
 
@@ -175,8 +175,8 @@ def test_a_pickup_declared_later_is_in_the_joins_without_a_new_render(tmp_path):
     before = render_forms(study(tmp_path, forms, sections=plain)).forms[1]
     after = render_forms(study(tmp_path, forms)).forms[1]
     assert after.wav == before.wav
-    assert [join["stray_pickup"] for join in before.joins] == [None] * 2
-    assert 'pickup of "refrain"' in [join["stray_pickup"] for join in after.joins][-1]
+    assert [join.stray_pickup for join in before.joins] == [None] * 2
+    assert 'pickup of "refrain"' in [join.stray_pickup for join in after.joins][-1]
 
 
 # Sets that open rounds still need
@@ -227,7 +227,7 @@ def test_a_damaged_manifest_is_made_anew(tmp_path, content):
     song = study(tmp_path)
     old = render_forms(song)
     manifest_path(tmp_path).write_text(content, encoding="utf-8")
-    with pytest.raises(RenderError, match=r"manifest\.json is damaged; run `fairhearing render`"):
+    with pytest.raises(ManifestError, match=r"manifest\.json is damaged; run `fairhearing render`"):
         read_manifest(manifest_path(tmp_path))
     new = render_forms(song)
     assert read_manifest(manifest_path(tmp_path)) == new
@@ -244,14 +244,14 @@ def test_a_damaged_manifest_of_an_open_round_costs_nothing(tmp_path):
 
 
 def test_no_manifest_yet(tmp_path):
-    with pytest.raises(RenderError, match="nothing is rendered yet"):
+    with pytest.raises(NotRenderedError, match="nothing is rendered yet"):
         read_manifest(manifest_path(tmp_path))
 
 
 def test_a_file_where_the_folder_should_be(tmp_path):
     song = study(tmp_path)
     (tmp_path / "renders").write_bytes(b"")
-    with pytest.raises(RenderError, match="renders cannot be made"):
+    with pytest.raises(WriteError, match="renders cannot be made"):
         render_forms(song)
 
 
@@ -266,7 +266,7 @@ def test_a_set_is_kept_only_under_its_own_name(tmp_path):
 RENDER = """
 import signal, sys
 from pathlib import Path
-from render.errors import RenderError
+from render.errors import WriteError
 from render.renders.render_forms import render_forms
 from render.song.song import load_song
 
@@ -277,7 +277,7 @@ if most_bytes:
     resource.setrlimit(resource.RLIMIT_FSIZE, (most_bytes, most_bytes))
 try:
     render_forms(load_song(folder))
-except RenderError as error:
+except WriteError as error:
     print(error)
     sys.exit(1)
 """

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from render.audio.containers import wav_audio_sha256
-from render.errors import DecisionError, RenderError, SongError, StudyError
+from render.errors import DecisionError, NotRenderedError, SongError, StudyError, WriteError
 from render.renders.render_forms import render_forms
 from reports.facts import seals
 from reports.facts.study_facts import Facts, gather
@@ -319,11 +319,11 @@ def test_a_decision_that_cannot_be_handed_over_is_not_recorded(study: Study) -> 
     render = study.folder / study.manifest.forms[1].wav
     kept = render.read_bytes()
     render.unlink()
-    with pytest.raises(RenderError, match="fairhearing render"):
+    with pytest.raises(NotRenderedError, match="fairhearing render"):
         decide(study, "early bridge", "", "ana")
     render.write_bytes(kept)
     (study.folder / "report").write_text("not a folder")
-    with pytest.raises(RenderError, match="could not be written"):
+    with pytest.raises(WriteError, match="could not be written"):
         decide(study, "early bridge", "", "ana")
     assert study.log.contents().opened is None
     (study.folder / "report").unlink()

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from render.clock_text import clock_text
-from render.errors import RenderError
+from render.errors import NotRenderedError
 from render.renders.render_forms import render_forms
 from reports.facts.ratings import COLUMNS
 from reports.facts.study_facts import gather
@@ -259,7 +259,7 @@ def test_nothing_rated_yet(tmp_path: Path) -> None:
 
 def test_not_rendered_yet(tmp_path: Path) -> None:
     study = Study(song_folder(tmp_path / "song"), SetClock())
-    with pytest.raises(RenderError, match="run `fairhearing render` first"):
+    with pytest.raises(NotRenderedError, match="run `fairhearing render` first"):
         write_report(study, open_now=True)
     assert not (study.folder / "report").exists()
     assert not (study.folder / "log.sqlite").exists()  # a report alone starts nothing
