@@ -1,0 +1,143 @@
+"""Access control of the maker's page: a key that works once, a token a tab, this machine's own origin only.
+
+The key stands in a page's address once and is exchanged for a token that only the tab's memory and its
+session storage hold: no cookie (cookies ignore ports), no process list, no log.
+"""
+
+from __future__ import annotations
+
+import hmac
+import secrets
+import threading
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import JSONResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from render.errors import PageError
+
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
+    "frame-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
+    "require-trusted-types-for 'script'; trusted-types sheets"
+)
+HEADERS = {
+    "Cache-Control": "no-store",
+    "Content-Security-Policy": POLICY,
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+    "X-Robots-Tag": "noindex, nofollow",
+}
+MOST_BODY_BYTES = 1 << 20
+UPLOAD = "/api/upload/"
+
+
+class Keys:
+    """Keys that work once, the tabs' tokens, and tickets for what a browser fetches without a token."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._once: set[str] = set()
+        self._tokens: set[str] = set()
+        self._tickets: dict[str, str] = {}
+
+    def mint(self) -> str:
+        """A key for one tab."""
+        key = secrets.token_urlsafe(32)
+        with self._lock:
+            self._once.add(key)
+        return key
+
+    def exchange(self, key: str) -> str:
+        """The tab's token for a key, which ends with it.
+
+        Raises:
+            PageError: 401, the key is unknown or was used.
+        """
+        with self._lock:
+            if key not in self._once:
+                raise PageError(
+                    401, "link", "This link was used, or is not whole. Open the page again from its other tab "
+                    "(“another tab”), or with `fairhearing open`."
+                )  # fmt: skip
+            self._once.discard(key)
+            token = secrets.token_urlsafe(32)
+            self._tokens.add(token)
+        return token
+
+    def require(self, authorization: str) -> None:
+        """Refuse a request whose bearer token (RFC 6750) is none of a tab of this page.
+
+        Raises:
+            PageError: 401.
+        """
+        scheme, _, token = authorization.partition(" ")
+        given = token.strip().encode()
+        with self._lock:
+            known = any(hmac.compare_digest(given, held.encode()) for held in self._tokens)
+        if scheme.lower() != "bearer" or not known:
+            raise PageError(401, "link", "This page's access has ended; open it again with `fairhearing open`.")
+
+    def ticket(self, what: str) -> str:
+        """An address's secret part for `what`, good until the server stops."""
+        ticket = secrets.token_urlsafe(32)
+        with self._lock:
+            self._tickets[ticket] = what
+        return ticket
+
+    def ticketed(self, ticket: str) -> str | None:
+        """What a ticket stands for."""
+        with self._lock:
+            return self._tickets.get(ticket)
+
+
+class OwnOrigin:
+    """Middleware: answers carry HEADERS; a request from another origin, or one too large, is refused."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        headers = Headers(scope=scope)
+
+        async def send_carrying(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                carried = MutableHeaders(scope=message)
+                del carried["server"]
+                for name, value in HEADERS.items():
+                    carried.setdefault(name, value)
+            await send(message)
+
+        refusal = _foreign(headers) or _too_large(headers, scope["path"])
+        if refusal is not None:
+            await refusal(scope, receive, send_carrying)
+            return
+        await self.app(scope, receive, send_carrying)
+
+
+def _foreign(headers: Headers) -> JSONResponse | None:
+    origin = headers.get("origin")
+    elsewhere = origin is not None and origin != f"http://{headers.get('host', '')}"
+    if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none") and not _is_ticketed(headers):
+        elsewhere = True
+    if not elsewhere:
+        return None
+    return JSONResponse({"word": "origin", "text": "Only this page itself may ask here."}, status_code=403)
+
+
+def _is_ticketed(headers: Headers) -> bool:
+    """Sound of the report asked for by its sandboxed frame, which has an origin of its own."""
+    return headers.get("sec-fetch-dest") in ("audio", "video") and headers.get("origin") is None
+
+
+def _too_large(headers: Headers, path: str) -> JSONResponse | None:
+    promised = headers.get("content-length", "0")
+    if path.startswith(UPLOAD) or (promised.isdecimal() and int(promised) <= MOST_BODY_BYTES):
+        return None
+    return JSONResponse({"word": "large", "text": "That is too much at once."}, status_code=413)

@@ -1,0 +1,83 @@
+"""What an action on a sheet gives back, and how its arguments are read."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from listening.maker.workspace import Workspace
+from render.errors import PageError
+
+LONGEST_TEXT = 4000
+
+
+@dataclass(frozen=True)
+class Done:
+    """An action was taken: a sentence for the page, and what the sheet should show from now on."""
+
+    notice: str = ""
+    show: Mapping[str, str] = field(default_factory=dict)
+
+
+Deed = Callable[[Workspace, Mapping[str, Any], str], Done]  # workspace, arguments, version -> what was done
+
+
+def text(args: Mapping[str, Any], name: str, *, empty: bool = False) -> str:
+    """A text argument, stripped.
+
+    Raises:
+        PageError: it is missing, no text, or too long.
+    """
+    value = args.get(name)
+    if not isinstance(value, str) or len(value) > LONGEST_TEXT or (not value.strip() and not empty):
+        raise PageError(422, "shape", f"{name.replace('_', ' ')}: write something here.")
+    if any(ord(sign) < 32 and sign not in "\n\t" for sign in value):
+        raise PageError(422, "shape", f"{name.replace('_', ' ')}: there is a sign in it that cannot be kept.")
+    return value.strip()
+
+
+def number(args: Mapping[str, Any], name: str, low: float, high: float) -> float:
+    """A number argument within limits; a decimal comma is taken.
+
+    Raises:
+        PageError: it is missing, no number, or out of bounds.
+    """
+    value = args.get(name)
+    try:
+        found = float(value.replace(",", ".") if isinstance(value, str) else value)  # type: ignore[arg-type]
+    except (TypeError, ValueError, OverflowError):
+        found = math.nan
+    if not low <= found <= high:
+        raise PageError(422, "shape", f"{name.replace('_', ' ')}: a number from {low:g} to {high:g} stands here.")
+    return found
+
+
+def whole(args: Mapping[str, Any], name: str, low: int, high: int) -> int:
+    """A whole number within limits.
+
+    Raises:
+        PageError: as for `number`.
+    """
+    found = number(args, name, low, high)
+    if found != int(found):
+        raise PageError(422, "shape", f"{name.replace('_', ' ')}: a whole number stands here.")
+    return int(found)
+
+
+def flag(args: Mapping[str, Any], name: str) -> bool:
+    """A tick: true, or missing."""
+    return args.get(name) is True
+
+
+def texts(args: Mapping[str, Any], name: str, most: int) -> list[str]:
+    """A list of texts.
+
+    Raises:
+        PageError: it is none, or too long.
+    """
+    value = args.get(name)
+    if not isinstance(value, list) or len(value) > most or not all(isinstance(x, str) for x in value):
+        raise PageError(422, "shape", f"{name.replace('_', ' ')}: a list stands here.")
+    return [text({name: x}, name, empty=True) for x in value]

@@ -1,0 +1,66 @@
+"""The maker's page as HTML: the shell, and each sheet as a fragment. Everything is escaped."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from functools import lru_cache
+from types import ModuleType
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+
+from listening import cautions
+from listening.maker.sheets import forms, listeners, rounds, sections, song, verdict
+from listening.maker.workspace import Workspace
+from render.clock_text import clock_text
+
+SHEETS: Mapping[str, ModuleType] = {
+    "song": song, "sections": sections, "forms": forms, "listeners": listeners, "rounds": rounds,
+    "verdict": verdict,
+}  # fmt: skip
+IN_ORDER, ASKS, NOT_YET = "in order", "asks something", "not yet"
+
+
+@lru_cache(maxsize=1)
+def environment() -> Environment:
+    """Templates of the maker's page."""
+    made = Environment(
+        loader=PackageLoader("listening.maker"),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters["clock"] = clock_text
+    made.globals["caution"] = cautions.CAUTION
+    made.globals["loop_id"] = _id
+    return made
+
+
+def shell() -> str:
+    """The page without a sheet: the same for every study."""
+    return environment().get_template("shell.html").render(sheets=[*SHEETS])
+
+
+def sheet_html(work: Workspace, name: str, shown: Mapping[str, str]) -> str:
+    """One sheet as it stands; `shown` is what the tab has unfolded or is editing.
+
+    Raises:
+        FairhearingError: the study's files cannot be read at all.
+    """
+    context = SHEETS[name].context(work, shown)
+    return environment().get_template(f"{name}.html").render(context)
+
+
+def words_of_sheets(work: Workspace) -> dict[str, str]:
+    """Sheet -> "in order", "asks something" or "not yet"."""
+    if not work.begun or (work.problem() and not work.text()):
+        return {name: ASKS if name == "song" else NOT_YET for name in SHEETS}
+    if work.problem():
+        return {name: ASKS if name == "song" else NOT_YET for name in SHEETS}
+    return {name: module.stands(work) for name, module in SHEETS.items()}
+
+
+def _id(name: str) -> str:
+    """A form's name as part of an element's id."""
+    return hashlib.sha256(name.encode()).hexdigest()[:8]

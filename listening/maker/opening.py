@@ -1,0 +1,107 @@
+"""Opening the maker's page: the study's folder, a server on this machine, the browser.
+
+The address with its key is handed to the browser inside a file of the owner's own, so that it stands in no
+process list; the key works once.
+"""
+
+from __future__ import annotations
+
+import html
+import os
+import socket
+import tempfile
+import threading
+import time
+import webbrowser
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+
+import uvicorn
+
+from listening.maker.access import Keys
+from listening.maker.server import HERE, create_app
+from listening.maker.workspace import Workspace
+from render.errors import StudyError
+from render.song.song import audio_info
+
+LAST_ANSWERS_S = 3
+HOW_IT_STOPS = (
+    "It is served to this machine only, until you press Ctrl-C here. What is kept stays kept; listeners that you "
+    "let in from the page lose it with the server, and find it again when it runs."
+)
+
+Say = Callable[[str], None]
+
+
+def open_page(target: Path, *, store: str | None = None, browser: bool = True, say: Say = print) -> None:
+    """Serve the maker's page of a folder, or of the folder a bounce lies in, until interrupted.
+
+    Raises:
+        StudyError: there is no such folder, or no port is free; AudioError: the file is no sound.
+    """
+    work = Workspace(_folder(target), store)
+    keys = Keys()
+    app = create_app(work, keys)
+    with _socket() as door:
+        address = f"http://{HERE}:{door.getsockname()[1]}"
+        config = uvicorn.Config(
+            app, log_level="warning", access_log=False, server_header=False, lifespan="off", ws="none",
+            timeout_graceful_shutdown=LAST_ANSWERS_S,
+        )  # fmt: skip
+        server = uvicorn.Server(config)
+        key_address = f"{address}/#{keys.mint()}"
+        if browser:
+            threading.Thread(target=_hand_over, args=(server, key_address, say), daemon=True).start()
+        say(f"The maker's page of {work.folder}.\nIf no browser opens, open this yourself (it works once):")
+        say(f"  {key_address}\n{HOW_IT_STOPS}")
+        try:
+            with suppress(KeyboardInterrupt):
+                server.run(sockets=[door])
+        finally:
+            work.jobs.cancel_all()
+            stop_hosts(work)
+    say("Stopped. `fairhearing open` takes it up where it was.")
+
+
+def stop_hosts(work: Workspace) -> None:
+    """End what the page has served to listeners."""
+    from listening.maker.sheets.rounds import hosts_of
+
+    hosts_of(work).stop()
+
+
+def _folder(target: Path) -> Path:
+    if target.is_dir():
+        return target.resolve()
+    if target.is_file():
+        audio_info(target)
+        return target.resolve().parent
+    raise StudyError(f"there is no folder or file {target}; name the folder of the song, or its bounce")
+
+
+def _socket() -> socket.socket:
+    door = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    door.bind((HERE, 0))
+    door.listen(128)
+    return door
+
+
+def _hand_over(server: uvicorn.Server, address: str, say: Say) -> None:
+    """Open the browser on a file that leads to the page; the file goes as soon as it has been read."""
+    while not server.started:
+        time.sleep(0.02)
+    descriptor, name = tempfile.mkstemp(prefix="fairhearing-", suffix=".html")  # 0600: its owner's alone
+    path = Path(name)
+    with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+        place = html.escape(address, quote=True)
+        file.write(
+            f'<!doctype html><meta charset="utf-8"><meta http-equiv="refresh" content="0; url={place}">'
+            f'<title>fairhearing</title><a href="{place}">To the page</a>'
+        )
+    try:
+        if not webbrowser.open(path.as_uri()):
+            say("No browser could be opened.")
+        time.sleep(20)
+    finally:
+        path.unlink(missing_ok=True)

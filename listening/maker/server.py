@@ -1,0 +1,218 @@
+"""The maker's page: its server, on this machine alone. Sheets as fragments, actions as JSON, sound as samples."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Awaitable, Callable
+from importlib import resources
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.middleware.trustedhost import TrustedHostMiddleware
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.routing import Route
+
+from listening.maker import downloads, sounds, uploads
+from listening.maker.access import Keys, OwnOrigin
+from listening.maker.actions import ACTIONS
+from listening.maker.html import shell, sheet_html, words_of_sheets
+from listening.maker.workspace import Workspace
+from render.errors import FairhearingError, PageError
+
+HERE = "127.0.0.1"
+STATIC = {
+    "tokens.css": "text/css", "maker.css": "text/css", "maker.js": "text/javascript", "player.js": "text/javascript",
+    "song.js": "text/javascript", "report.js": "text/javascript", "icon.svg": "image/svg+xml",
+}  # fmt: skip
+
+logger = logging.getLogger("fairhearing.maker")
+
+Answer = Callable[[Request], Awaitable[Response]]
+
+
+def create_app(work: Workspace, keys: Keys) -> Starlette:
+    """The maker's page of a study's folder; every answer but the shell needs a token of `keys`."""
+    page = _Page(work, keys)
+    routes = [
+        Route("/", page.shell, methods=["GET"]),
+        Route("/static/{name}", page.static, methods=["GET"]),
+        Route("/api/enter", page.guarded(page.enter, needs_token=False), methods=["POST"]),
+        Route("/api/key", page.guarded(page.key), methods=["POST"]),
+        Route("/api/sheet/{name}", page.guarded(page.sheet), methods=["GET"]),
+        Route("/api/pulse", page.guarded(page.pulse), methods=["GET"]),
+        Route("/api/do/{action}", page.guarded(page.do), methods=["POST"]),
+        Route("/api/upload/{kind}", page.guarded(page.upload), methods=["PUT"]),
+        Route("/api/sound/{kind}", page.guarded(page.sound), methods=["GET"]),
+        Route("/api/ticket/{what}", page.guarded(page.ticket), methods=["POST"]),
+        Route("/file/{ticket}", page.guarded(page.file, needs_token=False), methods=["GET"]),
+        Route("/report/{ticket}/{path:path}", page.guarded(page.report, needs_token=False), methods=["GET"]),
+    ]
+    app = Starlette(
+        routes=routes,
+        middleware=[
+            Middleware(OwnOrigin),
+            Middleware(TrustedHostMiddleware, allowed_hosts=[HERE, "localhost"], www_redirect=False),
+        ],
+        exception_handlers={HTTPException: _nothing},
+    )
+    app.router.redirect_slashes = False
+    app.state.work, app.state.keys = work, keys
+    return app
+
+
+class _Page:
+    """The page's answers."""
+
+    def __init__(self, work: Workspace, keys: Keys) -> None:
+        self.work = work
+        self.keys = keys
+        folder = resources.files("listening.maker") / "static"
+        tokens = (resources.files("render.style") / "tokens.css").read_bytes()
+        self.files = {
+            name: tokens if name == "tokens.css" else (folder / name).read_bytes() for name in STATIC
+        }
+
+    def guarded(self, answer: Callable[[Request], Awaitable[Response]], *, needs_token: bool = True) -> Answer:
+        """`answer` behind a token, with every error as a sentence for the place where it arose."""
+
+        async def guard(request: Request) -> Response:
+            try:
+                if needs_token:
+                    self.keys.require(request.headers.get("authorization", ""))
+                return await answer(request)
+            except PageError as error:
+                return _refusal(error.status, error.word, error.text)
+            except FairhearingError as error:
+                return _refusal(422, "order", str(error))
+            except HTTPException:
+                raise
+            except ClientDisconnect:
+                return Response(status_code=400)
+            except Exception as error:
+                logger.error("%s %s failed: %r", request.method, request.url.path, error)
+                return _refusal(500, "trouble", f"Something went wrong here ({type(error).__name__}: {error}).")
+
+        return guard
+
+    async def shell(self, _request: Request) -> Response:
+        return Response(shell(), media_type="text/html; charset=utf-8")
+
+    async def static(self, request: Request) -> Response:
+        name = request.path_params["name"]
+        if name not in self.files:
+            raise HTTPException(404)
+        return Response(self.files[name], media_type=STATIC[name])
+
+    async def enter(self, request: Request) -> Response:
+        return JSONResponse({"token": self.keys.exchange(str((await _json(request)).get("key", "")))})
+
+    async def key(self, _request: Request) -> Response:
+        return JSONResponse({"key": self.keys.mint()})
+
+    async def sheet(self, request: Request) -> Response:
+        name, shown = request.path_params["name"], dict(request.query_params)
+        return await run_in_threadpool(self._sheet, name, shown)
+
+    def _sheet(self, name: str, shown: dict[str, str], notice: str = "") -> Response:
+        pulse = self.work.pulse()
+        stands = words_of_sheets(self.work)
+        if name == "first":
+            name = next((n for n, word in stands.items() if word == "asks something"), "song")
+        if name not in stands:
+            raise PageError(404, "nothing", "There is no such sheet.")
+        html = sheet_html(self.work, name, shown)
+        return JSONResponse({
+            "sheet": name, "html": html, "stands": stands, "version": self.work.version(), "pulse": pulse,
+            "undo": self.work.undoable, "notice": notice,
+        })  # fmt: skip
+
+    async def pulse(self, _request: Request) -> Response:
+        return await run_in_threadpool(self._pulse)
+
+    def _pulse(self) -> Response:
+        jobs = {
+            job.kind: {"words": job.words, "done": job.done, "of": job.of, "state": job.state}
+            for job in self.work.jobs.all()
+        }
+        return JSONResponse({"pulse": self.work.pulse(), "jobs": jobs})
+
+    async def do(self, request: Request) -> Response:
+        body = await _json(request)
+        args, shown = body.get("args", {}), body.get("shown", {})
+        if not isinstance(args, dict) or not isinstance(shown, dict):
+            raise PageError(422, "shape", "This is not understood here.")
+        name = str(body.get("sheet", "song"))
+        return await run_in_threadpool(
+            self._do, request.path_params["action"], args, str(body.get("version", "")), name,
+            {str(k): str(v) for k, v in shown.items()},
+        )  # fmt: skip
+
+    def _do(self, action: str, args: dict[str, Any], version: str, name: str, shown: dict[str, str]) -> Response:
+        deed = ACTIONS.get(action)
+        if deed is None:
+            raise PageError(404, "nothing", "There is no such thing to do.")
+        done = deed(self.work, args, version)
+        return self._sheet(name, shown | done.show, done.notice)
+
+    async def upload(self, request: Request) -> Response:
+        name = await uploads.take(
+            self.work, request.path_params["kind"], request.query_params.get("name", ""),
+            request.headers.get("content-length"), request.stream(),
+        )  # fmt: skip
+        return JSONResponse({"name": name})
+
+    async def sound(self, request: Request) -> Response:
+        kind, asked = request.path_params["kind"], dict(request.query_params)
+        found = await run_in_threadpool(sounds.sound, self.work, kind, asked)
+        return Response(
+            found.samples, media_type="application/octet-stream",
+            headers={"Fair-Rate": str(found.rate), "Fair-Channels": str(found.channels)},
+        )  # fmt: skip
+
+    async def ticket(self, request: Request) -> Response:
+        what = request.path_params["what"]
+        body = await _json(request)
+        name = str(body.get("name", ""))
+        await run_in_threadpool(downloads.require, self.work, what, name)
+        return JSONResponse({"ticket": self.keys.ticket(f"{what}\n{name}")})
+
+    async def file(self, request: Request) -> Response:
+        what, _, name = (self.keys.ticketed(request.path_params["ticket"]) or "").partition("\n")
+        if not what or what == "report":
+            raise HTTPException(404)
+        path = await run_in_threadpool(downloads.path_of, self.work, what, name)
+        return FileResponse(path, filename=path.name)
+
+    async def report(self, request: Request) -> Response:
+        what = (self.keys.ticketed(request.path_params["ticket"]) or "").partition("\n")[0]
+        if what != "report":
+            raise HTTPException(404)
+        return await run_in_threadpool(downloads.report_file, self.work, request.path_params["path"])
+
+
+async def _json(request: Request) -> dict[str, Any]:
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if kind != "application/json":
+        raise PageError(415, "shape", "Only JSON is understood here.")
+    try:
+        body = await request.json()
+    except ValueError:
+        body = None
+    if not isinstance(body, dict):
+        raise PageError(422, "shape", "This is not understood here.")
+    return body
+
+
+def _refusal(status: int, word: str, text: str) -> Response:
+    headers = {"WWW-Authenticate": "Bearer"} if status == 401 else {}
+    said = text[:1].upper() + text[1:]
+    return JSONResponse({"word": word, "text": said}, status_code=status, headers=headers)
+
+
+async def _nothing(_request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    return JSONResponse({"word": "nothing", "text": "There is nothing here."}, status_code=error.status_code)

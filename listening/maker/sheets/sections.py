@@ -1,0 +1,231 @@
+"""The sheet Sections: named ranges of bars with their pickups, each line heard."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import suppress
+from fractions import Fraction
+from typing import Any
+
+from listening.maker.deeds import Deed, Done, number, text, whole
+from listening.maker.jobs import Step
+from listening.maker.levels import drawing, levels_key, measure_levels
+from listening.maker.sheets.song import SUGGESTED, grid_key
+from listening.maker.workspace import Workspace
+from render.analysis.sections import sections as suggest
+from render.audio.stems import read_audio
+from render.errors import PageError, StudyError
+from render.song.edit_sections import (
+    join_sections,
+    move_line,
+    remove_section,
+    rename_section,
+    replace_sections,
+    set_bars,
+    set_pickup,
+    split_section,
+)
+from render.song.forms import Section
+from render.song.song import Song
+
+HEARD = "section line heard"
+AROUND_BARS = 2
+PICKUPS = (0, 1, 2, 3)
+
+
+def stands(work: Workspace) -> str:
+    """Whether lines that were suggested wait to be heard."""
+    song = work.song()
+    return "asks something" if not song.sections or suggested(work, song) else "in order"
+
+
+def suggested(work: Workspace, song: Song) -> frozenset[int]:
+    """First bars of sections that were suggested and neither heard nor touched since."""
+    left: set[int] = set()
+    for event in work.events(SUGGESTED, HEARD):
+        if event.detail.get("grid") != grid_key(song):
+            continue
+        if event.kind == SUGGESTED:
+            left |= set(event.detail.get("bars", ()))
+        else:
+            left.discard(event.detail.get("bar", 0))
+    return frozenset(left) & {section.first_bar for section in song.sections}
+
+
+def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
+    """What the template shows."""
+    if not work.begun or work.problem():
+        return {"song": None, "problem": work.problem() if work.begun else ""}
+    song = work.song()
+    marked = suggested(work, song)
+    if levels_key(song) not in work.cache:
+        with suppress(StudyError):
+            work.jobs.start("levels", "drawing the levels", lambda step: measure_levels(work, song, step))
+    rows = [_row(work, song, at, section, marked) for at, section in enumerate(song.sections)]
+    return {
+        "song": song, "rows": rows, "problem": "", "uncovered": song.uncovered, "pickups": PICKUPS,
+        "open": shown.get("section", ""), "suggesting": work.jobs.last("suggest"),
+        "lines": [[s.bar, float(s.start_s), float(s.beat_s), s.meter.beats] for s in song.grid.stretches],
+        "rate": song.audio.sample_rate, "frames": song.audio.frames,
+    }  # fmt: skip
+
+
+def _row(work: Workspace, song: Song, at: int, section: Section, marked: frozenset[int]) -> dict[str, Any]:
+    grid = song.grid
+    first = grid.line_frame(max(section.first_bar - AROUND_BARS, 1))
+    last = min(grid.line_frame(section.first_bar + AROUND_BARS), song.audio.frames)
+    before = song.sections[at - 1] if at else None
+    return {
+        "section": section, "begins_s": float(grid.line_s(section.first_bar)), "from": first,
+        "frames": max(last - first, 1), "suggested": section.first_bar in marked,
+        "drawing": drawing(work, song, section), "heard": {"bar": section.first_bar},
+        "bordered": before is not None and before.last_bar + 1 == section.first_bar,
+        "pickup": _plain(section.pickup_beats), "line_frame": grid.line_frame(section.first_bar),
+    }  # fmt: skip
+
+
+def _plain(beats: Fraction) -> float | int:
+    return int(beats) if beats.denominator == 1 else float(beats)
+
+
+def _heard(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
+    """A line was heard: it is no mere suggestion any more."""
+    song = work.song()
+    bar = whole(args, "bar", 1, song.last_bar)
+    if bar in suggested(work, song):
+        work.note(HEARD, {"grid": grid_key(song), "bar": bar})
+    return Done()
+
+
+def _touched(work: Workspace, *names: str) -> None:
+    """Sections that were changed by hand are no suggestions any more."""
+    song = work.song()
+    marked = suggested(work, song)
+    for section in song.sections:
+        if section.first_bar in marked and section.name in names:
+            work.note(HEARD, {"grid": grid_key(song), "bar": section.first_bar})
+
+
+def _find(song: Song, args: Mapping[str, Any]) -> Section:
+    name = text(args, "section")
+    for section in song.sections:
+        if section.name == name:
+            return section
+    raise PageError(409, "gone", f"There is no section “{name}” any more.")
+
+
+def _rename(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    section, name = _find(work.song(), args), text(args, "name")
+    work.change(
+        f"“{section.name}” is “{name}”", version, lambda t: rename_section(t, work.folder, section.name, name)
+    )
+    _touched(work, name)
+    return Done()
+
+
+def _move(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    section = _find(work.song(), args)
+    bar = section.first_bar + whole(args, "by", -64, 64)
+    words = f"“{section.name}” begins at bar {bar}"
+    work.change(words, version, lambda t: move_line(t, work.folder, section.name, bar))
+    _touched(work, section.name)
+    return Done()
+
+
+def _bars(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    section = _find(work.song(), args)
+    first, _, last = text(args, "bars").replace("–", "-").partition("-")
+    if not first.strip().isdigit() or not (last or first).strip().isdigit():
+        raise PageError(422, "order", "Bars are written like 5-12.")
+    a, b = int(first), int(last or first)
+    words = f"“{section.name}”: bars {a}-{b}"
+    work.change(words, version, lambda t: set_bars(t, work.folder, section.name, a, b))
+    _touched(work, section.name)
+    return Done()
+
+
+def _pickup(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    section, beats = _find(work.song(), args), number(args, "pickup", 0, 32)
+    words = f"“{section.name}”: a pickup of {beats:g}"
+    work.change(words, version, lambda t: set_pickup(t, work.folder, section.name, beats))
+    _touched(work, section.name)
+    return Done()
+
+
+def _split(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    section = _find(work.song(), args)
+    bar = whole(args, "bar", 1, work.song().last_bar)
+    words = f"“{section.name}” split at bar {bar}"
+    work.change(words, version, lambda t: split_section(t, work.folder, section.name, bar))
+    _touched(work, section.name)
+    return Done()
+
+
+def _join(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    section = _find(work.song(), args)
+    words = f"“{section.name}” joined with the one before"
+    work.change(words, version, lambda t: join_sections(t, work.folder, section.name))
+    return Done()
+
+
+def _remove(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    section = _find(work.song(), args)
+    words = f"“{section.name}” taken out"
+    work.change(words, version, lambda t: remove_section(t, work.folder, section.name))
+    return Done()
+
+
+def _line(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    """A double bar at the bar line nearest to what is heard: the section there is split, or one begins."""
+    song = work.song()
+    at_s = Fraction(number(args, "at_s", 0, song.audio.seconds))
+    bar, _ = song.grid.position(at_s)
+    if song.grid.line_s(bar + 1) - at_s < at_s - song.grid.line_s(bar):
+        bar += 1
+    bar = min(max(bar, 1), song.last_bar)
+    inside = next((s for s in song.sections if s.first_bar <= bar <= s.last_bar), None)
+    if inside is not None and inside.first_bar == bar:
+        _touched(work, inside.name)
+        return Done(f"“{inside.name}” begins here, at bar {bar}, already.")
+    words = f"a double bar at bar {bar}"
+    if inside is not None:
+        work.change(words, version, lambda t: split_section(t, work.folder, inside.name, bar))
+    else:
+        new = _new_section(song, bar)
+        work.change(words, version, lambda t: replace_sections(t, work.folder, _in_order([*song.sections, new])))
+    return Done(f"A double bar at bar {bar}.")
+
+
+def _new_section(song: Song, bar: int) -> Section:
+    """A section from `bar` to the next one's first bar."""
+    last = min((s.first_bar - 1 for s in song.sections if s.first_bar > bar), default=song.last_bar)
+    taken = {section.name.casefold() for section in song.sections}
+    name = next(n for n in (f"part {i}" for i in range(1, 1000)) if n.casefold() not in taken)
+    return Section(name, bar, last)
+
+
+def _in_order(found: list[Section]) -> list[Section]:
+    return sorted(found, key=lambda section: section.first_bar)
+
+
+def _suggest(work: Workspace, _args: Mapping[str, Any], version: str) -> Done:
+    """Sections suggested from the audio, in place of those that are there."""
+    if version != work.version():
+        raise PageError(409, "changed", "song.toml was changed elsewhere meanwhile; this page shows it as it is now.")
+
+    def listen(step: Step) -> None:
+        song = work.song()
+        step("listening for where the song changes", 0, 0)
+        found = suggest(read_audio(song.audio.path), song.grid, song.last_bar).sections
+        step("writing them", 0, 0)
+        work.change("sections suggested", version, lambda t: replace_sections(t, work.folder, found))
+        work.note(SUGGESTED, {"grid": grid_key(work.song()), "bars": [s.first_bar for s in found]})
+
+    work.jobs.start("suggest", "listening for where the song changes", listen)
+    return Done()
+
+
+ACTIONS: Mapping[str, Deed] = {
+    "heard": _heard, "rename_section": _rename, "move_line": _move, "set_bars": _bars, "pickup": _pickup,
+    "split": _split, "join_before": _join, "remove_section": _remove, "line_here": _line, "suggest": _suggest,
+}  # fmt: skip

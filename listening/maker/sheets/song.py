@@ -1,0 +1,263 @@
+"""The sheet Song: the bounce, its stems, and whether the beat lies on it, judged by ear."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+from listening.maker.deeds import Deed, Done, number, text
+from listening.maker.uploads import SOUND_ENDINGS
+from listening.maker.workspace import Workspace
+from listening.new_study import start_study
+from render.analysis.beat import fit_beat
+from render.audio.stems import read_audio
+from render.errors import PageError, StudyError
+from render.song.edit_song import set_song, set_stems
+from render.song.grid import parse_meter
+from render.song.song import Song
+
+OWN_FOLDERS = ("renders", "report")
+PLACES = (("the top", 0.0), ("a quarter", 0.25), ("half", 0.5), ("three quarters", 0.75), ("shortly before the end", 1.0))
+SHORTLY_S = 20.0
+NUDGE_S = 0.005
+CONFIRMED = "beat confirmed"
+SUGGESTED = "sections suggested"
+
+
+def stands(work: Workspace) -> str:
+    """Whether the song asks something: its beat is judged by ear once for every grid."""
+    return "in order" if is_confirmed(work, work.song()) else "asks something"
+
+
+def grid_key(song: Song) -> str:
+    """What a judgement of the beat was about: the audio and its grid."""
+    made_of = (song.audio.path.name, song.audio.frames, repr(song.grid))
+    return hashlib.sha256(repr(made_of).encode()).hexdigest()[:16]
+
+
+def is_confirmed(work: Workspace, song: Song) -> bool:
+    """Whether somebody said of this grid that the beat lies on the song."""
+    return any(event.detail.get("grid") == grid_key(song) for event in work.events(CONFIRMED))
+
+
+def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
+    """What the template shows."""
+    begin = work.jobs.last("begin")
+    plain = {"problem": work.problem() if work.begun else "", "begin": begin, "song": None}
+    if not work.begun:
+        return plain | {
+            "bounces": files(work.folder, SOUND_ENDINGS), "maps": files(work.folder, (".mid", ".midi")),
+            "folders": stem_folders(work.folder), "chosen": shown.get("bounce", ""), "map": shown.get("map", ""),
+        }  # fmt: skip
+    if plain["problem"]:
+        return plain
+    song = work.song()
+    return plain | {
+        "song": song, "places": _places(song), "lines": _beat_lines(song), "confirmed": is_confirmed(work, song),
+        "fit": work.cache.get(("fit", grid_key(song))), "fitting": work.jobs.last("fit"),
+        "taps": work.cache.get("taps"), "folders": stem_folders(work.folder),
+    }  # fmt: skip
+
+
+def files(folder: Path, endings: tuple[str, ...]) -> list[str]:
+    """Names of the folder's own files of a kind; links that lead elsewhere are not offered."""
+    return sorted(
+        path.name
+        for path in folder.iterdir()
+        if path.suffix.lower() in endings and path.is_file() and path.name[0] != "." and _is_inside(path, folder)
+    )
+
+
+def stem_folders(folder: Path) -> list[str]:
+    """Folders within the study's that hold sound."""
+    return sorted(
+        path.name
+        for path in folder.iterdir()
+        if path.is_dir() and path.name not in OWN_FOLDERS and path.name[0] != "." and _is_inside(path, folder)
+        and files(path, SOUND_ENDINGS)
+    )  # fmt: skip
+
+
+def _is_inside(path: Path, folder: Path) -> bool:
+    return path.resolve().is_relative_to(folder.resolve())
+
+
+def _places(song: Song) -> list[dict[str, Any]]:
+    """Where the song can be heard from: the frame, and how many frames there are from it on."""
+    last = max(song.audio.frames - round(SHORTLY_S * song.audio.sample_rate), 0)
+    found = []
+    for words, share in PLACES:
+        start = min(round(share * song.audio.frames), last)
+        found.append({"words": words, "from": start, "frames": song.audio.frames - start})
+    return found
+
+
+def _beat_lines(song: Song) -> list[list[float]]:
+    """Stretches of one tempo: first bar, seconds, seconds a beat, beats a bar."""
+    return [[s.bar, float(s.start_s), float(s.beat_s), s.meter.beats] for s in song.grid.stretches]
+
+
+def _begin(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    """Start a study around a bounce of the folder: measured and written beside the page."""
+    if version != "none":
+        raise PageError(409, "changed", "There is a song.toml by now; this page shows it.")
+    audio = _chosen(work, text(args, "bounce"), files(work.folder, SOUND_ENDINGS), "bounce")
+    folder = text({"folder": args.get("folder", "")}, "folder", empty=True)
+    stems = _chosen(work, folder, stem_folders(work.folder), "folder of stems") if folder else None
+    tempo = number(args, "tempo", 10, 1000) if str(args.get("tempo", "")).strip() else None
+    meter = text({"meter": args.get("meter") or "4/4"}, "meter")
+    lines: list[str] = []
+
+    def measure(step: Any) -> list[str]:
+        step("listening to the song from its top to its end", 0, 0)
+
+        def confirmed(_tempo: float) -> bool:
+            step("writing song.toml", 0, 0)  # a last chance to cancel
+            return True
+
+        start_study(
+            audio, tempo=tempo, meter=meter, start_s=None, stems=stems, report=lines.append,
+            confirm_tempo=confirmed,
+        )  # fmt: skip
+        song = work.song()
+        work.note(SUGGESTED, {"grid": grid_key(song), "bars": [s.first_bar for s in song.sections]})
+        _compare(work)
+        return lines
+
+    work.jobs.start("begin", "listening to the song", measure)
+    return Done()
+
+
+def _chosen(work: Workspace, name: str, offered: list[str], what: str) -> Path:
+    """A file or folder by the name it was offered under: no path comes from the browser."""
+    if name not in offered:
+        raise PageError(422, "order", f"There is no such {what} in the study's folder.")
+    return work.folder / name
+
+
+def _compare(work: Workspace) -> None:
+    """Begin to compare the grid with the song's attacks, unless that is known."""
+    song = work.song()
+    key = ("fit", grid_key(song))
+    if key in work.cache:
+        return
+
+    def measure(step: Any) -> None:
+        while True:
+            now = work.song()
+            step("comparing the beat with the song's attacks", 0, 0)
+            firsts = [section.first_bar for section in now.sections]
+            found = fit_beat(read_audio(now.audio.path), now.audio.sample_rate, now.grid, firsts)
+            work.cache["fit", grid_key(now)] = found
+            if grid_key(work.song()) == grid_key(now):  # else it was changed meanwhile
+                return
+
+    with suppress(StudyError):  # the comparison under way looks at the grid again before it ends
+        work.jobs.start("fit", "comparing the beat with the song's attacks", measure)
+
+
+def _set_grid(work: Workspace, words: str, version: str, values: Mapping[str, object]) -> Done:
+    work.change(words, version, lambda toml: set_song(toml, work.folder, values))
+    _compare(work)
+    return Done()
+
+
+def _seconds(value: float) -> float:
+    return round(value, 4)
+
+
+def _start(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    """Where bar 1 begins: by beats, by seconds, or at a place."""
+    song = work.song()
+    beats = number({"beats": args.get("beats", 0)}, "beats", -64, 64)
+    by_s = number({"by_s": args.get("by_s", 0)}, "by_s", -60, 60)
+    if "at_s" in args:
+        at_s = number(args, "at_s", 0, song.audio.seconds)
+        beat_s = float(song.grid.stretches[0].beat_s)
+        now_s = float(song.grid.start_s)
+        at_s = now_s + round((at_s - now_s) / beat_s) * beat_s  # a press is late; the beat nearest to it is meant
+        words = "bar 1 is here"
+    else:
+        at_s = float(song.grid.start_s) + beats * float(song.grid.stretches[0].beat_s) + by_s
+        words = "bar 1 moved"
+    while at_s < 0:
+        at_s += float(song.grid.stretches[0].bar_s)
+    return _set_grid(work, words, version, {"start": _seconds(at_s)})
+
+
+def _tempo(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    """Half or double the tempo, or a tempo that is written."""
+    song = work.song()
+    if "factor" in args:
+        tempo = float(song.grid.tempo) * number(args, "factor", 0.25, 4)
+    else:
+        tempo = number(args, "tempo", 10, 1000)
+    return _set_grid(work, f"tempo {tempo:g}", version, {"tempo": round(tempo, 4)})
+
+
+def _meter(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    meter = text(args, "meter")
+    if parse_meter(meter) is None:
+        raise PageError(422, "order", f'“{meter}” is no meter; it is written like “4/4” or “7/8”.')
+    return _set_grid(work, f"meter {meter}", version, {"meter": meter})
+
+
+def _start_at(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    at_s = number(args, "start", 0, work.song().audio.seconds)
+    return _set_grid(work, "bar 1 moved", version, {"start": _seconds(at_s)})
+
+
+def _title(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    work.change("the title", version, lambda toml: set_song(toml, work.folder, {"title": text(args, "title")}))
+    return Done()
+
+
+def _confirm(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
+    song = work.song()
+    work.note(CONFIRMED, {"grid": grid_key(song), "tempo": float(song.grid.tempo), "start_s": float(song.grid.start_s)})
+    return Done("The beat lies on the song. Next: its sections.")
+
+
+def _use_stems(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    """Take the sound files of a folder as stems, named after their files."""
+    folder = text(args, "folder")
+    _chosen(work, folder, stem_folders(work.folder), "folder of stems")
+    names = files(work.folder / folder, SOUND_ENDINGS)
+    stems = {Path(name).stem.replace("_", " ").strip().casefold() or name: f"{folder}/{name}" for name in names}
+    work.change("the stems", version, lambda toml: set_stems(toml, work.folder, stems))
+    return Done(f"{len(stems)} stems: {', '.join(stems)}.")
+
+
+def _no_stems(work: Workspace, _args: Mapping[str, Any], version: str) -> Done:
+    work.change("no stems", version, lambda toml: set_stems(toml, work.folder, {}))
+    return Done()
+
+
+def _taps(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
+    """Tempo and start from taps, refined by the song's own attacks; shown to be taken or left."""
+    from listening.maker.taps import from_taps
+
+    work.cache["taps"] = from_taps(work, args)
+    return Done()
+
+
+def _take_taps(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    start = number(args, "start", 0, work.song().audio.seconds)
+    values = {"tempo": round(number(args, "tempo", 10, 1000), 4), "start": _seconds(start)}
+    work.cache.pop("taps", None)
+    return _set_grid(work, "the tempo that was tapped", version, values)
+
+
+def _compare_again(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
+    _compare(work)
+    return Done()
+
+
+ACTIONS: Mapping[str, Deed] = {
+    "begin": _begin, "start": _start, "start_at": _start_at, "tempo": _tempo, "meter": _meter, "title": _title,
+    "confirm_beat": _confirm, "use_stems": _use_stems, "no_stems": _no_stems, "taps": _taps,
+    "take_taps": _take_taps, "compare": _compare_again,
+}  # fmt: skip

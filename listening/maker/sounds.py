@@ -1,0 +1,104 @@
+"""Sound of the maker's page: passages of the bounce with or without a click, joins, steps of the way back.
+
+Samples are the study's own, float32 and interleaved, at the song's rate: nothing is resampled or coded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import soundfile
+
+from listening.maker.blinding import require_playable
+from listening.maker.workspace import Workspace
+from render.arrays import Audio
+from render.audio.click import click_track, mix_with_click
+from render.errors import PageError
+from render.joins.excerpts import as_it_was, join_excerpt
+from render.song.song import Song
+
+LONGEST_PIECE_S = 10.0
+_PEAK_BLOCK = 1 << 20
+
+
+@dataclass(frozen=True)
+class Sound:
+    """Interleaved little-endian float32 samples, their rate and number of channels."""
+
+    samples: bytes
+    rate: int
+    channels: int
+
+
+def sound(work: Workspace, kind: str, asked: Mapping[str, str]) -> Sound:
+    """What a button of a sheet plays.
+
+    Raises:
+        PageError: 404, there is no such sound; 403, it would tell what a round keeps sealed;
+        FairhearingError: the song is not in order.
+    """
+    song = work.song()
+    if kind == "song":
+        samples = _passage(work, song, asked)
+    elif kind in ("join", "as-it-was"):
+        samples = _around_join(work, song, asked, kind == "join")
+    elif kind == "step":
+        from listening.maker.way_back import step_sound
+
+        samples = step_sound(work, asked)
+    else:
+        raise PageError(404, "nothing", "There is no such sound.")
+    return Sound(samples.astype("<f4").tobytes(), song.audio.sample_rate, samples.shape[1])
+
+
+def _passage(work: Workspace, song: Song, asked: Mapping[str, str]) -> Audio:
+    """Frames of the bounce, with a click on every beat if it is asked for."""
+    first, frames = _int(asked, "from"), _int(asked, "frames")
+    rate = song.audio.sample_rate
+    if not 0 <= first < song.audio.frames or not 0 < frames <= LONGEST_PIECE_S * rate:
+        raise PageError(404, "nothing", "There is no such passage.")
+    with soundfile.SoundFile(song.audio.path) as file:
+        file.seek(first)
+        samples: Audio = file.read(min(frames, song.audio.frames - first), dtype="float32", always_2d=True)
+    if asked.get("click") != "1":
+        return samples
+    click = click_track(song.grid, first, len(samples), rate)
+    return mix_with_click(samples, click, peak_of(work, song))[0]
+
+
+def peak_of(work: Workspace, song: Song) -> float:
+    """The bounce's largest sample, read once."""
+    key = ("peak", song.audio.path, song.audio.path.stat().st_mtime_ns)
+    if key not in work.cache:
+        peak = 0.0
+        with soundfile.SoundFile(song.audio.path) as file:
+            for block in file.blocks(_PEAK_BLOCK, dtype="float32", always_2d=True):
+                peak = max(peak, float(np.abs(block).max(initial=0.0)))
+        work.cache[key] = peak
+    found: float = work.cache[key]
+    return found
+
+
+def _around_join(work: Workspace, song: Song, asked: Mapping[str, str], joined: bool) -> Audio:
+    form = song.form(asked.get("form", ""))
+    require_playable(work, song, form)
+    index = _int(asked, "index")
+    if joined:
+        found = join_excerpt(song, form, index)
+        work.note("join heard", {"form": form.name, "index": index})
+        return found
+    as_written = as_it_was(song, form, index, "new")
+    if as_written is None:
+        as_written = as_it_was(song, form, index, "old")
+    if as_written is None:
+        raise PageError(404, "nothing", "There is only silence on both sides.")
+    return as_written
+
+
+def _int(asked: Mapping[str, str], name: str) -> int:
+    value = asked.get(name, "")
+    if not (value.isascii() and value.isdigit() and len(value) <= 12):
+        raise PageError(422, "shape", f"{name}: a whole number stands here.")
+    return int(value)

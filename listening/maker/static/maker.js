@@ -1,0 +1,332 @@
+"use strict";
+/* The driver of the maker's page: sheets come from the server as fragments, actions go back as JSON.
+   The tab's token lives in its session storage: a reload keeps it, another tab or page does not see it. */
+const Maker = (() => {
+  const SHEETS = ["song", "sections", "forms", "listeners", "rounds", "verdict"];
+  const STORE = "maker";
+  const policy = window.trustedTypes
+    ? trustedTypes.createPolicy("sheets", { createHTML: (html) => html })
+    : { createHTML: (html) => html };
+  const byId = (id) => document.getElementById(id);
+  const sheetBox = byId("sheet");
+  let token = "";
+  let sheet = "first";
+  let shown = {};
+  let version = "";
+  let pulse = "";
+  let busy = 0;
+  let again = null; // the last action, where song.toml was changed elsewhere meanwhile
+
+  class Refused extends Error {
+    constructor(word, text) {
+      super(text);
+      this.word = word;
+    }
+  }
+
+  async function request(method, path, body, raw = false) {
+    const options = { method, headers: { Authorization: `Bearer ${token}` }, cache: "no-store" };
+    if (body !== undefined) {
+      options.body = JSON.stringify(body);
+      options.headers["Content-Type"] = "application/json";
+    }
+    let response;
+    try {
+      response = await fetch(path, options);
+    } catch {
+      throw new Refused("away", "The page's server has stopped (Ctrl-C, or its terminal was closed). What is kept is kept; `fairhearing open` takes it up again.");
+    }
+    if (!response.ok) {
+      const told = await response.json().catch(() => ({ word: "trouble", text: `The server answered ${response.status}.` }));
+      throw new Refused(told.word, told.text);
+    }
+    return raw ? response : response.json();
+  }
+
+  const query = (values) => new URLSearchParams(values).toString();
+
+  /* --- sheets ----------------------------------------------------------------------------------------- */
+
+  function say(text, offer = null) {
+    const notice = byId("notice");
+    notice.replaceChildren();
+    if (text) notice.append(text);
+    if (offer) {
+      const button = document.createElement("button");
+      button.type = "button";
+      button.className = "small";
+      button.textContent = offer.words;
+      button.addEventListener("click", offer.does);
+      notice.append(" ", button);
+    }
+  }
+
+  async function show(name = sheet, more = {}) {
+    if (name !== sheet) Player.stop();
+    const told = await request("GET", `/api/sheet/${name}?${query({ ...shown, ...more })}`);
+    Object.assign(shown, more);
+    take(told);
+  }
+
+  function take(told) {
+    const typed = dirty();
+    const focus = document.activeElement?.id;
+    const changed = told.sheet !== sheet;
+    sheet = told.sheet;
+    version = told.version;
+    pulse = told.pulse;
+    document.body.dataset.sheet = sheet;
+    sheetBox.innerHTML = policy.createHTML(told.html);
+    for (const link of document.querySelectorAll("#sheets a")) {
+      const name = link.getAttribute("href").slice(1);
+      if (name === sheet) link.setAttribute("aria-current", "page");
+      else link.removeAttribute("aria-current");
+      link.querySelector("small").textContent = told.stands[name];
+    }
+    const undo = byId("undo");
+    undo.hidden = !told.undo;
+    undo.textContent = told.undo ? `Undo: ${told.undo}` : "Undo";
+    if (location.hash.slice(1) !== sheet) history.replaceState(null, "", `#${sheet}`);
+    document.title = `${sheetBox.querySelector("h1")?.textContent || "Song"} · the maker's page`;
+    if (changed) {
+      sheetBox.querySelector("h1")?.focus();
+      window.scrollTo(0, 0);
+    } else {
+      for (const [id, value] of typed) if (byId(id) && byId(id).value !== undefined) byId(id).value = value;
+      if (focus && byId(focus)) byId(focus).focus({ preventScroll: true });
+    }
+    if (told.notice) say(told.notice);
+    document.dispatchEvent(new CustomEvent("sheet", { detail: sheet }));
+  }
+
+  /* What was typed and is not kept yet: a sheet that comes anew must not lose it. */
+  function dirty() {
+    const typed = new Map();
+    for (const field of sheetBox.querySelectorAll("input[id], textarea[id]")) {
+      if (field.type === "file" || field.type === "checkbox" || field.type === "radio") continue;
+      if (field.value !== field.defaultValue && !field.dataset.sent) typed.set(field.id, field.value);
+    }
+    return typed;
+  }
+
+  /* --- actions ---------------------------------------------------------------------------------------- */
+
+  async function act(action, args = {}, from = null, more = {}) {
+    const place = from?.closest("[data-place]") || from;
+    for (const old of sheetBox.querySelectorAll(".error[data-said]")) old.remove();
+    from?.setAttribute("aria-busy", "true");
+    say("…");
+    busy += 1;
+    if (from && "value" in from) from.dataset.sent = "1";
+    try {
+      const told = await request("POST", `/api/do/${action}`, { args, version, sheet, shown: { ...shown, ...more } });
+      Object.assign(shown, more);
+      again = null;
+      say("");
+      take(told);
+      return true;
+    } catch (error) {
+      if (!(error instanceof Refused)) throw error;
+      say("");
+      if (from && "value" in from) delete from.dataset.sent;
+      if (error.word === "changed") {
+        again = { action, args, more };
+        await show().catch(() => {});
+        say(error.message, { words: "Do it again", does: () => again && act(again.action, again.args, null, again.more) });
+      } else complain(error.message, place);
+      return false;
+    } finally {
+      busy -= 1;
+      from?.removeAttribute("aria-busy");
+    }
+  }
+
+  /* A sentence where it arose; on top where its place is gone. */
+  function complain(text, place) {
+    if (!place || !place.isConnected) {
+      say(text);
+      return;
+    }
+    const words = document.createElement("p");
+    words.className = "error";
+    words.dataset.said = "1";
+    words.setAttribute("role", "alert");
+    words.textContent = text;
+    if (place.matches("[data-place]")) place.append(words);
+    else place.after(words);
+  }
+
+  const argsOf = (element) => (element.dataset.args ? JSON.parse(element.dataset.args) : {});
+
+  function fieldsOf(form) {
+    const args = argsOf(form);
+    for (const field of form.elements) {
+      if (!field.name || field.disabled || field.type === "file") continue;
+      if (field.type === "checkbox" && field.value !== "on") {
+        args[field.name] = args[field.name] || [];
+        if (field.checked) args[field.name].push(field.value);
+      } else if (field.type === "checkbox") args[field.name] = field.checked;
+      else if (field.type === "radio") {
+        if (field.checked) args[field.name] = field.value;
+      } else args[field.name] = field.value;
+    }
+    return args;
+  }
+
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest("#sheets a");
+    if (link) {
+      event.preventDefault();
+      show(link.getAttribute("href").slice(1)).catch((error) => say(error.message));
+      return;
+    }
+    const button = event.target.closest("button");
+    if (!button || button.disabled) return;
+    if (button.dataset.do) {
+      if (button.dataset.ask && button.dataset.asked !== "1") {
+        askTwice(button);
+        return;
+      }
+      act(button.dataset.do, argsOf(button), button, button.dataset.then ? JSON.parse(button.dataset.then) : {});
+    }
+    else if (button.dataset.show) show(sheet, JSON.parse(button.dataset.show)).catch((error) => say(error.message));
+    else if (button.dataset.play) Sounds.press(button);
+    else if (button.dataset.copy) copy(button);
+    else if (button.dataset.download) download(button);
+    else if (button.id === "undo") act("undo", {}, button);
+    else if (button.id === "another") another();
+  });
+
+  /* What cannot be taken back is asked about in words, at its place, and done on the second press. */
+  function askTwice(button) {
+    complain(button.dataset.ask, button);
+    button.dataset.asked = "1";
+    button.dataset.words = button.textContent;
+    button.textContent = button.dataset.yes || "Yes, do it";
+  }
+
+  document.addEventListener("submit", (event) => {
+    const form = event.target.closest("form[data-do]");
+    if (!form) return;
+    event.preventDefault();
+    if (form.dataset.ask && form.dataset.asked !== "1") {
+      form.dataset.asked = "1";
+      complain(form.dataset.ask, form);
+      const button = form.querySelector("button:not([type=button])");
+      if (button) button.textContent = form.dataset.yes || "Yes, do it";
+      return;
+    }
+    for (const field of form.elements) if ("value" in field && field.id) field.dataset.sent = "1";
+    act(form.dataset.do, fieldsOf(form), form, form.dataset.then ? JSON.parse(form.dataset.then) : {}).then((done) => {
+      if (!done) for (const field of form.elements) delete field.dataset.sent;
+    });
+  });
+
+  document.addEventListener("change", (event) => {
+    const field = event.target;
+    if (field.dataset.drop) {
+      Uploads.take([...field.files], field.dataset.drop, field);
+      return;
+    }
+    if (!field.dataset.do) return;
+    const args = argsOf(field);
+    args[field.dataset.arg || field.name] = field.type === "checkbox" ? field.checked : field.value;
+    act(field.dataset.do, args, field);
+  });
+
+  document.addEventListener("keydown", (event) => {
+    const inField = event.target.matches("input, textarea, select");
+    if ((event.ctrlKey || event.metaKey) && event.key === "z" && !event.shiftKey && !inField && !byId("undo").hidden) {
+      event.preventDefault();
+      act("undo", {}, byId("undo"));
+    }
+    if (event.key === "Escape" && Player.playing()) Player.stop();
+  });
+
+  async function copy(button) {
+    await navigator.clipboard.writeText(byId(button.dataset.copy).textContent);
+    say("Copied.");
+  }
+
+  async function download(button) {
+    for (const old of sheetBox.querySelectorAll(".error[data-said]")) old.remove();
+    button.setAttribute("aria-busy", "true");
+    try {
+      const { ticket } = await request("POST", `/api/ticket/${button.dataset.download}`, { name: button.dataset.name || "" });
+      const link = document.createElement("a");
+      link.href = `/file/${ticket}`;
+      link.download = "";
+      link.click();
+    } catch (error) {
+      complain(error.message, button);
+    } finally {
+      button.removeAttribute("aria-busy");
+    }
+  }
+
+  async function another() {
+    const tab = window.open("", "_blank");
+    const { key } = await request("POST", "/api/key", {});
+    if (tab) tab.location.replace(`/#${key}`);
+  }
+
+  /* --- what others change ----------------------------------------------------------------------------- */
+
+  async function watch() {
+    for (;;) {
+      let pause = 1000;
+      try {
+        const told = await request("GET", "/api/pulse");
+        for (const [kind, job] of Object.entries(told.jobs)) {
+          if (job.state === "runs") pause = 300;
+          for (const line of document.querySelectorAll(`[data-job="${kind}"]`)) {
+            line.textContent = job.state === "runs" ? progress(job) : "";
+            const bar = line.parentElement.querySelector("progress");
+            if (bar) bar.value = job.of ? job.done / job.of : 0;
+          }
+        }
+        if (told.pulse !== pulse && !busy) {
+          const before = version;
+          await show();
+          if (before !== version && !again) say("song.toml was changed elsewhere; this is how it stands now.");
+        }
+        document.body.classList.remove("away");
+      } catch (error) {
+        if (error.word === "away" && !document.body.classList.contains("away")) {
+          document.body.classList.add("away");
+          say(error.message);
+        }
+        if (error.word === "link") return;
+        pause = 2000;
+      }
+      await new Promise((resolve) => setTimeout(resolve, pause));
+    }
+  }
+
+  const progress = (job) => (job.of ? `${job.words} (${job.done} of ${job.of})` : job.words);
+
+  /* --- begin ------------------------------------------------------------------------------------------ */
+
+  async function begin() {
+    const hash = location.hash.slice(1);
+    token = sessionStorage.getItem(STORE) || "";
+    if (SHEETS.includes(hash)) sheet = hash;
+    else if (hash) {
+      history.replaceState(null, "", location.pathname);
+      ({ token } = await request("POST", "/api/enter", { key: hash }));
+      sessionStorage.setItem(STORE, token);
+    }
+    await show();
+    watch();
+  }
+
+  begin().catch((error) => {
+    sheetBox.replaceChildren();
+    const words = document.createElement("p");
+    words.className = "lead";
+    words.textContent = error.message;
+    sheetBox.append(words);
+  });
+
+  return { request, act, show, say, complain, query, sheet: () => sheet, shown: () => shown };
+})();
