@@ -1,4 +1,4 @@
-"""demo and new: the two ways to begin."""
+"""open, demo and new: the ways to begin."""
 
 from __future__ import annotations
 
@@ -86,3 +86,17 @@ def new(
         raise click.Abort
     click.echo(f"\n{begun.path} is written, with comments; it is yours from here on.")
     click.echo(wrapped(begun.next_step[:1].upper() + begun.next_step[1:]))
+
+
+@click.command(name="open")
+@click.argument("target", type=click.Path(path_type=Path), default=Path())
+@click.option(
+    "--store", envvar="FAIRHEARING_STORE", metavar="URL",
+    help="Keep the log on a server: postgresql+psycopg://USER@HOST/DATABASE (one database a study).",
+)  # fmt: skip
+@click.option("--no-browser", is_flag=True, help="Only print the page's address; open it yourself.")
+def open_(target: Path, store: str | None, no_browser: bool) -> None:
+    """Open the maker's page of a folder or a bounce: the whole way in the browser."""
+    from listening.maker.opening import open_page
+
+    open_page(target, store=store, browser=not no_browser, say=click.echo)

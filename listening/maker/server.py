@@ -156,7 +156,7 @@ class _Page:
         if deed is None:
             raise PageError(404, "nothing", "There is no such thing to do.")
         done = deed(self.work, args, version)
-        return self._sheet(name, shown | done.show, done.notice)
+        return self._sheet(name, {**shown, **done.show}, done.notice)
 
     async def upload(self, request: Request) -> Response:
         name = await uploads.take(
