@@ -43,6 +43,7 @@ class Workspace:
         self._lock = threading.RLock()
         self._undo: list[Change] = []
         self._turn = 0
+        self._own: set[str] = set()
         self._read: tuple[str, Song | None, FairhearingError | None] | None = None
         self._audio_signs: tuple[object, ...] = ()
         self.cache: dict[object, Any] = {}  # what was measured, by what it was measured on
@@ -73,6 +74,10 @@ class Workspace:
         with suppress(OSError):
             return hashlib.sha256(self.path.read_bytes()).hexdigest()[:16]
         return "none"
+
+    def is_own(self, version: str) -> bool:
+        """Whether this version of song.toml was written here (another tab's is; an editor's is not)."""
+        return version in self._own
 
     def pulse(self) -> str:
         """Changes whenever a tab should look again: song.toml, the log, a job, another tab."""
@@ -198,6 +203,7 @@ class Workspace:
     def _write(self, text: str, based_on: str) -> None:
         with replacing(self.path) as half:
             half.write_bytes(text.encode("utf-8"))
+            self._own.add(hashlib.sha256(half.read_bytes()).hexdigest()[:16])
             self._require(based_on)  # once more, at the last moment before the new file takes its name
 
     def _signs(self) -> tuple[object, ...]:

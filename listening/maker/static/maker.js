@@ -13,6 +13,7 @@ const Maker = (() => {
   let sheet = "first";
   let shown = {};
   let version = "";
+  let own = true; // whether song.toml is as this page wrote it
   let pulse = "";
   let busy = 0;
   let again = null; // the last action, where song.toml was changed elsewhere meanwhile
@@ -74,6 +75,7 @@ const Maker = (() => {
     const changed = told.sheet !== sheet;
     sheet = told.sheet;
     version = told.version;
+    own = told.own;
     pulse = told.pulse;
     document.body.dataset.sheet = sheet;
     sheetBox.innerHTML = policy.createHTML(told.html);
@@ -288,7 +290,7 @@ const Maker = (() => {
         if (told.pulse !== pulse && !busy) {
           const before = version;
           await show();
-          if (before !== version && !again) say("song.toml was changed elsewhere; this is how it stands now.");
+          if (before !== version && !again && !own) say("song.toml was changed elsewhere; this is how it stands now.");
         }
         document.body.classList.remove("away");
       } catch (error) {
