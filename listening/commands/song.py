@@ -145,15 +145,11 @@ def ideas(folder: Path, as_json: bool, count: int, seed: int, write: bool) -> No
 @with_json
 def render(folder: Path, as_json: bool) -> None:
     """Render all forms at matched loudness."""
-    from listening.status import rated_forms_of, retired_lines, study_status
-    from render.renders.render_forms import render_forms
+    from listening.rendering import loudness_words, render_study
 
-    study = open_study(folder)
-    study.require_known_predecessors()
-    before = rated_forms_of(study)
     with progress("rendering") as step:
-        manifest = render_forms(study.song, keep_sets=study.open_render_sets, progress=step)
-    study.register(manifest)
+        rendering = render_study(open_study(folder), step)
+    manifest = rendering.manifest
     if as_json:
         echo_json(manifest.as_json())
         return
@@ -173,19 +169,5 @@ def render(folder: Path, as_json: bool) -> None:
         sound = "join sounds" if len(doubtful) == 1 else "joins sound"
         what = f"{len(doubtful)} {sound} doubtful: `fairhearing check` names them and what to do."
         click.echo(wrapped(what))
-    for line in [*retired_lines(study, before), *study_status(study).lines]:
+    for line in rendering.lines:
         click.echo(wrapped(line))
-
-
-def loudness_words(target_lufs: float | None, spread_lu: float) -> list[str]:
-    """What the table means, in two sentences."""
-    if target_lufs is None:
-        return [
-            f"Same gain for all: every shared section is identical, and the forms differ by "
-            f"{spread_lu:.2f} LU over their whole length."
-        ]
-    return [
-        f"All forms play at {target_lufs:.2f} LUFS; nothing was boosted or limited. One and the same section "
-        f"can play up to {spread_lu:.2f} LU louder in one form than in another, because a form's loudness is "
-        'measured over its whole length; matching = "same gain" keeps shared sections identical instead.'
-    ]

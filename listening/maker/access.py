@@ -79,7 +79,9 @@ class Keys:
         with self._lock:
             known = any(hmac.compare_digest(given, held.encode()) for held in self._tokens)
         if scheme.lower() != "bearer" or not known:
-            raise PageError(401, "link", "This page's access has ended; open it again with `fairhearing open`.")
+            raise PageError(
+                401, "link", "This page's access has ended; open it again with `fairhearing open`."
+            )
 
     def ticket(self, what: str) -> str:
         """An address's secret part for `what`, good until the server stops."""
@@ -124,7 +126,9 @@ class OwnOrigin:
 def _foreign(headers: Headers) -> JSONResponse | None:
     origin = headers.get("origin")
     elsewhere = origin is not None and origin != f"http://{headers.get('host', '')}"
-    if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none") and not _is_ticketed(headers):
+    if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none") and not _is_ticketed(
+        headers
+    ):
         elsewhere = True
     if not elsewhere:
         return None

@@ -50,7 +50,9 @@ def number(args: Mapping[str, Any], name: str, low: float, high: float) -> float
     except (TypeError, ValueError, OverflowError):
         found = math.nan
     if not low <= found <= high:
-        raise PageError(422, "shape", f"{name.replace('_', ' ')}: a number from {low:g} to {high:g} stands here.")
+        raise PageError(
+            422, "shape", f"{name.replace('_', ' ')}: a number from {low:g} to {high:g} stands here."
+        )
     return found
 
 

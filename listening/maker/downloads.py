@@ -46,7 +46,9 @@ def report_file(work: Workspace, name: str) -> Response:
     audio = folder / "audio"
     known = {"report.html": folder / "report.html"}
     if audio.is_dir():
-        known |= {f"audio/{path.name}": path for path in audio.iterdir() if path.is_file() and not path.is_symlink()}
+        known |= {
+            f"audio/{path.name}": path for path in audio.iterdir() if path.is_file() and not path.is_symlink()
+        }
     path = known.get(name)
     if path is None or not path.is_file():
         raise HTTPException(404)

@@ -49,7 +49,9 @@ class Jobs:
         with self._lock:
             running = self._jobs.get(kind)
             if running is not None and running.state == "runs":
-                raise StudyError(f"this is under way already: {running.words}; wait for it, or cancel it first")
+                raise StudyError(
+                    f"this is under way already: {running.words}; wait for it, or cancel it first"
+                )
             self._number += 1
             job = Job(self._number, kind, words)
             self._jobs[kind] = job

@@ -66,9 +66,7 @@ def road_map(work: Workspace, song: Song, form: Form, lead_frames: int) -> RoadM
     signs = [JoinSign(i, findings[i] if findings else None) for i in range(len(timeline.joins))]
     doubtful = sum(f.doubtful for f in findings) if findings is not None else (0 if not signs else None)
     texts = form.texts or tuple(part.text for part in form.parts)
-    lines = tuple(
-        _line(timeline, form, number, text, signs) for number, text in enumerate(texts, start=1)
-    )
+    lines = tuple(_line(timeline, form, number, text, signs) for number, text in enumerate(texts, start=1))
     at_end = tuple(s for s, join in zip(signs, timeline.joins, strict=True) if join.after is None)
     return RoadMap(
         form.name, form.name == AS_WRITTEN, lines, at_end, bars_words(timeline.bars),
@@ -95,7 +93,11 @@ def findings_key(song: Song, timeline: Timeline) -> tuple[str, str]:
     """What a judgement of joins was about: the form as it sounds, on this song's grid."""
     treatments = {str(span.treatment): str(span.treatment) for span in timeline.spans}
     stat = song.audio.path.stat()
-    about = (content_hash(timeline, f"{stat.st_mtime_ns}", treatments), repr(song.sections), timeline.form.name)
+    about = (
+        content_hash(timeline, f"{stat.st_mtime_ns}", treatments),
+        repr(song.sections),
+        timeline.form.name,
+    )
     return "joins", hashlib.sha256(repr(about).encode()).hexdigest()
 
 
@@ -135,9 +137,17 @@ def completions(song: Song) -> list[str]:
     return [*names, *(f"{name} x2" for name in names), "silence 1 bar", "silence 2 beats", *without, *only]
 
 
-def composed(section: str, first: int, last: int, whole_bars: int, times: int, mode: str, stems: Iterable[str]) -> str:
+def composed(
+    section: str, first: int, last: int, whole_bars: int, times: int, mode: str, stems: Iterable[str]
+) -> str:
     """A part in the part language from what was chosen for it."""
-    bars = "" if (first, last) == (1, whole_bars) else f" bars {first}-{last}" if last > first else f" bars {first}"
+    bars = (
+        ""
+        if (first, last) == (1, whole_bars)
+        else f" bars {first}-{last}"
+        if last > first
+        else f" bars {first}"
+    )
     repeats = f" x{times}" if times > 1 else ""
     chosen = tuple(sorted(stems))
     treatment = f" {mode} {' and '.join(chosen)}" if chosen and mode in ("without", "only") else ""

@@ -19,7 +19,7 @@ from starlette.routing import Route
 from listening.maker import downloads, sounds, uploads
 from listening.maker.access import Keys, OwnOrigin
 from listening.maker.actions import ACTIONS
-from listening.maker.html import shell, sheet_html, words_of_sheets
+from listening.maker.html import sheet_html, shell, words_of_sheets
 from listening.maker.workspace import Workspace
 from render.errors import FairhearingError, PageError
 
@@ -76,7 +76,9 @@ class _Page:
             name: tokens if name == "tokens.css" else (folder / name).read_bytes() for name in STATIC
         }
 
-    def guarded(self, answer: Callable[[Request], Awaitable[Response]], *, needs_token: bool = True) -> Answer:
+    def guarded(
+        self, answer: Callable[[Request], Awaitable[Response]], *, needs_token: bool = True
+    ) -> Answer:
         """`answer` behind a token, with every error as a sentence for the place where it arose."""
 
         async def guard(request: Request) -> Response:
@@ -94,7 +96,9 @@ class _Page:
                 return Response(status_code=400)
             except Exception as error:
                 logger.error("%s %s failed: %r", request.method, request.url.path, error)
-                return _refusal(500, "trouble", f"Something went wrong here ({type(error).__name__}: {error}).")
+                return _refusal(
+                    500, "trouble", f"Something went wrong here ({type(error).__name__}: {error})."
+                )
 
         return guard
 
@@ -151,7 +155,9 @@ class _Page:
             {str(k): str(v) for k, v in shown.items()},
         )  # fmt: skip
 
-    def _do(self, action: str, args: dict[str, Any], version: str, name: str, shown: dict[str, str]) -> Response:
+    def _do(
+        self, action: str, args: dict[str, Any], version: str, name: str, shown: dict[str, str]
+    ) -> Response:
         deed = ACTIONS.get(action)
         if deed is None:
             raise PageError(404, "nothing", "There is no such thing to do.")

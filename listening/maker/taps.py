@@ -45,7 +45,10 @@ def from_taps(work: Workspace, args: Mapping[str, Any]) -> Offer:
         raise PageError(422, "taps", str(error)) from None
     if not along:
         return Offer(
-            f"{found.line}. Where the beat lies can only be told from taps along with the song", found.tempo, (), ""
+            f"{found.line}. Where the beat lies can only be told from taps along with the song",
+            found.tempo,
+            (),
+            "",
         )
     starts = [_first_beat(song, found, found.beat_at_s)]
     if found.other_at_s is not None:

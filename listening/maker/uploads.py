@@ -65,7 +65,9 @@ async def _received(stream: AsyncIterator[bytes], half: Path, most_bytes: int, n
         async for piece in stream:
             received += len(piece)
             if received > most_bytes:
-                raise PageError(413, "large", f"{name} is too large: at most {_size(most_bytes)} can be taken.")
+                raise PageError(
+                    413, "large", f"{name} is too large: at most {_size(most_bytes)} can be taken."
+                )
             await run_in_threadpool(file.write, piece)
     if not received:
         raise PageError(422, "kind", f"{name} is empty; nothing was kept.")
@@ -78,13 +80,20 @@ def _safe_name(name: str, endings: tuple[str, ...]) -> str:
         PageError: it cannot be a file's name here.
     """
     plain = name.strip()
-    if not plain or len(plain) > LONGEST_NAME or re.search(r'[/\\:*?"<>|\x00-\x1f]', plain) or plain[0] == ".":
+    if (
+        not plain
+        or len(plain) > LONGEST_NAME
+        or re.search(r'[/\\:*?"<>|\x00-\x1f]', plain)
+        or plain[0] == "."
+    ):
         raise PageError(
             422, "name", "This file's name cannot be used here (a path, a sign that file systems refuse, or too "
             "long); rename it and drop it again."
         )  # fmt: skip
     if not plain.lower().endswith(endings):
-        raise PageError(422, "kind", f"{plain} is of another kind; here go files that end in {', '.join(endings)}.")
+        raise PageError(
+            422, "kind", f"{plain} is of another kind; here go files that end in {', '.join(endings)}."
+        )
     return plain
 
 

@@ -173,7 +173,9 @@ class Workspace:
             last = self._undo[-1]
             if self.text() != last.after:
                 raise PageError(
-                    409, "undo", f"song.toml was changed elsewhere after “{last.words}”, so that is not undone."
+                    409,
+                    "undo",
+                    f"song.toml was changed elsewhere after “{last.words}”, so that is not undone.",
                 )
             self._write(last.before, based_on)
             self._undo.pop()

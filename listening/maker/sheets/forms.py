@@ -9,7 +9,15 @@ from typing import Any
 from listening.maker.blinding import SEALED_JOINS, sealed_forms
 from listening.maker.deeds import Deed, Done, text, texts, whole
 from listening.maker.jobs import Step
-from listening.maker.road_maps import completions, composed, findings_key, judge_joins, plain_piece, road_map, unjudged
+from listening.maker.road_maps import (
+    completions,
+    composed,
+    findings_key,
+    judge_joins,
+    plain_piece,
+    road_map,
+    unjudged,
+)
 from listening.maker.workspace import Workspace
 from listening.status import rated_forms_of
 from render.audio.stems import read_audio
@@ -151,7 +159,13 @@ def _compose(song: Song, parts: list[str], entry: int, args: Mapping[str, Any]) 
     first, last = whole(args, "first", 1, section.bars), whole(args, "last", 1, section.bars)
     stems = texts(args, "stems", 99) if "stems" in args else []
     part = composed(
-        section.name, first, last, section.bars, whole(args, "times", 1, MOST_PARTS), text(args, "mode"), stems
+        section.name,
+        first,
+        last,
+        section.bars,
+        whole(args, "times", 1, MOST_PARTS),
+        text(args, "mode"),
+        stems,
     )
     parts[entry - 1] = _checked(song, part)
     silence = text(args, "silence", empty=True)
@@ -255,7 +269,9 @@ def _take_idea(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     idea = _idea(work, args)
     remark = f"{idea.length_text}, {idea.reason}"
     work.change(
-        f"“{idea.name}” taken in", version, lambda t: set_form(t, work.folder, idea.name, idea.texts, remark=remark)
+        f"“{idea.name}” taken in",
+        version,
+        lambda t: set_form(t, work.folder, idea.name, idea.texts, remark=remark),
     )
     work.cache["ideas"] = tuple(x for x in work.cache["ideas"] if x is not idea)
     return Done()

@@ -1,22 +1,200 @@
-"""The sheet Rounds."""
+"""The sheet Rounds: render, let listeners in, packets, who has heard what; sealed."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
+from pathlib import Path
 from typing import Any
 
-from listening.maker.deeds import Deed
+from listening.links import links
+from listening.maker.deeds import Deed, Done, flag, text
+from listening.maker.hosting import Hosts
+from listening.maker.jobs import Step
 from listening.maker.workspace import Workspace
+from listening.packet.collect import collect
+from listening.packet.packet_file import write_packet
+from listening.rendering import loudness_words, render_study
+from listening.status import study_status
+from render.errors import FairhearingError, PageError
+from render.renders.manifest import Manifest
+from render.song.song import Song
+from sessions.study import Study
+
+ANSWERS = ".answers"  # answer files that were dropped and are not taken in yet
+RATING_MINUTES = 1.0  # to rate and comment on a form; our own estimate
+
+
+def hosts_of(work: Workspace) -> Hosts:
+    """What this page serves to listeners."""
+    return work.cache.setdefault("hosts", Hosts(work))  # type: ignore[no-any-return]
 
 
 def stands(work: Workspace) -> str:
-    """Whether it asks something."""
-    return "in order" if work.song().listeners else "asks something"
+    """Whether the forms wait to be rendered."""
+    if len(work.song().forms) < 2 or not work.song().listeners:
+        return "not yet"
+    return "in order" if fresh_manifest(work.study()) is not None else "asks something"
+
+
+def fresh_manifest(study: Study) -> Manifest | None:
+    """The renders, where they are those of song.toml as it stands."""
+    try:
+        return study.require_fresh_renders()
+    except FairhearingError:
+        return None
 
 
 def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
-    """What the template shows."""
-    return {"song": work.song() if work.begun and not work.problem() else None, "problem": work.problem() if work.begun else ""}
+    """What the template shows: progress and links, never a code, a rating or an order."""
+    del shown
+    if not work.begun or work.problem():
+        return {"song": None, "problem": work.problem() if work.begun else ""}
+    song, study = work.song(), work.study()
+    manifest = fresh_manifest(study)
+    hosts = hosts_of(work)
+    found: dict[str, Any] = {
+        "song": song, "problem": "", "manifest": manifest, "rendering": work.jobs.last("render"),
+        "why": "" if manifest else _why_not(study), "status": study_status(study), "hosted": hosts.now,
+        "hosting": work.jobs.last("host"), "packing": work.jobs.last("packet"), "packets": packets(work.folder),
+        "collected": work.cache.get("collected", ()), "opening": work.cache.pop("own address", ""),
+    }  # fmt: skip
+    if manifest is not None:
+        found["words"] = loudness_words(manifest.target_lufs, manifest.spread_lu)
+        found["minutes"] = round_minutes(manifest)
+        rendered = work.jobs.last("render")
+        found["lines"] = rendered.result if rendered is not None and rendered.state == "done" else ()
+    found["rows"] = [_row(song, hosts, name, study) for name in (x.name for x in song.listeners)]
+    return found
 
 
-ACTIONS: Mapping[str, Deed] = {}
+def _why_not(study: Study) -> str:
+    try:
+        study.require_fresh_renders()
+    except FairhearingError as error:
+        return str(error)
+    return ""
+
+
+def round_minutes(manifest: Manifest) -> int:
+    """Minutes that a round takes, with the time to rate."""
+    return round(sum(form.seconds / 60 + RATING_MINUTES for form in manifest.forms))
+
+
+def _row(song: Song, hosts: Hosts, name: str, study: Study) -> dict[str, Any]:
+    """A listener's link, its QR code and the message that goes with it."""
+    fresh = hosts.fresh.get(name)
+    given = [link for link in links(study) if link.listener == name] if study.has_log else []
+    row: dict[str, Any] = {"name": name, "given": len(given), "address": "", "qr": "", "message": ""}
+    if fresh is not None and hosts.now is not None and fresh.address.startswith(hosts.now.base):
+        row["address"] = fresh.address
+        row["message"] = message(song, study, name, fresh.address)
+        if not fresh.leads_here_only:
+            import segno
+
+            row["qr"] = segno.make(fresh.address, error="m", micro=False).svg_data_uri(scale=4)
+    return row
+
+
+def message(song: Song, study: Study, name: str, address: str) -> str:
+    """A message to send with a link: how much there is to hear, and what a phone needs."""
+    manifest = fresh_manifest(study)
+    forms = len(manifest.forms) if manifest else len(song.forms)
+    minutes = f", about {round_minutes(manifest)} minutes in one go" if manifest else ""
+    return (
+        f"Hello {name}, please listen to “{song.title}”: a round has {forms} forms{minutes}, and there are "
+        f"{song.rounds} rounds over {song.days} days. Use headphones or good speakers, begin softly, and keep the "
+        "screen on and this page in front while it plays. The link is yours alone; please talk about it with nobody "
+        f"until all have heard: {address}"
+    )
+
+
+def packets(folder: Path) -> list[str]:
+    """Names of packets that were written."""
+    where = folder / "packets"
+    return sorted(path.name for path in where.glob("*.html")) if where.is_dir() else []
+
+
+def _render(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
+    def render(step: Step) -> tuple[str, ...]:
+        return render_study(work.study(), step).lines
+
+    work.jobs.start("render", "rendering", render)
+    return Done()
+
+
+def _host(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
+    lan = flag(args, "lan")
+    work.jobs.start("host", "making what the page plays", lambda step: hosts_of(work).start(lan, step).base)
+    return Done()
+
+
+def _stop_host(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
+    hosts_of(work).stop()
+    work.jobs.forget("host")
+    return Done("It is served no longer. Links that were given out work again when it is.")
+
+
+def _link(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
+    hosts_of(work).link(text(args, "listener"), renew=flag(args, "renew"))
+    return Done()
+
+
+def _hide(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
+    hosts_of(work).fresh.pop(text(args, "listener"), None)
+    return Done()
+
+
+def _withdraw(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
+    ended = hosts_of(work).withdraw(text(args, "listener"))
+    return Done(f"{ended} {'link' if ended == 1 else 'links'} withdrawn.")
+
+
+def _own_round(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
+    """The listening page for somebody at this machine, in a tab of its own."""
+    name = text(args, "listener")
+    hosts = hosts_of(work)
+    if hosts.now is None:
+        hosts.start(False, lambda _what, _done, _of: None)
+    work.cache["own address"] = hosts.own_round(name)
+    return Done()
+
+
+def _packet(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
+    name, small, any_day = text(args, "listener"), flag(args, "small"), flag(args, "any_day")
+
+    def pack(step: Step) -> str:
+        step(f"writing a packet for {name}", 0, 0)
+        return write_packet(work.study(), name, small=small, any_day=any_day).name
+
+    work.jobs.start("packet", f"writing a packet for {name}", pack)
+    return Done()
+
+
+def _collect(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
+    """Take in the answer files that were dropped; each is said, and gone when it was taken or refused."""
+    folder = work.folder / ANSWERS
+    if not folder.is_dir():
+        raise PageError(422, "order", "There is no answer file; drop one first.")
+    lines: list[str] = []
+    refused = ""
+    for path in sorted(folder.iterdir()):
+        try:
+            lines += collect(work.study(), path).lines
+        except FairhearingError as error:
+            refused = str(error)
+        finally:
+            path.unlink(missing_ok=True)
+    with suppress(OSError):
+        folder.rmdir()
+    work.cache["collected"] = tuple(lines)
+    work.touch()
+    if refused:
+        raise PageError(422, "order", refused)
+    return Done()
+
+
+ACTIONS: Mapping[str, Deed] = {
+    "render": _render, "host": _host, "stop_host": _stop_host, "link": _link, "hide_link": _hide,
+    "withdraw": _withdraw, "own_round": _own_round, "packet": _packet, "collect": _collect,
+}  # fmt: skip

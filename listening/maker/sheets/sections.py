@@ -192,7 +192,9 @@ def _line(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
         work.change(words, version, lambda t: split_section(t, work.folder, inside.name, bar))
     else:
         new = _new_section(song, bar)
-        work.change(words, version, lambda t: replace_sections(t, work.folder, _in_order([*song.sections, new])))
+        work.change(
+            words, version, lambda t: replace_sections(t, work.folder, _in_order([*song.sections, new]))
+        )
     return Done(f"A double bar at bar {bar}.")
 
 
@@ -211,7 +213,9 @@ def _in_order(found: list[Section]) -> list[Section]:
 def _suggest(work: Workspace, _args: Mapping[str, Any], version: str) -> Done:
     """Sections suggested from the audio, in place of those that are there."""
     if version != work.version():
-        raise PageError(409, "changed", "song.toml was changed elsewhere meanwhile; this page shows it as it is now.")
+        raise PageError(
+            409, "changed", "song.toml was changed elsewhere meanwhile; this page shows it as it is now."
+        )
 
     def listen(step: Step) -> None:
         song = work.song()

@@ -20,7 +20,13 @@ from render.song.grid import parse_meter
 from render.song.song import Song
 
 OWN_FOLDERS = ("renders", "report")
-PLACES = (("the top", 0.0), ("a quarter", 0.25), ("half", 0.5), ("three quarters", 0.75), ("shortly before the end", 1.0))
+PLACES = (
+    ("the top", 0.0),
+    ("a quarter", 0.25),
+    ("half", 0.5),
+    ("three quarters", 0.75),
+    ("shortly before the end", 1.0),
+)
 SHORTLY_S = 20.0
 NUDGE_S = 0.005
 CONFIRMED = "beat confirmed"
@@ -67,7 +73,10 @@ def files(folder: Path, endings: tuple[str, ...]) -> list[str]:
     return sorted(
         path.name
         for path in folder.iterdir()
-        if path.suffix.lower() in endings and path.is_file() and path.name[0] != "." and _is_inside(path, folder)
+        if path.suffix.lower() in endings
+        and path.is_file()
+        and path.name[0] != "."
+        and _is_inside(path, folder)
     )
 
 
@@ -178,7 +187,9 @@ def _start(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
         at_s = number(args, "at_s", 0, song.audio.seconds)
         beat_s = float(song.grid.stretches[0].beat_s)
         now_s = float(song.grid.start_s)
-        at_s = now_s + round((at_s - now_s) / beat_s) * beat_s  # a press is late; the beat nearest to it is meant
+        at_s = (
+            now_s + round((at_s - now_s) / beat_s) * beat_s
+        )  # a press is late; the beat nearest to it is meant
         words = "bar 1 is here"
     else:
         at_s = float(song.grid.start_s) + beats * float(song.grid.stretches[0].beat_s) + by_s
@@ -201,7 +212,7 @@ def _tempo(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
 def _meter(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     meter = text(args, "meter")
     if parse_meter(meter) is None:
-        raise PageError(422, "order", f'“{meter}” is no meter; it is written like “4/4” or “7/8”.')
+        raise PageError(422, "order", f"“{meter}” is no meter; it is written like “4/4” or “7/8”.")
     return _set_grid(work, f"meter {meter}", version, {"meter": meter})
 
 
@@ -211,13 +222,18 @@ def _start_at(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
 
 
 def _title(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
-    work.change("the title", version, lambda toml: set_song(toml, work.folder, {"title": text(args, "title")}))
+    work.change(
+        "the title", version, lambda toml: set_song(toml, work.folder, {"title": text(args, "title")})
+    )
     return Done()
 
 
 def _confirm(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
     song = work.song()
-    work.note(CONFIRMED, {"grid": grid_key(song), "tempo": float(song.grid.tempo), "start_s": float(song.grid.start_s)})
+    work.note(
+        CONFIRMED,
+        {"grid": grid_key(song), "tempo": float(song.grid.tempo), "start_s": float(song.grid.start_s)},
+    )
     return Done("The beat lies on the song. Next: its sections.")
 
 
@@ -226,7 +242,9 @@ def _use_stems(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     folder = text(args, "folder")
     _chosen(work, folder, stem_folders(work.folder), "folder of stems")
     names = files(work.folder / folder, SOUND_ENDINGS)
-    stems = {Path(name).stem.replace("_", " ").strip().casefold() or name: f"{folder}/{name}" for name in names}
+    stems = {
+        Path(name).stem.replace("_", " ").strip().casefold() or name: f"{folder}/{name}" for name in names
+    }
     work.change("the stems", version, lambda toml: set_stems(toml, work.folder, stems))
     return Done(f"{len(stems)} stems: {', '.join(stems)}.")
 

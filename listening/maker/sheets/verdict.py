@@ -16,7 +16,10 @@ def stands(work: Workspace) -> str:
 
 def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
     """What the template shows."""
-    return {"song": work.song() if work.begun and not work.problem() else None, "problem": work.problem() if work.begun else ""}
+    return {
+        "song": work.song() if work.begun and not work.problem() else None,
+        "problem": work.problem() if work.begun else "",
+    }
 
 
 ACTIONS: Mapping[str, Deed] = {}

@@ -1,0 +1,46 @@
+"""All forms of a study rendered and made known to its log, with what there is to say about it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from listening.status import rated_forms_of, retired_lines, study_status
+from render.renders.manifest import Manifest
+from render.renders.render_forms import render_forms
+from sessions.study import Study
+
+
+@dataclass(frozen=True)
+class Rendering:
+    """The renders, and sentences: forms that a change retires, and where the study stands now."""
+
+    manifest: Manifest
+    lines: tuple[str, ...]
+
+
+def render_study(study: Study, step: Callable[[str, int, int], None]) -> Rendering:
+    """Render the forms of song.toml; what open rounds need stays.
+
+    Raises:
+        FairhearingError: the song is not in order, or a file could not be written.
+    """
+    study.require_known_predecessors()
+    before = rated_forms_of(study)
+    manifest = render_forms(study.song, keep_sets=study.open_render_sets, progress=step)
+    study.register(manifest)
+    return Rendering(manifest, (*retired_lines(study, before), *study_status(study).lines))
+
+
+def loudness_words(target_lufs: float | None, spread_lu: float) -> list[str]:
+    """What the loudness table means, in two sentences."""
+    if target_lufs is None:
+        return [
+            f"Same gain for all: every shared section is identical, and the forms differ by "
+            f"{spread_lu:.2f} LU over their whole length."
+        ]
+    return [
+        f"All forms play at {target_lufs:.2f} LUFS; nothing was boosted or limited. One and the same section "
+        f"can play up to {spread_lu:.2f} LU louder in one form than in another, because a form's loudness is "
+        'measured over its whole length; matching = "same gain" keeps shared sections identical instead.'
+    ]
