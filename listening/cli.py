@@ -53,8 +53,10 @@ def main() -> None:
 
 
 for command in (
-    start.open_, start.demo, start.new, song.check, song.ideas, song.render, results.outlook, listen.listen, listen.host,
-    listen.packet, listen.collect, listen.status, results.report, results.decide, results.verdict,
+    start.open_, start.demo, start.new, song.check, song.ideas, song.render, results.outlook, listen.listen,
+    listen.host,
+    listen.packet, listen.collect, listen.status,
+    results.report, results.decide, results.verdict,
 ):  # fmt: skip
     main.add_command(command)
 

@@ -60,7 +60,8 @@ class Keys:
         with self._lock:
             if key not in self._once:
                 raise PageError(
-                    401, "link", "This link was used, or is not whole. Open the page again from its other tab "
+                    401, "link", "This link was used, or is not whole. Open the page again from its other "
+                    "tab "
                     "(“another tab”), or with `fairhearing open`."
                 )  # fmt: skip
             self._once.discard(key)

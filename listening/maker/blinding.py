@@ -11,8 +11,8 @@ from render.song.forms import Form
 from render.song.song import Song
 
 SEALED_JOINS = (
-    "The rounds have begun: joins of forms that somebody still hears blind are not played here until the study "
-    "opens. The sheets stay readable; a form that is new plays its joins until it is rendered."
+    "The rounds have begun: joins of forms that somebody still hears blind are not played here until the "
+    "study opens. The sheets stay readable; a form that is new plays its joins until it is rendered."
 )
 
 

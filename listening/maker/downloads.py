@@ -1,4 +1,4 @@
-"""What can be taken away from the page as files: packets, the way back, the bundle; and the report in its frame."""
+"""Files to take away from the page (packets, the way back, the bundle), and the report for its frame."""
 
 from __future__ import annotations
 

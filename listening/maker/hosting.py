@@ -13,6 +13,7 @@ from listening.links import FreshLink
 from listening.maker.jobs import Step
 from listening.maker.workspace import Workspace
 from listening.page import host
+from listening.page.server import create_app
 from render.errors import StudyError
 from sessions.study import Study
 
@@ -31,7 +32,7 @@ class Hosted:
 
 
 class Hosts:
-    """The listening page as this maker's page serves it; one at a time, beside whatever else serves the study."""
+    """The listening page as the maker's page serves it: one at a time, beside whatever else serves it."""
 
     def __init__(self, work: Workspace) -> None:
         self._work = work
@@ -56,7 +57,7 @@ class Hosts:
             if self.now is not None:
                 raise StudyError("the page is served already; stop it first to serve it otherwise")
             study = self._work.study()
-            app = host.create_app(study, hosts=host._hosts(lan, None))
+            app = create_app(study, hosts=host._hosts(lan, None))
             lines: list[str] = []
 
             def say(text: str) -> None:

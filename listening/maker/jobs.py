@@ -104,7 +104,8 @@ class Jobs:
         except Exception as error:  # never a silent end: what is wrong stands on the sheet
             self._update(
                 job, state="failed",
-                error=f"something went wrong that should not have ({type(error).__name__}: {error}); what was "
+                error=f"something went wrong that should not have ({type(error).__name__}: {error}); what "
+                "was "
                 "kept before is whole",
             )  # fmt: skip
         else:

@@ -27,8 +27,8 @@ from render.song.song import audio_info
 
 LAST_ANSWERS_S = 3
 HOW_IT_STOPS = (
-    "It is served to this machine only, until you press Ctrl-C here. What is kept stays kept; listeners that you "
-    "let in from the page lose it with the server, and find it again when it runs."
+    "It is served to this machine only, until you press Ctrl-C here. What is kept stays kept; listeners that "
+    "you let in from the page lose it with the server, and find it again when it runs."
 )
 
 Say = Callable[[str], None]

@@ -29,7 +29,7 @@ class JoinSign:
 
 @dataclass(frozen=True)
 class Line:
-    """One entry of a form: number (from 1), words, bars in all, and the joins that come before and inside it."""
+    """One entry of a form: number (from 1), words, bars in all, and the joins before and inside it."""
 
     entry: int
     text: str

@@ -1,4 +1,4 @@
-"""The maker's page: its server, on this machine alone. Sheets as fragments, actions as JSON, sound as samples."""
+"""The maker's page: its server on this machine. Sheets as fragments, actions as JSON, sound as samples."""
 
 from __future__ import annotations
 
@@ -25,8 +25,9 @@ from render.errors import FairhearingError, PageError
 
 HERE = "127.0.0.1"
 STATIC = {
-    "tokens.css": "text/css", "maker.css": "text/css", "maker.js": "text/javascript", "player.js": "text/javascript",
-    "song.js": "text/javascript", "report.js": "text/javascript", "icon.svg": "image/svg+xml",
+    "tokens.css": "text/css", "maker.css": "text/css", "maker.js": "text/javascript",
+    "player.js": "text/javascript", "song.js": "text/javascript", "report.js": "text/javascript",
+    "icon.svg": "image/svg+xml",
 }  # fmt: skip
 
 logger = logging.getLogger("fairhearing.maker")

@@ -1,4 +1,4 @@
-"""Taps on the page to a tempo and a start that can be taken: refined by the song's attacks where it played."""
+"""Taps on the page to a tempo and a start of bar 1, refined by the song's attacks where it played."""
 
 from __future__ import annotations
 

@@ -87,7 +87,8 @@ def _safe_name(name: str, endings: tuple[str, ...]) -> str:
         or plain[0] == "."
     ):
         raise PageError(
-            422, "name", "This file's name cannot be used here (a path, a sign that file systems refuse, or too "
+            422, "name", "This file's name cannot be used here (a path, a sign that file systems refuse, or "
+            "too "
             "long); rename it and drop it again."
         )  # fmt: skip
     if not plain.lower().endswith(endings):

@@ -1,4 +1,4 @@
-"""One study as the maker's page works on it: song.toml read anew when it changed, replaced as a whole, undone."""
+"""A study as the maker's page works on it: song.toml read anew when it changed, replaced whole, undone."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ class Workspace:
         return self.path.read_bytes().decode("utf-8")
 
     def version(self) -> str:
-        """What song.toml holds, as a short hash: a change is made to the text that was shown, or not at all."""
+        """A hash of song.toml: a change is made to the text that was shown, or not at all."""
         with suppress(OSError):
             return hashlib.sha256(self.path.read_bytes()).hexdigest()[:16]
         return "none"

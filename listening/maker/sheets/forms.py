@@ -1,4 +1,4 @@
-"""The sheet Forms: road maps side by side, a part a line, joins heard and mended; whole forms are never heard here."""
+"""The sheet Forms: road maps side by side, a part a line, joins heard and mended; never whole forms."""
 
 from __future__ import annotations
 
@@ -33,8 +33,8 @@ from render.song.song import Song
 
 IDEAS_AT_ONCE = 3
 NO_WHOLE_FORMS = (
-    "Whole forms cannot be heard here: a form is judged whole, blind and counted, in the rounds, or not at all. "
-    "What can be heard is every join, by itself."
+    "Whole forms cannot be heard here: a form is judged whole, blind and counted, in the rounds, or not at "
+    "all. What can be heard is every join, by itself."
 )
 
 
@@ -63,11 +63,22 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
         "pieces": {e: plain_piece(editing, e) for e in set(editing.entries)} if editing else {},
         "lengths": {section.name: section.bars for section in song.sections},
         "firsts": {section.name: section.first_bar for section in song.sections},
-        "completions": completions(song), "judging": work.jobs.last("joins"), "thinking": work.jobs.last("ideas"),
-        "ideas": work.cache.get("ideas", ()), "sealed": sealed_forms(work, song), "sealed_words": SEALED_JOINS,
-        "rated": rated_forms_of(work.study()) if work.study().has_log else {}, "no_whole": NO_WHOLE_FORMS,
+        "completions": completions(song), "judging": work.jobs.last("joins"),
+        "thinking": work.jobs.last("ideas"),
+        "ideas": work.cache.get("ideas", ()), "sealed": sealed_forms(work, song),
+        "sealed_words": SEALED_JOINS,
+        "rated": _rated_names(work), "no_whole": NO_WHOLE_FORMS,
         "rate": song.audio.sample_rate,
     }  # fmt: skip
+
+
+def _rated_names(work: Workspace) -> frozenset[str]:
+    """Names of the rendered forms that somebody has rated."""
+    study = work.study()
+    if not study.has_log:
+        return frozenset()
+    rated = rated_forms_of(study)
+    return frozenset(f.name for f in study.log.contents(listens=False).forms if f.content_hash in rated)
 
 
 def _form(song: Song, args: Mapping[str, Any]) -> Form:
@@ -202,11 +213,7 @@ def _rename(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
 def _ending(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     form, ending = _form(work.song(), args), text(args, "ending", empty=True)
     if not ending:
-        work.change(
-            "the ending", version,
-            lambda t: set_form(remove_form(t, work.folder, form.name), work.folder, form.name, form.texts, replaces=form.replaces),
-        )  # fmt: skip
-        return Done(show={"form": form.name})
+        raise PageError(422, "order", "Write how it ends: “ring 1 beat”, “cut” or “fade 2 bars”.")
     work.change(
         "the ending", version,
         lambda t: set_form(t, work.folder, form.name, form.texts, ending=ending, replaces=form.replaces),
@@ -285,7 +292,9 @@ def _leave_idea(work: Workspace, args: Mapping[str, Any], _version: str) -> Done
 
 
 ACTIONS: Mapping[str, Deed] = {
-    "part_set": _edit(_set), "part_add": _edit(_add), "part_move": _edit(_move), "part_remove": _edit(_remove),
+    "part_set": _edit(_set), "part_add": _edit(_add), "part_move": _edit(_move),
+    "part_remove": _edit(_remove),
     "part_compose": _edit(_compose), "form_new": _new, "form_remove": _take_out, "form_rename": _rename,
-    "form_ending": _ending, "mend": _mend, "ideas": _ideas, "take_idea": _take_idea, "leave_idea": _leave_idea,
+    "form_ending": _ending, "mend": _mend, "ideas": _ideas, "take_idea": _take_idea,
+    "leave_idea": _leave_idea,
 }  # fmt: skip

@@ -1,4 +1,4 @@
-"""The sheet Listeners: who takes part, how often each has heard the song, rounds and days, and what this can tell."""
+"""The sheet Listeners: who takes part and knows the song how well, rounds and days, what they can tell."""
 
 from __future__ import annotations
 
@@ -81,8 +81,9 @@ def _rename(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     study = work.study()
     if study.has_log and listener.name in study.log.contents(listens=False).listeners:
         raise PageError(
-            422, "order", f"“{listener.name}” is in the log by that name; another name would be somebody else, with "
-            "nothing heard."
+            422, "order", f"“{listener.name}” is in the log by that name; another name would be somebody "
+            "else, "
+            "who has heard nothing."
         )  # fmt: skip
     work.change(
         f"“{listener.name}” is “{name}”",

@@ -56,7 +56,8 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
     found: dict[str, Any] = {
         "song": song, "problem": "", "manifest": manifest, "rendering": work.jobs.last("render"),
         "why": "" if manifest else _why_not(study), "status": study_status(study), "hosted": hosts.now,
-        "hosting": work.jobs.last("host"), "packing": work.jobs.last("packet"), "packets": packets(work.folder),
+        "hosting": work.jobs.last("host"), "packing": work.jobs.last("packet"),
+        "packets": packets(work.folder),
         "collected": work.cache.get("collected", ()), "opening": work.cache.pop("own address", ""),
     }  # fmt: skip
     if manifest is not None:
@@ -103,9 +104,10 @@ def message(song: Song, study: Study, name: str, address: str) -> str:
     minutes = f", about {round_minutes(manifest)} minutes in one go" if manifest else ""
     return (
         f"Hello {name}, please listen to “{song.title}”: a round has {forms} forms{minutes}, and there are "
-        f"{song.rounds} rounds over {song.days} days. Use headphones or good speakers, begin softly, and keep the "
-        "screen on and this page in front while it plays. The link is yours alone; please talk about it with nobody "
-        f"until all have heard: {address}"
+        f"{song.rounds} rounds over {song.days} days. Use headphones or good speakers, begin softly, and "
+        "keep "
+        "the screen on and this page in front while it plays. The link is yours alone; please talk about it "
+        f"with nobody until all have heard: {address}"
     )
 
 

@@ -56,13 +56,15 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
     if not work.begun:
         return plain | {
             "bounces": files(work.folder, SOUND_ENDINGS), "maps": files(work.folder, (".mid", ".midi")),
-            "folders": stem_folders(work.folder), "chosen": shown.get("bounce", ""), "map": shown.get("map", ""),
+            "folders": stem_folders(work.folder), "chosen": shown.get("bounce", ""),
+            "map": shown.get("map", ""),
         }  # fmt: skip
     if plain["problem"]:
         return plain
     song = work.song()
     return plain | {
-        "song": song, "places": _places(song), "lines": _beat_lines(song), "confirmed": is_confirmed(work, song),
+        "song": song, "places": _places(song), "lines": _beat_lines(song),
+        "confirmed": is_confirmed(work, song),
         "fit": work.cache.get(("fit", grid_key(song))), "fitting": work.jobs.last("fit"),
         "taps": work.cache.get("taps"), "folders": stem_folders(work.folder),
     }  # fmt: skip
@@ -275,7 +277,8 @@ def _compare_again(work: Workspace, _args: Mapping[str, Any], _version: str) -> 
 
 
 ACTIONS: Mapping[str, Deed] = {
-    "begin": _begin, "start": _start, "start_at": _start_at, "tempo": _tempo, "meter": _meter, "title": _title,
+    "begin": _begin, "start": _start, "start_at": _start_at, "tempo": _tempo, "meter": _meter,
+    "title": _title,
     "confirm_beat": _confirm, "use_stems": _use_stems, "no_stems": _no_stems, "taps": _taps,
     "take_taps": _take_taps, "compare": _compare_again,
 }  # fmt: skip

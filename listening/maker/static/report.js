@@ -1,7 +1,9 @@
 "use strict";
-/* The report in its frame on the verdict sheet, and the outlook while somebody turns the knobs. */
+/* The report in its frame on the verdict sheet, and a maker's own listening page in a tab of its own. */
 (() => {
   document.addEventListener("sheet", async () => {
+    const own = document.querySelector("[data-open]");
+    if (own) window.open(own.dataset.open, "_blank", "noopener");
     const place = document.querySelector("[data-report]");
     if (!place || place.querySelector("iframe")) return;
     const { ticket } = await Maker.request("POST", "/api/ticket/report", {});
