@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from importlib import resources
 from typing import Any
 
@@ -122,7 +122,9 @@ class _Page:
         name, shown = request.path_params["name"], dict(request.query_params)
         return await run_in_threadpool(self._sheet, name, shown)
 
-    def _sheet(self, name: str, shown: dict[str, str], notice: str = "") -> Response:
+    def _sheet(
+        self, name: str, shown: dict[str, str], notice: str = "", show: Mapping[str, str] | None = None
+    ) -> Response:
         pulse = self.work.pulse()
         stands = words_of_sheets(self.work)
         if name == "first":
@@ -132,7 +134,7 @@ class _Page:
         html = sheet_html(self.work, name, shown)
         return JSONResponse({
             "sheet": name, "html": html, "stands": stands, "version": self.work.version(), "pulse": pulse,
-            "undo": self.work.undoable, "notice": notice, "own": self.work.is_own(self.work.version()),
+            "undo": self.work.undoable, "notice": notice, "show": dict(show or {}), "own": self.work.is_own(self.work.version()),
         })  # fmt: skip
 
     async def pulse(self, _request: Request) -> Response:
@@ -163,7 +165,7 @@ class _Page:
         if deed is None:
             raise PageError(404, "nothing", "There is no such thing to do.")
         done = deed(self.work, args, version)
-        return self._sheet(name, {**shown, **done.show}, done.notice)
+        return self._sheet(name, {**shown, **done.show}, done.notice, done.show)
 
     async def upload(self, request: Request) -> Response:
         name = await uploads.take(

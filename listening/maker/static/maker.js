@@ -77,6 +77,7 @@ const Maker = (() => {
     version = told.version;
     own = told.own;
     pulse = told.pulse;
+    Object.assign(shown, told.show);
     document.body.dataset.sheet = sheet;
     sheetBox.innerHTML = policy.createHTML(told.html);
     for (const link of document.querySelectorAll("#sheets a")) {

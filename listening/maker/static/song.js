@@ -83,8 +83,10 @@ const Sounds = (() => {
     const place = byId("place");
     const at = songAt_s();
     if (at === null) {
-      clearInterval(following);
-      following = null;
+      if (!Player.playing()) {
+        clearInterval(following);
+        following = null;
+      }
       if (place) place.textContent = "";
       return;
     }
