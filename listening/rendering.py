@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from listening.status import rated_forms_of, retired_lines, study_status
+from listening.status import rated_forms_of, retired_lines
 from render.renders.manifest import Manifest
 from render.renders.render_forms import render_forms
 from sessions.study import Study
@@ -13,10 +13,10 @@ from sessions.study import Study
 
 @dataclass(frozen=True)
 class Rendering:
-    """The renders, and sentences: forms that a change retires, and where the study stands now."""
+    """The renders, and a sentence on each rated form that they retire."""
 
     manifest: Manifest
-    lines: tuple[str, ...]
+    retired: tuple[str, ...]
 
 
 def render_study(study: Study, step: Callable[[str, int, int], None]) -> Rendering:
@@ -29,7 +29,7 @@ def render_study(study: Study, step: Callable[[str, int, int], None]) -> Renderi
     before = rated_forms_of(study)
     manifest = render_forms(study.song, keep_sets=study.open_render_sets, progress=step)
     study.register(manifest)
-    return Rendering(manifest, (*retired_lines(study, before), *study_status(study).lines))
+    return Rendering(manifest, tuple(retired_lines(study, before)))
 
 
 def loudness_words(target_lufs: float | None, spread_lu: float) -> list[str]:

@@ -146,9 +146,11 @@ def ideas(folder: Path, as_json: bool, count: int, seed: int, write: bool) -> No
 def render(folder: Path, as_json: bool) -> None:
     """Render all forms at matched loudness."""
     from listening.rendering import loudness_words, render_study
+    from listening.status import study_status
 
+    study = open_study(folder)
     with progress("rendering") as step:
-        rendering = render_study(open_study(folder), step)
+        rendering = render_study(study, step)
     manifest = rendering.manifest
     if as_json:
         echo_json(manifest.as_json())
@@ -169,5 +171,5 @@ def render(folder: Path, as_json: bool) -> None:
         sound = "join sounds" if len(doubtful) == 1 else "joins sound"
         what = f"{len(doubtful)} {sound} doubtful: `fairhearing check` names them and what to do."
         click.echo(wrapped(what))
-    for line in rendering.lines:
+    for line in [*rendering.retired, *study_status(study).lines]:
         click.echo(wrapped(line))

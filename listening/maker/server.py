@@ -134,7 +134,8 @@ class _Page:
         html = sheet_html(self.work, name, shown)
         return JSONResponse({
             "sheet": name, "html": html, "stands": stands, "version": self.work.version(), "pulse": pulse,
-            "undo": self.work.undoable, "notice": notice, "show": dict(show or {}), "own": self.work.is_own(self.work.version()),
+            "undo": self.work.undoable, "notice": notice, "show": dict(show or {}),
+            "own": self.work.is_own(self.work.version()),
         })  # fmt: skip
 
     async def pulse(self, _request: Request) -> Response:

@@ -44,10 +44,6 @@ def sound(work: Workspace, kind: str, asked: Mapping[str, str]) -> Sound:
         samples = _passage(work, song, asked)
     elif kind in ("join", "as-it-was"):
         samples = _around_join(work, song, asked, kind == "join")
-    elif kind == "step":
-        from listening.maker.way_back import step_sound
-
-        samples = step_sound(work, asked)
     else:
         raise PageError(404, "nothing", "There is no such sound.")
     return Sound(samples.astype("<f4").tobytes(), song.audio.sample_rate, samples.shape[1])

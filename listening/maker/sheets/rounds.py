@@ -119,7 +119,7 @@ def packets(folder: Path) -> list[str]:
 
 def _render(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
     def render(step: Step) -> tuple[str, ...]:
-        return render_study(work.study(), step).lines
+        return render_study(work.study(), step).retired
 
     work.jobs.start("render", "rendering", render)
     return Done()
