@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -89,6 +90,11 @@ class Timeline:
     @property
     def bars(self) -> Fraction:
         return sum((placed.bars for placed in self.parts), Fraction(0))
+
+    def bar_after(self, join: Join) -> int:
+        """The form's bar that begins at a join's line, from 1: a rest shorter than a bar has a bar of its own."""
+        before = self.parts if join.after is None else self.parts[: join.after]
+        return 1 + sum(math.ceil(placed.bars) for placed in before)
 
 
 def lay_out(song: Song, form: Form) -> Timeline:

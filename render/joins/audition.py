@@ -73,7 +73,7 @@ def write_audition(song: Song, source: Source, path: Path) -> list[Cue]:
                 at / rate,
                 (at + join.at - start) / rate,
                 forms,
-                _bar(timeline, join),
+                timeline.bar_after(join),
                 _text(timeline, join.before, "the top"),
                 _text(timeline, join.after, "the end"),
             )
@@ -124,9 +124,6 @@ def _text(timeline: Timeline, index: int | None, missing: str) -> str:
     return part.text if part else missing
 
 
-def _bar(timeline: Timeline, join: Join) -> int:
-    bar = timeline.bars if join.after is None else timeline.parts[join.after].start_bar
-    return int(bar) + 1
 
 
 def _edged(sound: Audio, rate: int) -> Audio:

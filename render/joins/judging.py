@@ -93,7 +93,7 @@ class _Examined:
         troubles = sorted(
             self.troubles(step > allowed, level, cut, held, forgotten, stray), key=lambda t: -t.weight
         )
-        bar = math.floor(self.bar_of_line()) + 1
+        bar = self.timeline.bar_after(self.join)
         return JoinFinding(
             form=self.timeline.form.name,
             at_s=(self.splicer.lead + self.join.at) / self.rate,
@@ -114,12 +114,6 @@ class _Examined:
             index=self.index,
             remedies=tuple(remedy for trouble in troubles for remedy in trouble.remedies),
         )
-
-    def bar_of_line(self) -> Fraction:
-        """Bars from the form's top to the join's line (a silence may last part of a bar)."""
-        if self.join.after is None:
-            return self.timeline.bars
-        return self.timeline.parts[self.join.after].start_bar
 
     def clean_words(self, level: float | None) -> str:
         return "clean" if level is None or abs(level) < 1 else f"clean, {_step_words(level)}"

@@ -1,21 +1,22 @@
-"""What listeners wrote, placed at the bar and the part it is about."""
+"""Listeners' comments, placed at the bar and the part of the form that they are about."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from reports.facts.strips import Strip, StripPart
+from reports.facts.road_map import RoadMap, RoadMapPart
 from sessions.records import ListenRecord, LogContents
 
 
 @dataclass(frozen=True)
 class Comment:
-    """One comment. `listen` counts the listener's whole listens of the form (None: it was broken off);
-    `bar` and `part` are None where it is about the whole; `time_s` counts from the form's first bar line."""
+    """One comment. `shown` is the listener's name as it always appears; `listen` counts the listener's whole listens of the form (None: it was broken off);
+    `bar` and `part` are None where it is about the whole; `time_s` is a time of the form's file."""
 
     form: str
     listener: str
+    shown: str
     listen: int | None
     round: int
     day: str
@@ -23,7 +24,7 @@ class Comment:
     text: str
     time_s: float | None
     bar: int | None
-    part: StripPart | None
+    part: RoadMapPart | None
     after_opening: bool
     listen_id: int
 
@@ -34,18 +35,24 @@ class Comment:
 
 
 @dataclass(frozen=True)
-class Group:
+class PartComments:
     """Comments on one part of a form (None: on the whole), in the order in which they sound."""
 
-    part: StripPart | None
+    part: RoadMapPart | None
     comments: tuple[Comment, ...]
 
 
 def all_comments(
-    contents: LogContents, names: Mapping[int, str], strips: Mapping[str, Strip]
+    contents: LogContents,
+    names: Mapping[int, str],
+    maps: Mapping[str, RoadMap],
+    lead_s: float,
+    shown: Callable[[str], str],
 ) -> tuple[Comment, ...]:
-    """Every comment of the log, oldest first. `names` are the reports' names of the log's forms."""
-    found: list[Comment] = []
+    """Every comment of the log, oldest first. `names` are the reports' names of the log's forms; `lead_s`
+    is where bar 1 lies in their files (the log counts from it); `shown` gives a listener's name as it
+    appears."""
+    comments: list[Comment] = []
     whole: dict[tuple[str, int], int] = {}
     for listen in contents.listens:
         key = listen.listener, listen.form_id
@@ -53,32 +60,40 @@ def all_comments(
             whole[key] = whole.get(key, 0) + 1
         name = names[listen.form_id]
         count = whole[key] if listen.heard_to_the_end else None
-        found += [
-            _comment(listen, name, count, time_s, text, strips[name]) for time_s, text in listen.comments
-        ]
-    return tuple(found)
+        for after_bar_1_s, text in listen.comments:
+            time_s = None if after_bar_1_s is None else after_bar_1_s + lead_s
+            by = shown(listen.listener)
+            comments.append(_comment(listen, name, by, count, time_s, text, maps[name]))
+    return tuple(comments)
 
 
 def _comment(
-    listen: ListenRecord, form: str, count: int | None, time_s: float | None, text: str, strip: Strip
+    listen: ListenRecord,
+    form: str,
+    shown: str,
+    count: int | None,
+    time_s: float | None,
+    text: str,
+    road_map: RoadMap,
 ) -> Comment:
     return Comment(
         form=form,
         listener=listen.listener,
+        shown=shown,
         listen=count,
         round=listen.round_number,
         day=listen.local_date,
         rating=listen.rating,
         text=text,
         time_s=time_s,
-        bar=None if time_s is None else strip.bar_at(time_s),
-        part=None if time_s is None else strip.part_at(time_s),
+        bar=None if time_s is None else road_map.bar_at(time_s),
+        part=None if time_s is None else road_map.part_at(time_s),
         after_opening=listen.after_opening,
         listen_id=listen.id,
     )
 
 
-def grouped(comments: Sequence[Comment], form: str) -> tuple[Group, ...]:
+def grouped(comments: Sequence[Comment], form: str) -> tuple[PartComments, ...]:
     """The comments on a form, part by part in its order; those on the whole come last."""
     own = [c for c in comments if c.form == form]
     placed = sorted((c for c in own if c.part is not None), key=lambda c: (c.time_s or 0.0, c.listen_id))
@@ -86,6 +101,6 @@ def grouped(comments: Sequence[Comment], form: str) -> tuple[Group, ...]:
     for comment in placed:
         assert comment.part is not None
         groups.setdefault(comment.part.number, []).append(comment)
-    found = [Group(group[0].part, tuple(group)) for group in groups.values()]
+    by_part = [PartComments(group[0].part, tuple(group)) for group in groups.values()]
     rest = tuple(c for c in own if c.part is None)
-    return (*found, Group(None, rest)) if rest else tuple(found)
+    return (*by_part, PartComments(None, rest)) if rest else tuple(by_part)

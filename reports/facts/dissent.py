@@ -1,4 +1,4 @@
-"""What speaks against a form: the rounds it lost, the listeners who want another one, and their words."""
+"""Dissent from a form: rounds in which it fell behind, listeners who want another one, their comments."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class System:
 
 
 @dataclass(frozen=True)
-class Against:
+class Dissent:
     """Dissent from `form`, in ratings and in words; `comments` come from listens in which it fell behind."""
 
     form: str
@@ -65,7 +65,7 @@ class Against:
         return tuple(system for system in self.systems if system.best != self.form)
 
 
-def against(facts: Facts, form: str) -> Against | None:
+def dissent(facts: Facts, form: str) -> Dissent | None:
     """What speaks against `form`; None where nothing is rated."""
     judgement, ratings = facts.judgement, facts.ratings
     if judgement is None or ratings is None:
@@ -74,7 +74,7 @@ def against(facts: Facts, form: str) -> Against | None:
     margins = _margins(table, form)
     behind = {(m.listener, m.round) for m in margins if m.points < 0}
     above = _rated_above(table, form)
-    return Against(
+    return Dissent(
         form=form,
         margins=margins,
         others=_others(judgement, form),
@@ -88,8 +88,8 @@ def against(facts: Facts, form: str) -> Against | None:
 
 def _others(judgement: Judgement, form: str) -> tuple[Other, ...]:
     owns = [own for own in judgement.beside.listeners if own.order and own.order[0] != form]
-    found = [Other(own.listener, own.order[0], own.p_best[own.order[0]]) for own in owns]
-    return tuple(sorted(found, key=lambda other: -other.chance))
+    others = [Other(own.listener, own.order[0], own.p_best[own.order[0]]) for own in owns]
+    return tuple(sorted(others, key=lambda other: -other.chance))
 
 
 def _margins(table: pd.DataFrame, form: str) -> tuple[Margin, ...]:
@@ -121,10 +121,10 @@ def systems(table: pd.DataFrame, form: str, forms: Sequence[str]) -> tuple[Syste
         return ()
     level = table.groupby(["listener", "round"])["rating"].transform("mean")
     off = table.assign(off=table["rating"] - level)
-    found = []
+    heard = []
     for heard_on, own in off.groupby("heard_on"):
         means = own.groupby("form")["off"].mean().reindex(list(forms)).dropna()
         if len(means):
             its = float(means[form]) if form in means else None
-            found.append(System(str(heard_on), len(own), str(means.idxmax()), float(means.max()), its))
-    return tuple(sorted(found, key=lambda system: -system.listens))
+            heard.append(System(str(heard_on), len(own), str(means.idxmax()), float(means.max()), its))
+    return tuple(sorted(heard, key=lambda system: -system.listens))

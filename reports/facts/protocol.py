@@ -1,4 +1,4 @@
-"""Who listened and how the test was run, from song.toml and the log."""
+"""How the test was run: each listener's progress, and the figures of the whole log."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ MARK = " (simulated)"
 
 
 @dataclass(frozen=True)
-class Who:
-    """A listener of song.toml or of the log, and what they have done."""
+class ListenerProgress:
+    """A listener of song.toml or of the log: weight, prior listens, rounds and listens done."""
 
     name: str
     simulated: bool
@@ -36,8 +36,8 @@ class Who:
 
 
 @dataclass(frozen=True)
-class Conduct:
-    """How the test was run, in figures. Spans are in minutes."""
+class Protocol:
+    """The test in figures: listens, days, sittings, and what was heard on. Spans are in minutes."""
 
     listens: int
     voids: int
@@ -51,7 +51,7 @@ class Conduct:
     last_day: str
 
 
-def everybody(song: Song, contents: LogContents | None) -> tuple[Who, ...]:
+def listener_progress(song: Song, contents: LogContents | None) -> tuple[ListenerProgress, ...]:
     """The listeners of song.toml, then those whom only the log still knows."""
     listed = {listener.name: listener for listener in song.listeners}
     simulated = dict(contents.listeners) if contents else {}
@@ -63,11 +63,13 @@ def everybody(song: Song, contents: LogContents | None) -> tuple[Who, ...]:
     )
 
 
-def _one(name: str, listed: Listener | None, simulated: bool, contents: LogContents | None) -> Who:
+def _one(
+    name: str, listed: Listener | None, simulated: bool, contents: LogContents | None
+) -> ListenerProgress:
     rounds = contents.rounds_of(name) if contents else []
     listens = contents.listens_of(name) if contents else []
     rated = [x for x in listens if x.rating is not None]
-    return Who(
+    return ListenerProgress(
         name=name,
         simulated=simulated,
         weight=listed.weight if listed else 1.0,
@@ -81,7 +83,7 @@ def _one(name: str, listed: Listener | None, simulated: bool, contents: LogConte
     )
 
 
-def conduct(contents: LogContents) -> Conduct:
+def protocol(contents: LogContents) -> Protocol:
     """The figures of a log in which somebody has listened."""
     listens = contents.listens
     sittings: dict[int, list[ListenRecord]] = {}
@@ -93,7 +95,7 @@ def conduct(contents: LogContents) -> Conduct:
         spans.append(utc_time(last) - utc_time(min(x.started_utc for x in own)))
     rated = [x for x in listens if x.rating is not None]
     days = sorted({x.local_date for x in rated or listens})
-    return Conduct(
+    return Protocol(
         listens=len(rated),
         voids=sum(x.void_reason is not None for x in listens),
         days=len(days),

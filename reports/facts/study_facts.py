@@ -16,22 +16,22 @@ from render.song.forms import AS_WRITTEN, Form
 from render.song.song import Song
 from reports.facts import seals
 from reports.facts.comments import Comment, all_comments
-from reports.facts.protocol import Conduct, Who, conduct, everybody
+from reports.facts.protocol import ListenerProgress, Protocol, listener_progress, protocol
 from reports.facts.ratings import StudyRatings, study_ratings
-from reports.facts.strips import Strip, strip_of
+from reports.facts.road_map import RoadMap, road_map_of
 from reports.model.reading import SEED
 from reports.verdict.judge import Judgement, judge
 from sessions.clock import moment
-from sessions.records import EventRecord, LogContents
+from sessions.records import EventRecord, FormRecord, LogContents
 from sessions.study import Study
 
 
 @dataclass(frozen=True)
 class FormFacts:
-    """A form with its strip, and its render where it has one (a retired form has none)."""
+    """A form with its road map, and its render where it has one (a retired form has none)."""
 
     name: str
-    strip: Strip
+    road_map: RoadMap
     seconds: float  # of the whole file, what lies before bar 1 and what rings on included
     ending: str
     replaces: str | None
@@ -42,11 +42,6 @@ class FormFacts:
     @property
     def retired(self) -> bool:
         return self.render is None
-
-    @property
-    def words(self) -> str:
-        """The parts in one line of words."""
-        return " › ".join(part.text for part in self.strip.parts)
 
 
 @dataclass(frozen=True)
@@ -87,11 +82,11 @@ class Facts:
     judgement: Judgement | None
     judgement_after: Judgement | None  # with the listens since the study was opened
     forms: tuple[FormFacts, ...]
-    who: tuple[Who, ...]
+    listeners: tuple[ListenerProgress, ...]
     comments: tuple[Comment, ...]
     decisions: tuple[Decision, ...]
     reopened: tuple[EventRecord, ...]
-    conduct: Conduct | None
+    protocol: Protocol | None
     warnings: tuple[str, ...] = field(default=())
 
     @property
@@ -133,11 +128,15 @@ class Facts:
         return self.decided_form or (self.judgement.best if self.judgement else None)
 
     @property
+<<<<<<< HEAD
     def longest_bars(self) -> float:
         return max((form.strip.bars for form in self.forms), default=1.0)
 
     @property
     def doubtful_joins(self) -> tuple[tuple[FormFacts, JoinFinding], ...]:
+=======
+    def doubtful_joins(self) -> tuple[tuple[FormFacts, Mapping[str, Any]], ...]:
+>>>>>>> 478e35c (Road maps instead of strips; one clock (the form's file) and one count of bars; the test's figures are a protocol; decide gathers once)
         """The joins that measuring found doubtful, with their forms."""
         return tuple(
             (form, join) for form in self.forms if form.render for join in form.render.joins if join.doubtful
@@ -148,27 +147,33 @@ class Facts:
 
     def shown(self, name: str) -> str:
         """A listener's name as it always appears: scripted listeners are marked."""
-        who = self._who_by_name.get(name)
-        return who.shown if who else name
+        listener = self._by_name.get(name)
+        return listener.shown if listener else name
 
     def prior_note(self, name: str) -> str:
         """What a listener knew before the study: " (listens before the study: as written, 60)"."""
-        who = self._who_by_name.get(name)
-        known = [f"{form}, {count:g}" for form, count in (who.prior_listens if who else {}).items() if count]
+        listener = self._by_name.get(name)
+        declared = listener.prior_listens if listener else {}
+        known = [f"{form}, {count:g}" for form, count in declared.items() if count]
         return f" (listens before the study: {'; '.join(known)})" if known else ""
 
     @cached_property
+<<<<<<< HEAD
     def _who_by_name(self) -> Mapping[str, Who]:
         return {who.name: who for who in self.who}
+=======
+    def _by_name(self) -> Mapping[str, ListenerProgress]:
+        return {listener.name: listener for listener in self.listeners}
+>>>>>>> 478e35c (Road maps instead of strips; one clock (the form's file) and one count of bars; the test's figures are a protocol; decide gathers once)
 
     @property
     def weighted(self) -> bool:
         """Whether the listeners' ballots count differently."""
-        return len({who.weight for who in self.who}) > 1
+        return len({listener.weight for listener in self.listeners}) > 1
 
     @property
     def simulated(self) -> tuple[str, ...]:
-        return tuple(who.name for who in self.who if who.simulated)
+        return tuple(listener.name for listener in self.listeners if listener.simulated)
 
 
 def gather(study: Study, *, seed: int = SEED) -> Facts:
@@ -194,11 +199,11 @@ def gather(study: Study, *, seed: int = SEED) -> Facts:
         judgement=None,
         judgement_after=None,
         forms=(),
-        who=everybody(song, contents),
+        listeners=listener_progress(song, contents),
         comments=(),
         decisions=_decisions(study, contents),
         reopened=tuple(e for e in contents.events if e.kind == "reopened") if contents else (),
-        conduct=conduct(contents) if contents and contents.listens else None,
+        protocol=protocol(contents) if contents and contents.listens else None,
         warnings=warnings,
     )
     return base if manifest is None else _judged(base, song, manifest, contents, seed)
@@ -209,16 +214,30 @@ def _judged(base: Facts, song: Song, manifest: Manifest, contents: LogContents |
         return replace(base, forms=_forms(song, manifest, None, {}))
     ratings = study_ratings(song, manifest, contents)
     forms = _forms(song, manifest, contents, ratings.names)
-    strips = {form.name: form.strip for form in forms}
-    known = {name: strips[name] for name in ratings.names.values()}
+    maps = {form.name: form.road_map for form in forms}
     late = len(ratings.after) > 0
     return replace(
         base,
         ratings=ratings,
         forms=forms,
-        comments=all_comments(contents, ratings.names, known),
+        comments=all_comments(contents, ratings.names, maps, manifest.lead_s, base.shown),
         judgement=_judgement(ratings, ratings.table, base.shown, seed),
         judgement_after=_judgement(ratings, ratings.both, base.shown, seed) if late else None,
+    )
+
+
+<<<<<<< HEAD
+=======
+def after_events(facts: Facts, study: Study) -> Facts:
+    """The same facts with the log's events as they are now: a decision adds one and changes no rating."""
+    assert facts.contents is not None
+    contents = replace(facts.contents, events=study.log.contents(listens=False).events)
+    return replace(
+        facts,
+        contents=contents,
+        opened=contents.opened,
+        sealed=contents.opened is None,
+        decisions=_decisions(study, contents),
     )
 
 
@@ -261,27 +280,31 @@ def _forms(
     song: Song, manifest: Manifest, contents: LogContents | None, names: Mapping[int, str]
 ) -> tuple[FormFacts, ...]:
     """The forms as rendered, then the retired ones that somebody has heard."""
-    found = [_rendered(song, manifest, form) for form in manifest.forms]
+    forms = [_rendered(song, manifest, form) for form in manifest.forms]
     current = {form.content_hash for form in manifest.forms}
     for record in contents.forms if contents else ():
         if record.content_hash not in current:
-            described = record.description
-            strip = strip_of(song, described.get("parts", ()), None)
-            seconds = float(described.get("seconds", 0.0)) + manifest.lead_s
-            found.append(FormFacts(names[record.id], strip, seconds, "", None, record.content_hash, None))
-    return tuple(found)
+            forms.append(_retired(song, record, names[record.id], manifest.lead_s))
+    return tuple(forms)
+
+
+def _retired(song: Song, record: FormRecord, name: str, lead_s: float) -> FormFacts:
+    """The log describes a form in seconds after its first bar line."""
+    parts = [
+        {**part, "start_s": part["start_s"] + lead_s, "stop_s": part["stop_s"] + lead_s}
+        for part in record.description.get("parts", ())
+    ]
+    seconds = float(record.description.get("seconds", 0.0)) + lead_s
+    road_map = road_map_of(song, parts, None, lead_s)
+    return FormFacts(name, road_map, seconds, "", None, record.content_hash, None)
 
 
 def _rendered(song: Song, manifest: Manifest, render: RenderedForm) -> FormFacts:
-    lead = manifest.lead_s
-    described = [
-        {**part.model_dump(), "start_s": part.start_s - lead, "stop_s": part.stop_s - lead}
-        for part in render.parts
-    ]
     form = _same_form(song, render)
-    strip = strip_of(song, described, form)
+    road_map = road_map_of(song, [part.model_dump() for part in render.parts], form, manifest.lead_s)
     return FormFacts(
-        render.name, strip, render.seconds, _ending(form), render.replaces, render.content_hash, render, form
+        render.name, road_map, render.seconds, _ending(form), render.replaces, render.content_hash, render,
+        form,
     )  # fmt: skip
 
 

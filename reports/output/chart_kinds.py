@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from render.arrays import Floats
-from reports.facts.dissent import Against
+from reports.facts.dissent import Dissent
 from reports.facts.protocol import MARK
 from reports.facts.study_facts import Facts
 from reports.inks import DAY
@@ -24,7 +24,7 @@ from reports.verdict.listeners import ListenerOrder
 LISTENERS_A_CHART = 42  # as many as a printed page takes
 
 
-def all_charts(facts: Facts, against: Against | None) -> dict[str, Chart | list[Chart] | None]:
+def all_charts(facts: Facts, case: Dissent | None) -> dict[str, Chart | list[Chart] | None]:
     """The charts of an opened report, by name; None where there is nothing to draw."""
     judgement, ratings = facts.judgement, facts.ratings
     if judgement is None or ratings is None:
@@ -36,7 +36,7 @@ def all_charts(facts: Facts, against: Against | None) -> dict[str, Chart | list[
         "listens": by_listen(judgement, table, lead),
         "days": by_day(judgement, lead),
         "listeners": each_listener(judgement, lead),
-        "against": dissent(against) if against is not None and against.margins else None,
+        "against": round_by_round(case) if case is not None and case.margins else None,
     }
 
 
@@ -260,12 +260,12 @@ def _short(shown: str) -> str:
     return apart(cut(shown.removesuffix(mark), 22 - len(mark))) + mark
 
 
-def dissent(against: Against) -> Chart:
+def round_by_round(case: Dissent) -> Chart:
     """Round by round, the form in question against the average of the others in the same round."""
-    rounds = [margin.round for margin in against.margins]
-    values = [margin.points for margin in against.margins]
-    who = {name: i for i, name in enumerate(sorted({m.listener for m in against.margins}))}
-    shift = [who[m.listener] / max(len(who), 2) * 0.5 - 0.2 for m in against.margins]
+    rounds = [margin.round for margin in case.margins]
+    values = [margin.points for margin in case.margins]
+    who = {name: i for i, name in enumerate(sorted({m.listener for m in case.margins}))}
+    shift = [who[m.listener] / max(len(who), 2) * 0.5 - 0.2 for m in case.margins]
     x = [r + s for r, s in zip(rounds, shift, strict=True)]
 
     def paint(figure: Figure) -> None:
@@ -286,7 +286,7 @@ def dissent(against: Against) -> Chart:
         bare(axes, left=True)
 
     told = (
-        f"In {against.rounds_below} of {phrases.counted(len(values), 'round')} “{against.form}” was rated "
+        f"In {case.rounds_below} of {phrases.counted(len(values), 'round')} “{case.form}” was rated "
         "below the average of the other forms in the same round."
     )
-    return draw("against", 2.4, paint, f"“{against.form}” against the others, round by round", told)
+    return draw("against", 2.4, paint, f"“{case.form}” against the others, round by round", told)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import re
+import unicodedata
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -20,7 +21,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from render.arrays import Floats
-from reports.facts.strips import letters_wide
 from reports.inks import CHART_INKS, DAY
 
 WIDTH_IN = 5.0
@@ -98,6 +98,12 @@ def cut(text: str, letters: int) -> str:
     while text and letters_wide(text) > letters - 1:
         text = text[:-1]
     return text.rstrip() + "…"
+
+
+def letters_wide(text: str) -> int:
+    """How wide a text is in letters; the full-width characters of East Asia take two."""
+    wide = sum(unicodedata.east_asian_width(c) in "WF" for c in text)
+    return wide + sum(not unicodedata.combining(c) for c in text)
 
 
 def wrap(text: str, letters: int, lines: int) -> str:

@@ -125,7 +125,7 @@ def _markdown(sides: tuple[Side, ...], both: tuple[Both, ...], sentence: str) ->
             lines += [reopened_words(facts), ""]
         if facts.decision is not None and not facts.sealed:
             lines += [f"Decided on {facts.decision.local_date}: {plain(facts.decision.form)}.", ""]
-        rows = [[w.shown, f"{w.rounds_done} of {facts.song.rounds}", str(w.days)] for w in facts.who]
+        rows = [[x.shown, f"{x.rounds_done} of {facts.song.rounds}", str(x.days)] for x in facts.listeners]
         lines += table(["listener", "rounds done", "days"], rows)
     if both:
         lines += ["## The same forms in both", ""]

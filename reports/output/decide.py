@@ -10,7 +10,7 @@ from typing import Any
 
 from render.errors import DecisionError
 from reports.facts.seals import seals
-from reports.facts.study_facts import gather
+from reports.facts.study_facts import after_events, gather
 from reports.files import REPORT
 from reports.model import gates
 from reports.model.gates import Rules
@@ -65,7 +65,7 @@ def decide(study: Study, form: str, because: str, by: str) -> Decided:
         "seals": seals(study, manifest),
     }
     study.log.add_event("decided", detail)
-    written = write_facts(gather(study), way, study.folder / REPORT)
+    written = write_facts(after_events(facts, study), way, study.folder / REPORT)
     return Decided((*written.paths, *paths), tuple(_lines(facts.judgement, chosen.name, name, against, way)))
 
 

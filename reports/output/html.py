@@ -1,4 +1,4 @@
-"""The report's page: facts in, one self-contained HTML text out. Everything is escaped by Jinja2."""
+"""The report as one self-contained HTML page. Everything is escaped by Jinja2."""
 
 from __future__ import annotations
 
@@ -12,11 +12,12 @@ from markupsafe import Markup
 
 from render.clock_text import clock_text
 from reports import inks
-from reports.facts import comments, strips
-from reports.facts.dissent import Against
+from reports.facts import comments, road_map
+from reports.facts.dissent import Dissent
 from reports.facts.ratings import COLUMNS
 from reports.facts.study_facts import Facts
 from reports.model.gates import Rules
+from reports.output import figures
 from reports.output.chart_kinds import all_charts
 from reports.verdict import phrases
 from reports.verdict.diagnostics import Outlier
@@ -27,7 +28,7 @@ from sessions.records import ASPECTS
 TEMPLATES = Path(__file__).with_name("templates")
 
 
-def html(facts: Facts, sentence: str, case: Against | None, way: WayBack | None) -> str:
+def html(facts: Facts, sentence: str, case: Dissent | None, way: WayBack | None) -> str:
     """The whole page; sealed, or with nothing to judge, the page that says so."""
     if facts.sealed or facts.manifest is None or facts.ratings is None:
         return environment().get_template("sealed.html").render(**shared(facts, sentence))
@@ -58,8 +59,6 @@ def shared(facts: Facts, sentence: str) -> dict[str, Any]:
         "paper": inks.PRINT.css(),
         "version": metadata.version("fairhearing"),
         "groups": comments.grouped,
-        "wide": strips.WIDE_LETTERS,
-        "narrow": strips.NARROW_LETTERS,
     }
 
 
@@ -118,13 +117,14 @@ def environment() -> Environment:
     made.filters |= {
         "chance": lambda p: phrases.chance(p).replace(" ", "\u00a0"),
         "points": phrases.points,
-        "clock": clock,
+        "clock": figures.clock,
         "clock_ms": rebuild_words.clock,
         "file_length": clock_text,  # to the tenth, as `fairhearing render` says it
-        "curly": curly,
-        "signed": signed,
-        "whole": whole,
-        "bars": strips.bars_words,
+        "curly": figures.curly,
+        "signed": figures.signed,
+        "unbroken": figures.unbroken,
+        "bars": road_map.bars_words,
+        "bars_figure": road_map.bars_figure,
         "commands": commands,
         "listed": lambda names: phrases.listed(list(names)) if names else "none",
         "counted_of": phrases.counted,
@@ -133,29 +133,7 @@ def environment() -> Environment:
     return made
 
 
-def clock(time_s: float) -> str:
-    """Seconds as a player shows them: "1:07"; "-0:02" before the first bar line."""
-    sign = "-" if time_s <= -0.5 else ""
-    return f"{sign}{clock_text(abs(time_s), tenths=False)}"
-
-
-def signed(points: float) -> str:
-    """Rating points above or below something: "+12", "−3", "0"."""
-    whole = round(points)
-    return f"{'+' if whole > 0 else '−' if whole < 0 else ''}{abs(whole)}"
-
-
-def whole(text: str) -> str:
-    """A text whose ranges of bars stay on one line (word joiners around the dash)."""
-    return re.sub(r"(?<=\d)-(?=\d)", "\u2060-\u2060", text)
-
-
 def commands(text: str) -> Markup:
     """A message whose commands in backticks are set as code."""
     parts = re.split(r"`(fairhearing[ a-zA-Z-]*)`", text)
     return Markup("").join(Markup("<code>{}</code>").format(p) if n % 2 else p for n, p in enumerate(parts))
-
-
-def curly(text: str) -> str:
-    """A sentence with the page's quotation marks, and figures that keep their % beside them."""
-    return re.sub(r'"([^"]*)"', "“\\1”", text).replace(" %", "\u00a0%")

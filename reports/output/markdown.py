@@ -6,18 +6,18 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from render.clock_text import clock_text
 from reports.facts.comments import Comment, grouped
-from reports.facts.dissent import Against
+from reports.facts.dissent import Dissent
 from reports.facts.ratings import COLUMNS
-from reports.facts.strips import bars_words
+from reports.facts.road_map import bars_words
 from reports.facts.study_facts import Decision, Facts, FormFacts
 from reports.files import message, plain
-from reports.output.html import clock, signed
+from reports.output.figures import clock, signed
 from reports.verdict import phrases
 from reports.way_back.package import WayBack, again_lines
 from reports.way_back.rebuild_words import clock as exact_clock
 
 
-def markdown(facts: Facts, sentence: str, case: Against | None, way: WayBack | None) -> str:
+def markdown(facts: Facts, sentence: str, case: Dissent | None, way: WayBack | None) -> str:
     """The whole report as Markdown; sealed, progress and the sealed state only."""
     lines = [f"# {plain(facts.song.title)}: which form?", "", f"Report of {facts.made_date}.", ""]
     lines += [f"**{message(sentence)}**", ""]
@@ -27,11 +27,11 @@ def markdown(facts: Facts, sentence: str, case: Against | None, way: WayBack | N
         lines += [f"Note: {message(warning)}", ""]
     if not facts.sealed and facts.ratings is not None:
         lines += _opened(facts, case, way)
-    lines += _conduct(facts)
+    lines += _protocol(facts)
     return "\n".join(lines).rstrip() + "\n"
 
 
-def _opened(facts: Facts, case: Against | None, way: WayBack | None) -> Iterator[str]:
+def _opened(facts: Facts, case: Dissent | None, way: WayBack | None) -> Iterator[str]:
     if facts.reopening is not None:
         yield from (reopened_words(facts), "")
     for decision in reversed(facts.decisions):
@@ -103,7 +103,7 @@ def _ratings(facts: Facts) -> Iterator[str]:
     yield ""
 
 
-def _against(facts: Facts, case: Against) -> Iterator[str]:
+def _against(facts: Facts, case: Dissent) -> Iterator[str]:
     yield from (f"## What speaks against {plain(case.form)}", "")
     if case.margins:
         rounds = f"{phrases.number(case.rounds_below)} of {phrases.counted(len(case.margins), 'round')}"
@@ -137,8 +137,8 @@ def _way_back(way: WayBack) -> Iterator[str]:
 def _form(facts: Facts, form: FormFacts) -> Iterator[str]:
     retired = ", retired" if form.retired else ""
     yield from (f"### {plain(form.name)}", "")
-    yield from (f"{bars_words(form.strip.bars)}, {clock_text(form.seconds)}{retired}.", "")
-    for part in form.strip.parts:
+    yield from (f"{bars_words(form.road_map.bars)}, {clock_text(form.seconds)}{retired}.", "")
+    for part in form.road_map.parts:
         yield f"{part.number}. {plain(part.text)} ({part.bars_text}, from {clock(part.start_s)})"
     yield ""
     for group in grouped(facts.comments, form.name):
@@ -151,14 +151,13 @@ def _form(facts: Facts, form: FormFacts) -> Iterator[str]:
 
 def _said(facts: Facts, comment: Comment) -> str:
     where = f"bar {comment.bar} ({clock(comment.time_s)}), " if comment.time_s is not None else ""
-    return f"{plain(comment.text)} ({where}{plain(facts.shown(comment.listener))}, {comment.listen_words})"
+    return f"{plain(comment.text)} ({where}{plain(comment.shown)}, {comment.listen_words})"
 
 
 def _sound(facts: Facts) -> Iterator[str]:
     yield from ("## Joins and loudness", "")
-    assert facts.manifest is not None
     for form, join in facts.doubtful_joins:
-        bar = form.strip.bar_at(join.line_s - facts.manifest.lead_s)
+        bar = form.road_map.bar_at(join.line_s)
         remedy = f"; {join.remedy}" if join.remedy else ""
         yield f"- {plain(form.name)}, bar {bar}: {plain(join.reason + remedy)}"
     if facts.doubtful_joins:
@@ -168,11 +167,11 @@ def _sound(facts: Facts) -> Iterator[str]:
     yield from table(["form", "LUFS", "gain, dB", "true peak, dBTP"], rows)
 
 
-def _conduct(facts: Facts) -> Iterator[str]:
+def _protocol(facts: Facts) -> Iterator[str]:
     yield from ("## Progress" if facts.sealed else "## How the test was run", "")
     rows = [
-        [w.shown, f"{w.rounds_done} of {facts.song.rounds}", str(w.listens), str(w.days), str(w.voids)]
-        for w in facts.who
+        [x.shown, f"{x.rounds_done} of {facts.song.rounds}", str(x.listens), str(x.days), str(x.voids)]
+        for x in facts.listeners
     ]
     yield from table(["listener", "rounds done", "listens rated", "days", "broken off"], rows)
     for event in facts.reopened:

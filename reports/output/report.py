@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from reports.facts.dissent import against
+from reports.facts.dissent import dissent
 from reports.facts.ratings import COLUMNS
 from reports.facts.study_facts import Facts, gather
 from reports.files import REPORT, cell, write_text, writing_into
@@ -57,7 +57,7 @@ def write_report(study: Study, *, open_now: bool = False, seed: int = SEED) -> W
 def write_facts(facts: Facts, way: WayBack | None, folder: Path) -> Written:
     """Write what was gathered into `folder`."""
     sentence = told(facts)
-    case = against(facts, facts.chosen) if facts.chosen is not None and not facts.sealed else None
+    case = dissent(facts, facts.chosen) if facts.chosen is not None and not facts.sealed else None
     texts: dict[str, Callable[[], str]] = {
         "report.html": lambda: html.html(facts, sentence, case, way),
         "report.md": lambda: markdown.markdown(facts, sentence, case, way),
@@ -114,8 +114,8 @@ def verdict_json(facts: Facts, sentence: str) -> dict[str, Any]:
         "seed_sha256": facts.seed_sha256,
         "simulated": list(facts.simulated),
         "progress": [
-            {"listener": who.name, "rounds": who.rounds_done, "of": facts.song.rounds, "days": who.days}
-            for who in facts.who
+            {"listener": x.name, "rounds": x.rounds_done, "of": facts.song.rounds, "days": x.days}
+            for x in facts.listeners
         ],
         "verdict": judgement.as_json(sealed=facts.sealed) if judgement else None,
     }

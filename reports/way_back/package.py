@@ -14,11 +14,11 @@ from render.errors import NotRenderedError
 from render.renders.manifest import RenderedForm
 from render.song.forms import Form
 from render.song.song import Song
+from reports.facts.comments import Comment
 from reports.facts.study_facts import Facts
 from reports.files import REPORT, cell, plain, write_text, writing_into
 from reports.way_back.markers import Cue, write_cued_wav, write_midi
 from reports.way_back.rebuild import Sheet, sheet
-from reports.way_back.rerecord import Comment as Note
 from reports.way_back.rerecord import Item, listing
 
 AS_PERFORMED = "Nothing: every part is heard as it was performed."
@@ -54,8 +54,7 @@ def way_back(facts: Facts) -> WayBack | None:
 def way_to(facts: Facts, form: Form) -> WayBack:
     """The way back for any form of song.toml."""
     own = [c for c in facts.comments if c.form == form.name]
-    notes = [Note(c.bar, c.text, f"{facts.shown(c.listener)}, {c.listen_words}") for c in own]
-    return WayBack(form.name, sheet(facts.song, form), tuple(listing(facts.song, form, notes)))
+    return WayBack(form.name, sheet(facts.song, form), tuple(listing(facts.song, form, own)))
 
 
 def again_markdown(title: str, way: WayBack) -> str:
@@ -80,7 +79,12 @@ def again_lines(way: WayBack, heading: str) -> Iterator[str]:
 def _items(items: Sequence[Item], first: int) -> Iterator[str]:
     for number, item in enumerate(items, first):
         yield f"{number}. {bars_of(item)}, {plain(item.part)}: {plain(item.what)}; {plain(item.why)}."
-        yield from (f"   - {plain(note.listener)}: {plain(note.text)}" for note in item.comments)
+        yield from (f"   - {plain(said_by(c))}: {plain(c.text)}" for c in item.comments)
+
+
+def said_by(comment: Comment) -> str:
+    """ "ana, listen 3"."""
+    return f"{comment.shown}, {comment.listen_words}"
 
 
 def bars_of(item: Item) -> str:
@@ -94,7 +98,7 @@ def again_csv(way: WayBack) -> str:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(("number", "first_bar", "last_bar", "part", "what", "why", "kind", "comments"))
     for number, item in enumerate(way.again, 1):
-        said = " / ".join(f"{note.listener}: {note.text}" for note in item.comments)
+        said = " / ".join(f"{said_by(c)}: {c.text}" for c in item.comments)
         writer.writerow(
             (
                 number,

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
@@ -75,27 +74,6 @@ class Sheet:
         writer.writeheader()
         writer.writerows(self._rows())
         return out.getvalue()
-
-    def as_json(self) -> str:
-        """Title, form, totals, edits (keys as in `COLUMNS`), landmarks and notes."""
-        told = {
-            "title": self.title,
-            "form": self.form,
-            "total_bars": _number(self.length_bars),
-            "total_s": round(float(self.total_s), 6),
-            "edits": list(self._rows()),
-            "landmarks": [
-                {
-                    "first_bar": mark.first_bar,
-                    "last_bar": mark.last_bar,
-                    "time": clock(mark.time_s),
-                    "text": mark.text,
-                }
-                for mark in self.landmarks
-            ],
-            "notes": list(self.notes),
-        }
-        return json.dumps(told, ensure_ascii=False, indent=2) + "\n"
 
     def _rows(self) -> Iterator[dict[str, object]]:
         for step, edit in enumerate(self.edits, start=1):

@@ -57,17 +57,6 @@ class Edit:
     length_bars: Fraction = Fraction(0)
     total_s: Fraction = Fraction(0)
 
-    @property
-    def bars(self) -> str:
-        """The bars it takes, as words."""
-        return _range(self.start, self.stop) if self.start and self.stop else ""
-
-    @property
-    def time(self) -> str:
-        """Where to look: minutes:seconds of the range's start, or else of the place it goes to."""
-        at = self.start or self.to
-        return clock(at.time_s) if at else ""
-
 
 class Wording:
     """Puts one edit into words, between the states before and after it."""

@@ -7,7 +7,6 @@ Then, one line a join, what needs an ear: the last bar before it and the entry a
 
 from __future__ import annotations
 
-import bisect
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -17,6 +16,7 @@ from typing import Literal
 
 from render.song.forms import Form, Piece, Silence, bars_text
 from render.song.song import Song
+from reports.facts.comments import Comment
 from reports.way_back.arrangement import Task, task
 
 Kind = Literal["pickup given up", "heard again", "treatment", "join"]
@@ -24,15 +24,6 @@ Kind = Literal["pickup given up", "heard again", "treatment", "join"]
 ORDER: tuple[Kind, ...] = ("pickup given up", "heard again", "treatment", "join")
 AT_A_JOIN: frozenset[Kind] = frozenset(("pickup given up", "join"))
 LATE_BARS = 1  # somebody who notices a join writes about it a little later
-
-
-@dataclass(frozen=True)
-class Comment:
-    """What somebody wrote about a bar of the new form (1-based; None: about the whole)."""
-
-    bar: int | None
-    text: str
-    listener: str = ""
 
 
 @dataclass(frozen=True)
@@ -71,14 +62,6 @@ def listing(song: Song, form: Form, comments: Sequence[Comment] = ()) -> list[It
     items = [*told.pickups(), *told.repeats(), *told.treatments(), *told.joins()]
     items.sort(key=lambda item: (ORDER.index(item.kind), -told.weight(item), item.first_bar, item.last_bar))
     return _with_comments(items, comments)
-
-
-def bar_at(song: Song, form: Form, after_bar_1_s: float) -> int:
-    """The bar of the new form that sounds `after_bar_1_s` seconds after its first bar line (at least 1)."""
-    todo = task(song, form)
-    goal = todo.goal
-    tick = goal.lead + after_bar_1_s * todo.per_s
-    return min(max(bisect.bisect_right(goal.lines, tick), 1), len(goal.slots))
 
 
 def _with_comments(items: Sequence[Item], comments: Sequence[Comment]) -> list[Item]:
