@@ -61,3 +61,10 @@ def _edges(text: str) -> str:
 def cell(text: str) -> str:
     """A text that a spreadsheet takes for text: an apostrophe before what it would run as a formula."""
     return f"'{text}" if text.startswith(FORMULA_STARTS) else text
+
+
+def file_name(text: str) -> str:
+    """A text as a file name that Linux, macOS and Windows take, at most 120 bytes long."""
+    clean = re.sub(r'[<>:"/\\|?*\x00-\x1f]+', " ", text)
+    clean = " ".join(clean.split()).encode("utf-8")[:120].decode("utf-8", "ignore").strip(" .")
+    return clean or "form"

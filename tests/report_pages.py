@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from html.parser import HTMLParser
 
-from reports.output.html import curly
+from reports.output.figures import curly
 from reports.output.report import Written
 
 
@@ -19,7 +19,7 @@ def shown(sentence: str) -> str:
 
 
 class Page(HTMLParser):
-    """A page's elements, attributes, and text; what is never closed, or closed unopened, is counted."""
+    """A page's elements, attributes, and text (no styles, no scripts); what is never closed, or closed unopened, is counted."""
 
     VOID = frozenset(("meta", "br", "link", "img", "input", "hr", "path", "use", "line", "rect"))
 
@@ -50,7 +50,8 @@ class Page(HTMLParser):
             self.wrong.append(tag)
 
     def handle_data(self, data: str) -> None:
-        self.words.append(data)
+        if not self.open or self.open[-1] not in ("style", "script"):
+            self.words.append(data)
 
     @property
     def text(self) -> str:

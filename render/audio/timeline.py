@@ -92,7 +92,7 @@ class Timeline:
         return sum((placed.bars for placed in self.parts), Fraction(0))
 
     def bar_after(self, join: Join) -> int:
-        """The form's bar that begins at a join's line, from 1: a rest shorter than a bar has a bar of its own."""
+        """The form's bar, from 1, at a join's line; a rest shorter than a bar is a bar of its own."""
         before = self.parts if join.after is None else self.parts[: join.after]
         return 1 + sum(math.ceil(placed.bars) for placed in before)
 

@@ -11,8 +11,9 @@ from sessions.records import ListenRecord, LogContents
 
 @dataclass(frozen=True)
 class Comment:
-    """One comment. `shown` is the listener's name as it always appears; `listen` counts the listener's whole listens of the form (None: it was broken off);
-    `bar` and `part` are None where it is about the whole; `time_s` is a time of the form's file."""
+    """One comment. `shown` is the listener's name as it always appears. `listen` counts the listener's whole
+    listens of the form (None: it was broken off). `bar` and `part` are None where it is about the whole;
+    `time_s` is a time of the form's file."""
 
     form: str
     listener: str

@@ -61,6 +61,14 @@ class Dissent:
         return sum(margin.points < 0 for margin in self.margins)
 
     @property
+    def speaks(self) -> bool:
+        """Whether anything at all speaks against the form."""
+        return bool(
+            self.rounds_below or self.others or self.changes or self.systems_against
+            or self.comments or self.praise
+        )  # fmt: skip
+
+    @property
     def systems_against(self) -> tuple[System, ...]:
         return tuple(system for system in self.systems if system.best != self.form)
 

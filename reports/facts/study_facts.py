@@ -18,7 +18,7 @@ from reports.facts import seals
 from reports.facts.comments import Comment, all_comments
 from reports.facts.protocol import ListenerProgress, Protocol, listener_progress, protocol
 from reports.facts.ratings import StudyRatings, study_ratings
-from reports.facts.road_map import RoadMap, road_map_of
+from reports.facts.road_map import RoadMap, RoadMapPart, road_map_of
 from reports.model.reading import SEED
 from reports.verdict.judge import Judgement, judge
 from sessions.clock import moment
@@ -38,6 +38,11 @@ class FormFacts:
     content_hash: str
     render: RenderedForm | None
     form: Form | None = None  # as song.toml has it, while its parts are those that were rendered
+
+    def is_join(self, part: RoadMapPart) -> bool:
+        """Whether a part follows another one that it did not follow in the song."""
+        joins = self.render.joins if self.render else ()
+        return part.number > 1 and any(abs(join["line_s"] - part.start_s) < 1e-3 for join in joins)
 
     @property
     def retired(self) -> bool:

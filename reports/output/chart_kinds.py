@@ -14,8 +14,24 @@ from render.arrays import Floats
 from reports.facts.dissent import Dissent
 from reports.facts.protocol import MARK
 from reports.facts.study_facts import Facts
-from reports.inks import DAY
-from reports.output.charts import SMALL_PT, TEXT_PT, Chart, apart, bare, cut, dots, draw, span, spread, wrap
+from reports.output.charts import (
+    HAIR,
+    INK,
+    LINE,
+    PAPER,
+    SMALL_PT,
+    SOFT,
+    TEXT_PT,
+    Chart,
+    apart,
+    bare,
+    cut,
+    dots,
+    draw,
+    span,
+    spread,
+    wrap,
+)
 from reports.verdict import phrases
 from reports.verdict.diagnostics import Curve
 from reports.verdict.judge import Judgement, SettledRating
@@ -61,7 +77,7 @@ def settled(judgement: Judgement, lead: str, key: str = "settled") -> Chart:
         axes.set_xlim(low, high)
         axes.set_ylim(-sum(heights) - 0.02, 0)
         axes.set_xlabel("settled rating, 0–100, with 90 % interval")
-        axes.grid(axis="x", color=DAY.hair, linewidth=0.6)
+        axes.grid(axis="x", color=HAIR, linewidth=0.6)
         axes.set_axisbelow(True)
         bare(axes)
 
@@ -72,10 +88,10 @@ def settled(judgement: Judgement, lead: str, key: str = "settled") -> Chart:
 
 
 def _interval(axes: Axes, s: SettledRating, y: float, leads: bool) -> None:
-    axes.plot([s.low, s.high], [y, y], color=DAY.ink if leads else DAY.faint, linewidth=3.2 if leads else 1.8)
+    axes.plot([s.low, s.high], [y, y], color=INK if leads else LINE, linewidth=3.2 if leads else 1.8)
     axes.plot(
-        [s.mean], [y], "o", markersize=7.5, markeredgecolor=DAY.ink, markeredgewidth=1.4,
-        color=DAY.ink if leads else DAY.paper, zorder=3,
+        [s.mean], [y], "o", markersize=7.5, markeredgecolor=INK, markeredgewidth=1.4,
+        color=INK if leads else PAPER, zorder=3,
     )  # fmt: skip
 
 
@@ -104,7 +120,7 @@ def by_listen(judgement: Judgement, table: pd.DataFrame, lead: str) -> Chart:
             axes.set_ylim(low, high)
             axes.set_xticks(_whole(last))
             bare(axes, left=True)
-        figure.text(0.5, 0.02, "listen number (of this form, by this listener)", ha="center", color=DAY.soft)
+        figure.text(0.5, 0.02, "listen number (of this form, by this listener)", ha="center", color=SOFT)
 
     return draw("listens", height_in, paint, "Rating by listen", _listens_told(judgement))
 
@@ -119,11 +135,11 @@ def _listens(axes: Axes, own: pd.DataFrame, leads: bool) -> None:
     who = {name: i for i, name in enumerate(sorted(own["listener"].unique()))}
     shift = own["listener"].map(who).astype(float) / max(len(who), 2) * 0.5 - 0.2
     at = (own["listen"] + shift).to_numpy(np.float64)
-    dots(axes, at, own["rating"].to_numpy(np.float64), size_pt=3.6, color=DAY.faint)
+    dots(axes, at, own["rating"].to_numpy(np.float64), size_pt=3.6, color=LINE)
     counts = own.groupby("listen")["rating"].agg(["mean", "size"])
     told = counts[counts["size"] >= max(len(who) / 2, 1)]
     axes.plot(
-        told.index, told["mean"], "-o", color=DAY.ink, linewidth=2.0 if leads else 1.2, markersize=3.6
+        told.index, told["mean"], "-o", color=INK, linewidth=2.0 if leads else 1.2, markersize=3.6
     )  # fmt: skip
 
 
@@ -138,9 +154,9 @@ def _learned(axes: Axes, settled_at: float, curve: Curve, last: int) -> None:
     x = [curve.listen[k] for k in at]
     axes.fill_between(
         x, [settled_at + curve.low[k] for k in at], [settled_at + curve.high[k] for k in at],
-        color=DAY.hair, linewidth=0, zorder=0,
+        color=HAIR, linewidth=0, zorder=0,
     )  # fmt: skip
-    axes.plot(x, [settled_at + curve.mean[k] for k in at], "--", color=DAY.soft, linewidth=1.1)
+    axes.plot(x, [settled_at + curve.mean[k] for k in at], "--", color=SOFT, linewidth=1.1)
 
 
 def _listens_told(judgement: Judgement) -> str:
@@ -177,7 +193,7 @@ def by_day(judgement: Judgement, lead: str) -> Chart | None:
             axes.annotate(
                 "", (1.045, label), (x[-1], ends[index]), xycoords=("axes fraction", "data"),
                 textcoords="data", annotation_clip=False,
-                arrowprops={"arrowstyle": "-", "color": DAY.faint, "linewidth": 0.6},
+                arrowprops={"arrowstyle": "-", "color": LINE, "linewidth": 0.6},
             )  # fmt: skip
         axes.set_ylim(lowest + 0.3, 0.7)
         axes.set_yticks(range(1, lowest + 1))
@@ -201,8 +217,8 @@ _MARKS = "osD^v<>p"
 def _rank_line(axes: Axes, x: Floats, ranks: pd.Series, index: int, leads: bool) -> None:
     axes.plot(
         x, ranks.to_numpy(float), linestyle="-" if leads else _DASHES[index % 8], marker=_MARKS[index % 8],
-        color=DAY.ink if leads else DAY.faint, linewidth=2.6 if leads else 1.2,
-        markersize=6 if leads else 4.5, markerfacecolor=DAY.ink if leads else DAY.paper,
+        color=INK if leads else LINE, linewidth=2.6 if leads else 1.2,
+        markersize=6 if leads else 4.5, markerfacecolor=INK if leads else PAPER,
         zorder=3 if leads else 2,
     )  # fmt: skip
 
@@ -230,18 +246,18 @@ def _listeners_page(
         axes = figure.add_axes((0.37, 0.5 / height_in, 0.36, 1 - 0.62 / height_in))
         rows = range(len(owns))
         others = [(v, row) for row in rows for name, v in owns[row].mean.items() if name != lead]
-        axes.plot(*zip(*others, strict=True), "|", markersize=8, color=DAY.faint, markeredgewidth=1.4)
+        axes.plot(*zip(*others, strict=True), "|", markersize=8, color=LINE, markeredgewidth=1.4)
         lows, highs = [own.low[lead] for own in owns], [own.high[lead] for own in owns]
-        axes.hlines(rows, lows, highs, color=DAY.ink, linewidth=1.4, capstyle="projecting")
-        axes.plot([own.mean[lead] for own in owns], rows, "o", markersize=5.5, color=DAY.ink, zorder=3)
+        axes.hlines(rows, lows, highs, color=INK, linewidth=1.4, capstyle="projecting")
+        axes.plot([own.mean[lead] for own in owns], rows, "o", markersize=5.5, color=INK, zorder=3)
         beside = axes.get_yaxis_transform()  # x in the axes' widths, y in rows
         for row, own in enumerate(owns):
             axes.text(-0.03, row, _short(shown(own.listener)), transform=beside, ha="right", va="center")
             first = own.order[0]
-            text, color = ("the same", DAY.soft) if first == lead else (cut(first, 14), DAY.ink)
+            text, color = ("the same", SOFT) if first == lead else (cut(first, 14), INK)
             axes.text(1.03, row, text, transform=beside, va="center", color=color)
-        axes.text(1.03, -1, "own first", transform=beside, va="center", color=DAY.soft)
-        axes.axvline(0, color=DAY.hair, linewidth=0.8, zorder=0)
+        axes.text(1.03, -1, "own first", transform=beside, va="center", color=SOFT)
+        axes.axvline(0, color=HAIR, linewidth=0.8, zorder=0)
         axes.set_ylim(len(owns) - 0.4, -1.5)
         axes.set_xlim(*ends)
         axes.set_xlabel("points above or below own average")
@@ -273,13 +289,13 @@ def round_by_round(case: Dissent) -> Chart:
         below = [v < 0 for v in values]
         axes.plot(
             [a for a, b in zip(x, below, strict=True) if not b], [v for v in values if v >= 0], "o",
-            markersize=4.5, color=DAY.paper, markeredgecolor=DAY.faint, markeredgewidth=1.1,
+            markersize=4.5, color=PAPER, markeredgecolor=LINE, markeredgewidth=1.1,
         )  # fmt: skip
         axes.plot(
             [a for a, b in zip(x, below, strict=True) if b], [v for v in values if v < 0], "o",
-            markersize=5.5, color=DAY.ink,
+            markersize=5.5, color=INK,
         )  # fmt: skip
-        axes.axhline(0, color=DAY.ink, linewidth=0.9)
+        axes.axhline(0, color=INK, linewidth=0.9)
         axes.set_xticks(_whole(max(rounds)))
         axes.set_xlabel("round")
         axes.set_ylabel("points over the others")

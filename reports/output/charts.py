@@ -21,8 +21,11 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from render.arrays import Floats
-from reports.inks import CHART_INKS, DAY
+from render.style import palette
 
+_TOKENS = palette("light")  # stand for the tokens while a chart is drawn; the page then colours it
+PAPER, INK, SOFT, LINE, HAIR = (_TOKENS[name] for name in ("paper", "ink", "soft", "line", "hair"))
+_VARIABLES = {colour: f"var(--{name})" for name, colour in _TOKENS.items()}
 WIDTH_IN = 5.0
 TEXT_PT = 10
 SMALL_PT = 9
@@ -33,15 +36,15 @@ _STYLE: Any = {
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans"],
     "font.size": SMALL_PT,
-    "text.color": DAY.ink,
-    "axes.labelcolor": DAY.soft,
-    "axes.edgecolor": DAY.faint,
+    "text.color": INK,
+    "axes.labelcolor": SOFT,
+    "axes.edgecolor": LINE,
     "axes.linewidth": 0.8,
     "axes.unicode_minus": True,
-    "xtick.color": DAY.faint,
-    "ytick.color": DAY.faint,
-    "xtick.labelcolor": DAY.soft,
-    "ytick.labelcolor": DAY.soft,
+    "xtick.color": LINE,
+    "ytick.color": LINE,
+    "xtick.labelcolor": SOFT,
+    "ytick.labelcolor": SOFT,
     "axes.spines.top": False,
     "axes.spines.right": False,
     "figure.facecolor": "none",
@@ -82,7 +85,7 @@ def inline(svg: str, key: str) -> str:
     rest = re.sub(r' id="([^"]+)"', lambda m: f' id="{key}-{m[1]}"' if m[1] in used else "", rest)
     rest = re.sub(r'(?:xlink:)?href="#', f'href="#{key}-', rest).replace("url(#", f"url(#{key}-")
     rest = re.sub(r"font: ([^;\"]*?)([\d.]+)px [^;\"]+", r"font: \1\2px system-ui, sans-serif", rest)
-    rest = re.sub(r"#[0-9a-f]{6}\b", lambda m: CHART_INKS.get(m[0], m[0]), rest)
+    rest = re.sub(r"#[0-9a-f]{6}\b", lambda m: _VARIABLES.get(m[0], m[0]), rest)
     return f'<svg {box[0]} aria-hidden="true" focusable="false">{rest}'.rstrip()
 
 

@@ -13,6 +13,7 @@ from reports.output.charts import Chart
 from reports.output.html import environment, shared
 from reports.output.markdown import reopened_words, table
 from reports.output.report import Written, as_json, told, verdict_json
+from reports.output.sound import Sound
 from sessions.study import Study
 
 
@@ -105,7 +106,7 @@ def compared(one: Side, two: Side, both: tuple[Both, ...]) -> str:
 
 
 def _html(sides: tuple[Side, ...], both: tuple[Both, ...], sentence: str) -> str:
-    values = {**shared(sides[0].facts, sentence), "sides": sides, "both": both}
+    values = {**shared(sides[0].facts, sentence, Sound()), "sides": sides, "both": both}
     return environment().get_template("comparison.html").render(**values)
 
 

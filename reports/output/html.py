@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import re
 from importlib import metadata
 from pathlib import Path
@@ -11,7 +13,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from render.clock_text import clock_text
-from reports import inks
+from render.style import tokens_css
 from reports.facts import comments, road_map
 from reports.facts.dissent import Dissent
 from reports.facts.ratings import COLUMNS
@@ -19,6 +21,7 @@ from reports.facts.study_facts import Facts
 from reports.model.gates import Rules
 from reports.output import figures
 from reports.output.chart_kinds import all_charts
+from reports.output.sound import Sound
 from reports.verdict import phrases
 from reports.verdict.diagnostics import Outlier
 from reports.way_back import rebuild_words
@@ -28,10 +31,10 @@ from sessions.records import ASPECTS
 TEMPLATES = Path(__file__).with_name("templates")
 
 
-def html(facts: Facts, sentence: str, case: Dissent | None, way: WayBack | None) -> str:
+def html(facts: Facts, sentence: str, case: Dissent | None, way: WayBack | None, sound: Sound) -> str:
     """The whole page; sealed, or with nothing to judge, the page that says so."""
     if facts.sealed or facts.manifest is None or facts.ratings is None:
-        return environment().get_template("sealed.html").render(**shared(facts, sentence))
+        return environment().get_template("sealed.html").render(**shared(facts, sentence, sound))
     values = {
         "j": facts.judgement,
         "columns": COLUMNS,
@@ -46,19 +49,22 @@ def html(facts: Facts, sentence: str, case: Dissent | None, way: WayBack | None)
         "outliers": outliers(facts),
         "rules": Rules(),
     }
-    return environment().get_template("report.html").render(**shared(facts, sentence), **values)
+    return environment().get_template("report.html").render(**shared(facts, sentence, sound), **values)
 
 
-def shared(facts: Facts, sentence: str) -> dict[str, Any]:
+def shared(facts: Facts, sentence: str, sound: Sound) -> dict[str, Any]:
     """What every page needs."""
+    script = (TEMPLATES / "player.js").read_text(encoding="utf-8")
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     return {
         "facts": facts,
         "sentence": sentence,
-        "day": inks.DAY.css(),
-        "night": inks.NIGHT.css(),
-        "paper": inks.PRINT.css(),
+        "sound": sound,
+        "tokens": Markup(tokens_css()),
+        "script": Markup(script),
+        "script_hash": Markup(f"'sha256-{digest}'"),
         "version": metadata.version("fairhearing"),
-        "groups": comments.grouped,
+        "by_part": comments.grouped,
     }
 
 
@@ -123,6 +129,7 @@ def environment() -> Environment:
         "curly": figures.curly,
         "signed": figures.signed,
         "unbroken": figures.unbroken,
+        "heard_on": figures.heard_on,
         "bars": road_map.bars_words,
         "bars_figure": road_map.bars_figure,
         "commands": commands,

@@ -18,12 +18,17 @@ from reports.facts.study_facts import Facts, gather
 from reports.files import REPORT, cell, write_text, writing_into
 from reports.model.reading import SEED
 from reports.output import html, markdown
+from reports.output.sound import BESIDE, Sound, SoundOptions, Step, write_sound
 from reports.way_back.package import WayBack, way_back
 from sessions.study import Study
 
 # of a listen, what a sealed table may tell: when and where, neither rating nor code nor form
 SEALED_COLUMNS = ("listener", "day", "round", "position", "sitting", "heard_on", "means", "started_utc")
 TEXTS = frozenset(("listener", "form", "heard_on"))  # somebody's own words
+
+
+def no_step(_words: str, _done: int, _of: int) -> None:
+    """Nobody watches the progress."""
 
 
 @dataclass(frozen=True)
@@ -35,11 +40,21 @@ class Written:
     sealed: bool
 
 
-def write_report(study: Study, *, open_now: bool = False, seed: int = SEED) -> Written:
-    """Write report.html, report.md, ratings.csv and verdict.json into the study's report folder.
+def write_report(
+    study: Study,
+    *,
+    open_now: bool = False,
+    seed: int = SEED,
+    sound: SoundOptions = BESIDE,
+    step: Step = no_step,
+) -> Written:
+    """Write report.html, report.md, ratings.csv and verdict.json into the study's report folder, and, once it
+    is open, the forms' sound beside or inside the page.
 
     `open_now` opens a sealed study first, if anything in it is rated: its codes are tied to names from
-    then on, and what is heard later stays out of the verdict. `seed` is that of the verdict's draws.
+    then on, and what is heard later stays out of the verdict. `seed` is that of the verdict's draws. `step`
+    hears of progress (words, done, of); an exception that it raises stops the work, and nothing is left
+    half-written.
 
     Raises:
         SongError, AudioError, LogError: the study is not in order; NotRenderedError: nothing is
@@ -50,23 +65,32 @@ def write_report(study: Study, *, open_now: bool = False, seed: int = SEED) -> W
     sealed = open_now and study.has_log and study.log.contents(listens=False).opened is None
     if sealed and study.log.has_ratings():
         study.log.add_event("opened", {"why": "asked for with `report --open`"})
+    step("reading the log and the ratings", 0, 1)
     facts = gather(study, seed=seed)
-    return write_facts(facts, way_back(facts), study.folder / REPORT)
+    return write_facts(facts, way_back(facts), study.folder / REPORT, sound, step)
 
 
-def write_facts(facts: Facts, way: WayBack | None, folder: Path) -> Written:
+def write_facts(
+    facts: Facts,
+    way: WayBack | None,
+    folder: Path,
+    sound: SoundOptions = BESIDE,
+    step: Step = no_step,
+) -> Written:
     """Write what was gathered into `folder`."""
     sentence = told(facts)
     case = dissent(facts, facts.chosen) if facts.chosen is not None and not facts.sealed else None
-    texts: dict[str, Callable[[], str]] = {
-        "report.html": lambda: html.html(facts, sentence, case, way),
-        "report.md": lambda: markdown.markdown(facts, sentence, case, way),
-        "ratings.csv": lambda: ratings_csv(facts),
-        "verdict.json": lambda: as_json(verdict_json(facts, sentence)),
+    texts: dict[str, Callable[[Sound], str]] = {
+        "report.html": lambda sound: html.html(facts, sentence, case, way, sound),
+        "report.md": lambda _: markdown.markdown(facts, sentence, case, way),
+        "ratings.csv": lambda _: ratings_csv(facts),
+        "verdict.json": lambda _: as_json(verdict_json(facts, sentence)),
     }
     with writing_into(folder):
+        sounds = write_sound(facts, folder, sound, step)
         for name, text in texts.items():
-            write_text(folder / name, text())
+            step(f"writing {name}", 0, 1)
+            write_text(folder / name, text(sounds))
     return Written(tuple(folder / name for name in texts), sentence, facts.sealed)
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +15,7 @@ from render.song.forms import Form
 from render.song.song import Song
 from reports.facts.comments import Comment
 from reports.facts.study_facts import Facts
-from reports.files import REPORT, cell, plain, write_text, writing_into
+from reports.files import REPORT, cell, file_name, plain, write_text, writing_into
 from reports.way_back.markers import Cue, write_cued_wav, write_midi
 from reports.way_back.rebuild import Sheet, sheet
 from reports.way_back.rerecord import Item, listing
@@ -147,13 +146,6 @@ def write_way_back(facts: Facts, form: Form, way: WayBack, folder: Path) -> tupl
 def cues(render: RenderedForm, sample_rate: int) -> list[Cue]:
     """A cue at the first bar line of every part of a render."""
     return [Cue(round(part.start_s * sample_rate), part.text) for part in render.parts]
-
-
-def file_name(text: str) -> str:
-    """A text as a file name that Linux, macOS and Windows take, at most 120 bytes long."""
-    clean = re.sub(r'[<>:"/\\|?*\x00-\x1f]+', " ", text)
-    clean = " ".join(clean.split()).encode("utf-8")[:120].decode("utf-8", "ignore").strip(" .")
-    return clean or "form"
 
 
 def folder_of(song: Song, number: int, form: str) -> Path:

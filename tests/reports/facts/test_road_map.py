@@ -1,4 +1,4 @@
-"""The strips of the report: bars and seconds by hand, and where words and numbers stand."""
+"""Road maps: bars and seconds by hand, the same in every list."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from reports.facts.strips import letters_wide, strip_of
+from reports.facts.road_map import road_map_of
 from reports.facts.study_facts import gather
 from reports.output.report import write_report
 from sessions.study import Study
-from tests.report_pages import read
+from tests.report_pages import Page, read
 from tests.report_studies import EIGHT, hear, likes, rendered, song_folder
 
 
@@ -23,43 +23,42 @@ def panel(tmp_path_factory: pytest.TempPathFactory) -> Study:
     return study
 
 
-def test_a_strip_by_hand(panel: Study) -> None:
+def test_a_road_map_by_hand(panel: Study) -> None:
     """ "early bridge": intro 1-4, bridge 5-8, verse 9-12, silence 13, refrain 14-17 and 18-21; 2 s a bar."""
     form = gather(panel).form("early bridge")
     assert form.seconds == pytest.approx(0.5 + 21 * 2.0 + 0.5)  # bar 1 lies at 0.5 s; it rings on for a beat
-    strip = form.strip
-    assert [(part.first_bar, part.last_bar) for part in strip.parts] == [
+    road_map = form.road_map
+    assert [(part.first_bar, part.last_bar) for part in road_map.parts] == [
         (1, 4), (5, 8), (9, 12), (13, 13), (14, 17), (18, 21),
     ]  # fmt: skip
-    assert strip.lines_s == pytest.approx([2.0 * bar for bar in range(21)])
-    assert strip.bars == 21 and [part.silent for part in strip.parts].index(True) == 3
-    assert strip.parts[0].tint == 0 and strip.parts[1].tint == 7
-    assert strip.bar_at(-1) == 1 and strip.bar_at(1000) == 21 and strip.bar_at(24.0) == 13
-    assert sum(strip.share(part, 21) for part in strip.parts) == pytest.approx(100)
+    assert road_map.lines_s == pytest.approx([0.5 + 2.0 * bar for bar in range(21)])
+    assert [part.start_s for part in road_map.parts] == pytest.approx([0.5, 8.5, 16.5, 24.5, 26.5, 34.5])
+    assert road_map.bars == 21 and not road_map.has_short_bar
+    assert road_map.words == "intro › bridge › verse › silence 1 bar › refrain › refrain"
+    assert road_map.bar_at(-1) == 1 and road_map.bar_at(1000) == 21 and road_map.bar_at(24.5) == 13
+    assert road_map.approach_s(26.5) == 24.5 and road_map.approach_s(1.0) == 0.0
+    joins = [part.text for part in road_map.parts if form.is_join(part)]
+    assert joins == ["bridge", "verse", "silence 1 bar", "refrain", "refrain"]
 
 
-def test_a_phone_s_strip_has_names_throughout_or_numbers(panel: Study) -> None:
-    """ "early bridge" has a silence of one bar, whose name has no room; all of "as written" has."""
-    facts = gather(panel)
-    assert not facts.form("early bridge").strip.all_fit(21, 44)
-    assert facts.form("as written").strip.all_fit(16, 44)
-    text = read(write_report(panel), "report.html")
-    for name in ("early bridge", "as written"):
-        strip = text.split(f'aria-label="{name}: ')[1].split("</div>")[0]
-        spans = re.findall(r'<span class="((?:silent|tint)[^"]*)"', strip)
-        narrow = [" narrow" in f"{span} " for span in spans]
-        assert len(spans) == len(facts.form(name).strip.parts) and len(set(narrow)) == 1
-        assert set(narrow) == {facts.form(name).strip.all_fit(21, 44)}
-        assert any(" wide" in span for span in spans)
+def test_the_page_shows_every_form_s_parts_in_order(panel: Study) -> None:
+    text = read(write_report(panel), "report.html").split('id="forms"')[1].split('id="ratings"')[0]
+    (sheet,) = re.findall(r'<article[^>]*data-name="early bridge".*?</article>', text, flags=re.DOTALL)
+    rows = [Page(row).text for row in re.findall(r"<tr.*?</tr>", sheet, flags=re.DOTALL)]
+    assert rows[1:] == [
+        "1 intro 4 1 0:00", "2 bridge 4 5 0:08", "3 verse 4 9 0:16", "4 silence 1 bar 1 13 0:24",
+        "5 refrain 4 14 0:26", "6 refrain 4 18 0:34",
+    ]  # fmt: skip
 
 
-def test_words_and_numbers_stand_only_where_they_fit(panel: Study) -> None:
-    strip = gather(panel).form("early bridge").strip
-    refrain, silence = strip.parts[4], strip.parts[3]
-    assert strip.fits(refrain, 21, 112) and not strip.fits(refrain, 210, 112)
-    assert not strip.fits(silence, 21, 112) and strip.numbered(silence, 21, 112)
-    assert not strip.numbered(silence, 210, 112)
-    assert letters_wide("橋") == 2 and letters_wide("a\u0301") == 1  # East Asian width; a combining accent
+def test_check_and_report_count_the_same_bars(tmp_path: Path) -> None:
+    """ "half" has a rest of two beats, bar 3 of its own: the refrain begins at bar 4, in either list."""
+    study = rendered(song_folder(tmp_path / "song", EIGHT))
+    form = gather(study).form("half")
+    assert form.render is not None
+    for join in form.render.joins:
+        if join["after"] == "refrain":
+            assert join["bar"] == form.road_map.bar_at(join["line_s"]) == 4
 
 
 def test_short_silences_are_bars_of_their_own(tmp_path: Path) -> None:
@@ -67,12 +66,13 @@ def test_short_silences_are_bars_of_their_own(tmp_path: Path) -> None:
     crowd = rendered(song_folder(tmp_path / "song", EIGHT))
     facts = gather(crowd)
     assert facts.form("half").seconds == pytest.approx(0.5 + 2 * 2.0 + 1.0 + 4 * 2.0 + 0.5)
-    assert facts.form("half").strip.bars == 6.5
-    strip = facts.form("half").strip
-    assert [(part.first_bar, part.last_bar) for part in strip.parts] == [(1, 2), (3, 3), (4, 7)]
-    assert strip.lines_s == pytest.approx([0, 2, 4, 5, 7, 9, 11])
+    assert facts.form("half").road_map.bars == 6.5
+    half = facts.form("half").road_map
+    assert [(part.first_bar, part.last_bar) for part in half.parts] == [(1, 2), (3, 3), (4, 7)]
+    assert half.lines_s == pytest.approx([0.5, 2.5, 4.5, 5.5, 7.5, 9.5, 11.5])
+    assert half.has_short_bar
     described = [
         {"text": part.text, "start_s": part.start_s, "stop_s": part.stop_s, "bars": part.bars}
-        for part in strip.parts
+        for part in half.parts
     ]
-    assert strip_of(crowd.song, described, None).lines_s == pytest.approx(strip.lines_s)
+    assert road_map_of(crowd.song, described, None, 0.5).lines_s == pytest.approx(half.lines_s)

@@ -17,9 +17,9 @@ from render.errors import DecisionError, NotRenderedError, SongError, StudyError
 from render.renders.render_forms import render_forms
 from reports.facts import seals
 from reports.facts.study_facts import Facts, gather
+from reports.files import file_name
 from reports.output.decide import decide, is_against, reopen
 from reports.output.report import write_report
-from reports.way_back.package import file_name
 from sessions.checksums import fill_sums
 from sessions.plan import seed_sha256
 from sessions.study import Study
@@ -50,7 +50,7 @@ def test_a_decision_opens_the_study_and_says_why(study: Study) -> None:
     )  # fmt: skip
     assert event.detail["verdict"]["state"] == "clear" and event.detail["verdict"]["form"] == "early bridge"
     page = next(path for path in decided.paths if path.name == "report.html").read_text(encoding="utf-8")
-    head = Page(page.split("</header>")[0]).text
+    head = Page(page.split('<section id="forms">')[0]).text
     assert (
         "by ana : “ early bridge ”" in head and "it lifts off" in head and "against the verdict" not in head
     )
@@ -77,9 +77,9 @@ def test_against_the_verdict_a_reason_is_asked_for_and_told(study: Study) -> Non
     decided = decide(study, "no intro", "the label wants it short", "ana")
     assert "against the verdict" in decided.lines[0]
     text = Page(read(write_report(study), "report.html")).text
-    assert "against the verdict" in text.split("The forms")[0]
+    assert "against the verdict" in text.split("Each form as a road map")[0]
     assert "This went against the verdict of the day" in text
-    head = text.split("The forms")[0]
+    head = text.split("Each form as a road map")[0]
     assert "less than 1 % chance that “ no intro ” is the best" in head
     assert "lost on average by choosing “ no intro ”" in head  # the figures are those of the form decided on
     assert "By the ratings “ early bridge ” comes first" in head
@@ -279,9 +279,9 @@ def test_a_form_changed_after_the_decision_is_not_taken_for_the_one_chosen(study
     later.register(render_forms(later.song))  # as `fairhearing render` does
     facts = gather(later)
     assert facts.chosen == facts.decided_form == "early bridge (earlier version)"
-    assert facts.form("early bridge").strip.bars == 20 and facts.form(facts.chosen).strip.bars == 21
-    head = Page(read(write_report(later), "report.html").split("</header>")[0]).text
-    assert "“ early bridge (earlier version) ”, the form decided on" in head and "silence 1 bar" in head
+    assert facts.form("early bridge").road_map.bars == 20 and facts.form(facts.chosen).road_map.bars == 21
+    head = Page(read(write_report(later), "report.html").split('<section id="forms">')[0]).text
+    assert "The form decided on early bridge (earlier version)" in head and "silence 1 bar" in head
 
 
 def test_a_form_renamed_after_the_decision_is_still_the_one_chosen(study: Study) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import csv
+import hashlib
 import io
 import json
 import re
@@ -15,7 +17,7 @@ from render.errors import NotRenderedError
 from render.renders.render_forms import render_forms
 from reports.facts.ratings import COLUMNS
 from reports.facts.study_facts import gather
-from reports.output.html import clock, curly
+from reports.output.figures import clock, curly
 from reports.output.report import Written, write_report
 from sessions.study import Study
 from tests.clocks import SetClock
@@ -68,11 +70,14 @@ def crowd(tmp_path_factory: pytest.TempPathFactory) -> Study:
 
 
 def test_the_page_stands_alone(report: Written) -> None:
-    """No network: no address, no script, no import, nothing that a browser would fetch."""
+    """No network: no address, no script but its own, no import, nothing that a browser would fetch."""
     text = read(report, "report.html")
     page = Page(text)
     assert not page.wrong
-    assert "script" not in page.tags and "link" not in page.tags and "img" not in page.tags
+    assert page.tags.count("script") == 1 and "link" not in page.tags and "img" not in page.tags
+    script = re.findall(r"<script>(.*?)</script>", text, flags=re.DOTALL)[0]
+    allowed = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    assert f"script-src 'sha256-{allowed}'" in text  # and no other script could run
     for _tag, name, value in page.attributes:
         assert name not in ("src", "srcset", "action", "onload", "onclick", "xlink:href")
         if name == "href":
@@ -92,13 +97,13 @@ def test_identifiers_are_unique_and_all_lead_somewhere(report: Written) -> None:
 
 
 def test_the_first_screen_says_what_was_found(report: Written, panel: Study) -> None:
-    head = read(report, "report.html").split("</header>")[0]
+    head = read(report, "report.html").split('<section id="forms">')[0]
     judgement = gather(panel).judgement
     assert judgement is not None
     text = Page(head).text
     assert report.sentence == judgement.sentence and shown(judgement.sentence) in text
     assert judgement.best in text
-    assert "intro › bridge › verse › silence 1 bar › refrain › refrain" in text
+    assert "1 intro 4 1 0:00 2 bridge 4 5 0:08 3 verse 4 9 0:16 4 silence 1 bar 1 13 0:24" in text
     assert "45 listens" in text and "by three listeners over three days" in text
 
 
@@ -171,7 +176,7 @@ def test_a_crowd_with_names_in_any_script(crowd: Study) -> None:
     written = write_report(crowd)
     text = read(written, "report.html")
     page = Page(text)
-    assert not page.wrong and "script" not in page.tags and "img" not in page.tags and "b" in page.tags
+    assert not page.wrong and page.tags.count("script") == 1 and "img" not in page.tags and "b" in page.tags
     for name in ("橋を先に、そして静かに終わる", "الجسر أولاً", '<b>$x_1$ & "cut"</b>', "王小明", "محمد"):
         assert name in page.text.replace("\u2068", "").replace("\u2069", "")
     assert "<script>alert('no')</script>" in page.text
@@ -299,7 +304,7 @@ def test_statistics_are_folded_behind_a_plain_sentence(report: Written, panel: S
     assert judgement is not None
     for sentence in (judgement.beside.vote.plain, judgement.beside.agreement.sentence):
         assert sentence and curly(sentence) in Page(open_).text
-    assert "go by settled ratings: what each form would get" in Page(text.split("</header>")[0]).text
+    assert "go by settled ratings: what each form would get" in Page(text.split('<section id="forms">')[0]).text
 
 
 def test_a_form_has_one_length_its_file_s(report: Written, panel: Study) -> None:
@@ -312,7 +317,8 @@ def test_a_form_has_one_length_its_file_s(report: Written, panel: Study) -> None
     assert [clock_text(t) for t in (167.25, 59.96, 167.31)] == ["2:47.2", "1:00.0", "2:47.3"]
 
 
-def test_clock() -> None:
-    assert [clock(t) for t in (0, 67.4, 59.6, 3599.7, -2.0, -0.2)] == [
-        "0:00", "1:07", "1:00", "60:00", "-0:02", "0:00",
+def test_a_time_is_shown_as_a_counter_shows_it() -> None:
+    """Whole seconds that have passed, so that 0:54 and 0:54.902 are the same moment."""
+    assert [clock(t) for t in (0, 67.4, 59.6, 3599.7, 54.902, -0.2)] == [
+        "0:00", "1:07", "0:59", "59:59", "0:54", "0:00",
     ]  # fmt: skip

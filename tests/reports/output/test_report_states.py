@@ -15,7 +15,7 @@ from reports.facts.ratings_csv import read_ratings
 from reports.facts.study_facts import gather
 from reports.files import message
 from reports.output.decide import decide, reopen
-from reports.output.html import curly
+from reports.output.figures import curly
 from reports.output.report import write_report
 from sessions.study import Study
 from tests.clocks import SetClock
@@ -43,7 +43,7 @@ def test_listens_that_count_and_those_kept_apart_are_told_apart(tmp_path: Path) 
     hear(alone, likes(no_intro=80), rounds=1, finish=False)
     later = edited(alone, '"bo"', f'{ana}"bo"')
     written = write_report(later)
-    head = Page(read(written, "report.html").split("</header>")[0]).text
+    head = Page(read(written, "report.html").split('<section id="forms">')[0]).text
     assert "3 listens count by one listener over one day; 3 since the opening are kept apart" in head
     assert "bo: three ratings since the opening, kept apart; none before it." in head
     assert "no ratings yet" not in head

@@ -10,7 +10,8 @@ import pytest
 from render.song.forms import Form, Section, parse_part
 from render.song.grid import Grid, Meter
 from render.song.song import AudioInfo, Song, as_written
-from reports.way_back.rerecord import ORDER, Comment, Item, bar_at, listing
+from reports.facts.comments import Comment
+from reports.way_back.rerecord import ORDER, Item, listing
 
 SECTIONS = tuple(
     Section(name, first, last, Fraction(pickup))
@@ -31,6 +32,10 @@ def song() -> Song:
         sections=SECTIONS, last_bar=40, stems=stems, forms=(as_written(SECTIONS, 40),),
         matching="integrated", crossfade_ms=10.0,
     )  # fmt: skip
+
+
+def said(bar: int | None, text: str) -> Comment:
+    return Comment("new", "ana", "ana", 1, 1, "2026-01-01", 50.0, text, None, bar, None, False, 1)
 
 
 def make_form(song: Song, *parts: str) -> Form:
@@ -115,7 +120,7 @@ def test_the_longest_repeat_comes_first_and_kinds_keep_their_order(song: Song) -
 def test_comments_stand_where_they_fall(song: Song) -> None:
     """A comment on a join may come a bar late; one about the whole belongs to no item."""
     form = make_form(song, "intro", "verse 1", "refrain", "verse 2", "last refrain")
-    comments = [Comment(30, "she comes in too early", "ana"), Comment(3, "fine"), Comment(None, "too long")]
+    comments = [said(30, "she comes in too early"), said(3, "fine"), said(None, "too long")]
     items = listing(song, form, comments)
     assert [[c.text for c in item.comments] for item in items] == [[], ["she comes in too early"]]
 
@@ -123,14 +128,7 @@ def test_comments_stand_where_they_fall(song: Song) -> None:
 def test_a_comment_appears_once(song: Song) -> None:
     """Bar 18 belongs to the repeat (18-25) and to the join (17-18), bar 17 also to the pickup (17)."""
     form = make_form(song, "intro", "bridge without bass", "silence 1 bar", "refrain x2")
-    items = listing(song, form, [Comment(18, "a bump"), Comment(17, "cut off"), Comment(20, "again?")])
+    items = listing(song, form, [said(18, "a bump"), said(17, "cut off"), said(20, "again?")])
     assert [(item.kind, [c.text for c in item.comments]) for item in items if item.comments] == [
         ("pickup given up", ["cut off"]), ("heard again", ["again?"]), ("join", ["a bump"]),
     ]  # fmt: skip
-
-
-def test_a_time_becomes_a_bar_of_the_new_form(song: Song) -> None:
-    """By hand: bars of 2.5 s; the silence of two beats (1.25 s) is a short bar of its own, bar 5."""
-    form = make_form(song, "intro", "silence 2 beats", "verse 1")
-    seconds = [-0.3, 0.0, 2.49, 2.5, 10.1, 11.2, 11.25, 31.3, 99.0]
-    assert [bar_at(song, form, at) for at in seconds] == [1, 1, 1, 2, 5, 5, 6, 13, 13]
