@@ -125,7 +125,7 @@ def test_what_a_decision_hands_over(study: Study) -> None:
     }
     assert read(write_report(study), "report.md").count("here it lifts off") == 2  # once said, once placed
     assert all(row["comments"] == "bo, listen 2: here it lifts off" for row in said)
-    assert "What to perform again for “ early bridge ”" in text and "bo, listen 2" in text
+    assert "What to perform again for “ early bridge ”" in text and "bo , listen 2" in text
 
 
 def cues_of(data: bytes) -> list[tuple[int, str]]:
