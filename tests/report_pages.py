@@ -19,7 +19,7 @@ def shown(sentence: str) -> str:
 
 
 class Page(HTMLParser):
-    """A page's elements, attributes, and text (no styles, no scripts); what is never closed, or closed unopened, is counted."""
+    """A page's elements, attributes, and text (no styles, no scripts); what is closed wrongly is kept too."""
 
     VOID = frozenset(("meta", "br", "link", "img", "input", "hr", "path", "use", "line", "rect"))
 

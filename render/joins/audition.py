@@ -124,8 +124,6 @@ def _text(timeline: Timeline, index: int | None, missing: str) -> str:
     return part.text if part else missing
 
 
-
-
 def _edged(sound: Audio, rate: int) -> Audio:
     """Short fades at both ends, so that only the join itself can click."""
     out = sound.copy()

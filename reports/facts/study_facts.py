@@ -42,7 +42,7 @@ class FormFacts:
     def is_join(self, part: RoadMapPart) -> bool:
         """Whether a part follows another one that it did not follow in the song."""
         joins = self.render.joins if self.render else ()
-        return part.number > 1 and any(abs(join["line_s"] - part.start_s) < 1e-3 for join in joins)
+        return part.number > 1 and any(abs(join.line_s - part.start_s) < 1e-3 for join in joins)
 
     @property
     def retired(self) -> bool:
@@ -133,15 +133,7 @@ class Facts:
         return self.decided_form or (self.judgement.best if self.judgement else None)
 
     @property
-<<<<<<< HEAD
-    def longest_bars(self) -> float:
-        return max((form.strip.bars for form in self.forms), default=1.0)
-
-    @property
     def doubtful_joins(self) -> tuple[tuple[FormFacts, JoinFinding], ...]:
-=======
-    def doubtful_joins(self) -> tuple[tuple[FormFacts, Mapping[str, Any]], ...]:
->>>>>>> 478e35c (Road maps instead of strips; one clock (the form's file) and one count of bars; the test's figures are a protocol; decide gathers once)
         """The joins that measuring found doubtful, with their forms."""
         return tuple(
             (form, join) for form in self.forms if form.render for join in form.render.joins if join.doubtful
@@ -163,13 +155,8 @@ class Facts:
         return f" (listens before the study: {'; '.join(known)})" if known else ""
 
     @cached_property
-<<<<<<< HEAD
-    def _who_by_name(self) -> Mapping[str, Who]:
-        return {who.name: who for who in self.who}
-=======
     def _by_name(self) -> Mapping[str, ListenerProgress]:
         return {listener.name: listener for listener in self.listeners}
->>>>>>> 478e35c (Road maps instead of strips; one clock (the form's file) and one count of bars; the test's figures are a protocol; decide gathers once)
 
     @property
     def weighted(self) -> bool:
@@ -231,8 +218,6 @@ def _judged(base: Facts, song: Song, manifest: Manifest, contents: LogContents |
     )
 
 
-<<<<<<< HEAD
-=======
 def after_events(facts: Facts, study: Study) -> Facts:
     """The same facts with the log's events as they are now: a decision adds one and changes no rating."""
     assert facts.contents is not None

@@ -304,7 +304,9 @@ def test_statistics_are_folded_behind_a_plain_sentence(report: Written, panel: S
     assert judgement is not None
     for sentence in (judgement.beside.vote.plain, judgement.beside.agreement.sentence):
         assert sentence and curly(sentence) in Page(open_).text
-    assert "go by settled ratings: what each form would get" in Page(text.split('<section id="forms">')[0]).text
+    assert (
+        "go by settled ratings: what each form would get" in Page(text.split('<section id="forms">')[0]).text
+    )
 
 
 def test_a_form_has_one_length_its_file_s(report: Written, panel: Study) -> None:
