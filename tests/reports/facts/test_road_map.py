@@ -57,8 +57,8 @@ def test_check_and_report_count_the_same_bars(tmp_path: Path) -> None:
     form = gather(study).form("half")
     assert form.render is not None
     for join in form.render.joins:
-        if join["after"] == "refrain":
-            assert join["bar"] == form.road_map.bar_at(join["line_s"]) == 4
+        if join.after == "refrain":
+            assert join.bar == form.road_map.bar_at(join.line_s) == 4
 
 
 def test_short_silences_are_bars_of_their_own(tmp_path: Path) -> None:
