@@ -1,4 +1,4 @@
-"""How each bar (or beat) of a song sounds: its harmony, its timbre, its level."""
+"""How each bar (or beat) of a song sounds: its harmony, its timbre, its level, its rhythm."""
 
 from __future__ import annotations
 
@@ -6,21 +6,18 @@ import itertools
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft
 
-from render.analysis.onsets import band_energies
+from render.analysis.frames import BANDS, song_frames
+from render.analysis.onsets import Onsets
 from render.arrays import Audio, Floats
 
-WINDOW_S = 0.17  # long enough to tell semitones apart from about 130 Hz up
-HOP_S = 0.04
-_LOWEST_NOTE, _HIGHEST_NOTE = 45, 96  # MIDI: A2 (110 Hz) to C7
-_TIMBRE_BANDS = 20
+SLOTS = 16  # places in a bar at which its rhythm is looked at
 _FLOOR_DB = -70.0  # relative to the loudest frame
 
 
 @dataclass(frozen=True)
 class SegmentSound:
-    """One row per segment: `chroma` (n, 12), each of length 1 (0 for silence); `bands_db` (n, 20), energy in
+    """One row per segment: `chroma` (n, 12), each of length 1 (0 for silence); `bands_db` (n, 30), energy in
     logarithmic bands; `level_db` (n,) RMS level."""
 
     chroma: Floats
@@ -30,55 +27,31 @@ class SegmentSound:
 
 def describe(audio: Audio, sample_rate: int, edges_s: Floats) -> SegmentSound:
     """The sound of the segments between consecutive `edges_s` (n + 1 times, seconds, rising)."""
-    hop = round(HOP_S * sample_rate)
-    chroma = _chroma(audio, sample_rate, round(WINDOW_S * sample_rate), hop)
-    bands = band_energies(audio, sample_rate, 2 * hop, hop, _TIMBRE_BANDS)
-    steps = np.clip(np.round(edges_s * sample_rate / hop).astype(int), 0, len(bands))
-    loudest = max(float(bands.sum(axis=1).max(initial=0.0)), 1e-12)
+    frames = song_frames(audio, sample_rate)
+    loudest = max(float(frames.bands.sum(axis=1).max(initial=0.0)), 1e-12)
     floor = loudest * 10 ** (_FLOOR_DB / 10)
-    rows = []
-    for start, stop in itertools.pairwise(steps):
-        stop = max(stop, start + 1)
-        rows.append((_mean(chroma[start:stop]), _mean(bands[start:stop])))
-    harmony = np.array([row[0] for row in rows])
-    energy = np.array([row[1] for row in rows])
+    harmony = _means(frames.chroma, edges_s / frames.chroma_hop_s)
+    energy = _means(frames.bands, edges_s / frames.hop_s)
     length = np.linalg.norm(harmony, axis=1, keepdims=True)
     return SegmentSound(
         chroma=np.where(length > 1e-9, harmony / np.maximum(length, 1e-9), 0.0),
-        bands_db=10 * np.log10(energy + floor / _TIMBRE_BANDS),
+        bands_db=10 * np.log10(energy + floor / BANDS),
         level_db=10 * np.log10(energy.sum(axis=1) + floor),
     )
 
 
-def _mean(rows: Floats) -> Floats:
-    mean: Floats = rows.mean(axis=0) if len(rows) else np.zeros(rows.shape[1])
-    return mean
+def rhythm(curve: Onsets, edges_s: Floats) -> Floats:
+    """Attacks in a bar: strength in three registers at 16 places, `(bars, 48)`; 1 = a strong one of the song."""
+    places = edges_s[:-1, None] + np.diff(edges_s)[:, None] * np.arange(SLOTS) / SLOTS
+    steps = np.round(places * curve.rate).astype(int)
+    near = np.clip(steps[..., None] + np.arange(-3, 4), 0, len(curve.registers) - 1)  # 15 ms either way
+    hits = curve.registers[near].max(axis=2)
+    strong = np.percentile(hits, 95, axis=(0, 1))
+    return np.minimum(hits / np.maximum(strong, 1e-9), 1.5).reshape(len(hits), -1)
 
 
-def _chroma(audio: Audio, sample_rate: int, window: int, hop: int) -> Floats:
-    """The tones of the twelve pitch classes, compressed: `(steps, 12)`."""
-    mono = audio @ np.full(audio.shape[1], 1 / audio.shape[1], np.float32)
-    size = fft.next_fast_len(window, real=True)
-    frames = np.lib.stride_tricks.sliding_window_view(np.pad(mono, (window // 2, window)), window)[::hop]
-    frames = frames[: -(-len(audio) // hop)]
-    notes = _note_weights(sample_rate, size)
-    shape = np.hanning(window).astype(np.float32)
-    out = np.zeros((len(frames), 12))
-    for start in range(0, len(frames), 1024):
-        spectra = fft.rfft(frames[start : start + 1024] * shape, size, axis=1)
-        by_note = np.sqrt((spectra.real**2 + spectra.imag**2) @ notes)
-        # what stands out from its neighbouring notes is a tone; drums fill all of them alike
-        around = (np.roll(by_note, 1, axis=1) + np.roll(by_note, -1, axis=1)) / 2
-        tones = np.sqrt(np.maximum(by_note - around, 0.0))
-        for note in range(tones.shape[1]):
-            out[start : start + 1024, (note + _LOWEST_NOTE) % 12] += tones[:, note]
-    return out
-
-
-def _note_weights(sample_rate: int, size: int) -> Audio:
-    """Each spectral bin's weight in each semitone, `(bins, notes)`."""
-    frequencies = np.arange(size // 2 + 1) * sample_rate / size
-    pitches = 69 + 12 * np.log2(np.maximum(frequencies, 1.0) / 440)
-    notes = np.arange(_LOWEST_NOTE, _HIGHEST_NOTE + 1)
-    weights: Audio = np.maximum(1 - np.abs(pitches[:, None] - notes), 0.0).astype(np.float32)
-    return weights
+def _means(rows: Audio, edges: Floats) -> Floats:
+    """Means of the rows between consecutive edges, at least one row each."""
+    steps = np.clip(np.round(edges).astype(int), 0, len(rows))
+    means = [rows[a : max(b, a + 1)] for a, b in itertools.pairwise(steps)]
+    return np.array([m.mean(axis=0, dtype=np.float64) if len(m) else np.zeros(rows.shape[1]) for m in means])

@@ -9,19 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy import fft, ndimage
+from scipy import ndimage
 
+from render.analysis.frames import HOP_S, band_edges, song_frames
 from render.arrays import Audio, Floats
 
-HOP_S = 0.005
-WINDOW_S = 0.03
 # Log compression rises before the attack is in the window's middle; measured on clicks and plucked notes.
 LATENCY_S = 0.003
 LOW_HZ, HIGH_HZ = 180.0, 2500.0  # what parts kick and bass from chords, and chords from cymbals
-_BANDS = 30
-_LOWEST_HZ, _TOP_HZ = 40.0, 10000.0
-_CHUNK_FRAMES = 4096
 _DYNAMIC_RANGE = 1e-5  # of the loudest band: below this (-50 dB) nothing counts as a beginning
 
 
@@ -55,14 +50,14 @@ class Onsets:
 
 def onsets(audio: Audio, sample_rate: int) -> Onsets:
     """Onset strength every 5 ms of `audio`, (frames, channels)."""
-    hop = round(HOP_S * sample_rate)
-    energies = band_energies(audio, sample_rate, round(WINDOW_S * sample_rate), hop)
+    frames = song_frames(audio, sample_rate)
+    energies = frames.bands.astype(np.float64)
     compressed = np.log1p(energies / (_DYNAMIC_RANGE * max(float(energies.max(initial=0.0)), 1e-12)))
     rises = np.maximum(np.diff(compressed, axis=0, prepend=compressed[:1]), 0.0)
     rises += np.vstack([rises[:1], rises[:-1]])  # a rise may be spread over two steps
-    late = round(LATENCY_S * sample_rate / hop)
+    late = round(LATENCY_S / frames.hop_s)
     rises = np.vstack([np.zeros((late, rises.shape[1])), rises])[: len(rises)]
-    centres = band_edges(_BANDS)[1:-1]
+    centres = band_edges()[1:-1]
     registers = np.stack(
         [
             rises[:, centres < LOW_HZ].sum(axis=1),
@@ -74,39 +69,7 @@ def onsets(audio: Audio, sample_rate: int) -> Onsets:
     strength = rises.sum(axis=1)
     strength = np.maximum(strength - ndimage.uniform_filter1d(strength, round(0.5 / HOP_S)), 0.0)
     mean = float(strength.mean()) if len(strength) else 0.0
-    return Onsets(sample_rate / hop, strength / mean if mean > 0 else strength, registers)
-
-
-def band_edges(bands: int) -> Floats:
-    """Edges of triangular bands on a logarithmic scale, hertz, `(bands + 2,)`."""
-    return np.geomspace(_LOWEST_HZ, _TOP_HZ, bands + 2)
-
-
-def band_energies(audio: Audio, sample_rate: int, window: int, hop: int, bands: int = _BANDS) -> Floats:
-    """Energy in logarithmic bands, `(steps, bands)`; step i is centred on frame i x hop."""
-    mono = audio @ np.full(audio.shape[1], 1 / audio.shape[1], np.float32)
-    size = fft.next_fast_len(window, real=True)
-    mono = np.pad(mono, (window // 2, window))
-    shape = np.hanning(window).astype(np.float32)
-    triangles = _triangles(sample_rate, size, bands)
-    frames = np.lib.stride_tricks.sliding_window_view(mono, window)[::hop][: -(-len(audio) // hop)]
-    out = np.empty((len(frames), bands))
-    for start in range(0, len(frames), _CHUNK_FRAMES):
-        spectra = fft.rfft(frames[start : start + _CHUNK_FRAMES] * shape, size, axis=1)
-        out[start : start + _CHUNK_FRAMES] = (spectra.real**2 + spectra.imag**2) @ triangles
-    return out
-
-
-def _triangles(sample_rate: int, size: int, bands: int) -> NDArray[np.float32]:
-    """Weights of each spectral bin in each band, `(bins, bands)`; narrow low bands get their nearest bin."""
-    frequencies = np.arange(size // 2 + 1) * sample_rate / size
-    edges = band_edges(bands)
-    width = sample_rate / size
-    low = np.minimum(edges[:-2], edges[1:-1] - width)
-    high = np.maximum(edges[2:], edges[1:-1] + width)
-    rising = (frequencies[:, None] - low) / (edges[1:-1] - low)
-    falling = (high - frequencies[:, None]) / (high - edges[1:-1])
-    return np.maximum(np.minimum(rising, falling), 0.0).astype(np.float32)
+    return Onsets(1 / frames.hop_s, strength / mean if mean > 0 else strength, registers)
 
 
 def attack_times(audio: Audio, sample_rate: int, near_s: Floats) -> Floats:

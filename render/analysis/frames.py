@@ -1,0 +1,162 @@
+"""Sound by frames of 5 and 40 ms: energy in bands and tones of the twelve pitch classes.
+
+Both are computed once a song, whatever its grid: what bars and beats sound like is a mean over them.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections import OrderedDict
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from render.arrays import Audio, Floats
+
+HOP_S = 0.005
+WINDOW_S = 0.03
+CHROMA_EVERY = 8  # frames of HOP_S
+BANDS = 30
+_CHROMA_WINDOW_S = 0.17  # long enough to tell semitones apart from about 130 Hz up
+_LOWEST_NOTE, _HIGHEST_NOTE = 45, 96  # MIDI: A2 (110 Hz) to C7
+_HIGHEST_HZ = 2600.0  # what the highest note needs
+_LOWEST_HZ, _TOP_HZ = 40.0, 10000.0
+_CHUNK_FRAMES = 4096
+_KEPT = 4
+
+
+@dataclass(frozen=True)
+class SongFrames:
+    """`bands` (steps, 30): energy in logarithmic bands every `hop_s`; `chroma` (steps / 8, 12)."""
+
+    hop_s: float
+    bands: Audio
+    chroma: Audio
+
+    @property
+    def chroma_hop_s(self) -> float:
+        return self.hop_s * CHROMA_EVERY
+
+
+_recent: OrderedDict[tuple[int, ...], SongFrames] = OrderedDict()
+
+
+def song_frames(audio: Audio, sample_rate: int) -> SongFrames:
+    """The frames of `audio`, (frames, channels). Those of the last few songs are kept, as tempo, bar lines and
+    sections all ask for them."""
+    key = _mark(audio, sample_rate)
+    found = _recent.get(key)
+    if found is None:
+        hop = round(HOP_S * sample_rate)
+        mono = audio @ np.full(audio.shape[1], 1 / audio.shape[1], np.float32)
+        found = SongFrames(
+            hop / sample_rate,
+            band_energies(mono, sample_rate, round(WINDOW_S * sample_rate), hop),
+            _chroma(mono, sample_rate, CHROMA_EVERY * hop),
+        )
+    keep(audio, sample_rate, found)
+    return found
+
+
+def keep(audio: Audio, sample_rate: int, frames: SongFrames) -> None:
+    """Have `song_frames` give these for this audio (they were computed earlier)."""
+    key = _mark(audio, sample_rate)
+    _recent[key] = frames
+    _recent.move_to_end(key)
+    while len(_recent) > _KEPT:
+        _recent.popitem(last=False)
+
+
+def _mark(audio: Audio, sample_rate: int) -> tuple[int, ...]:
+    """Tells audio in memory apart, also where it was changed in place: its address, shape and a spread of samples."""
+    spread = np.ascontiguousarray(audio[:: max(len(audio) // 4096, 1)])
+    return audio.ctypes.data, *audio.shape, sample_rate, zlib.crc32(spread.tobytes())
+
+
+def band_edges() -> Floats:
+    """Edges of triangular bands on a logarithmic scale, hertz, `(BANDS + 2,)`."""
+    return np.geomspace(_LOWEST_HZ, _TOP_HZ, BANDS + 2)
+
+
+def band_energies(mono: Audio, sample_rate: int, window: int, hop: int) -> Audio:
+    """Energy in logarithmic bands, `(steps, BANDS)`; step i is centred on frame i x hop."""
+    size = fft.next_fast_len(window, real=True)
+    shape = np.hanning(window).astype(np.float32)
+    triangles = _triangles(sample_rate, size)
+    frames = _windows(mono, window, hop)
+    out = np.empty((len(frames), BANDS), np.float32)
+    for start in range(0, len(frames), _CHUNK_FRAMES):
+        spectra = fft.rfft(frames[start : start + _CHUNK_FRAMES] * shape, size, axis=1)
+        out[start : start + _CHUNK_FRAMES] = (spectra.real**2 + spectra.imag**2) @ triangles
+    return out
+
+
+def _windows(mono: Audio, window: int, hop: int) -> Audio:
+    """Views of `window` samples centred on every hop, `(steps, window)`."""
+    padded = np.pad(mono, (window // 2, window))
+    views: Audio = np.lib.stride_tricks.sliding_window_view(padded, window)[::hop]
+    return views[: -(-len(mono) // hop)]
+
+
+def _triangles(sample_rate: int, size: int) -> NDArray[np.float32]:
+    """Weights of each spectral bin in each band, `(bins, bands)`; narrow low bands get their nearest bin."""
+    frequencies = np.arange(size // 2 + 1) * sample_rate / size
+    edges = band_edges()
+    width = sample_rate / size
+    low = np.minimum(edges[:-2], edges[1:-1] - width)
+    high = np.maximum(edges[2:], edges[1:-1] + width)
+    rising = (frequencies[:, None] - low) / (edges[1:-1] - low)
+    falling = (high - frequencies[:, None]) / (high - edges[1:-1])
+    return np.maximum(np.minimum(rising, falling), 0.0).astype(np.float32)
+
+
+def _chroma(mono: Audio, sample_rate: int, hop: int) -> Audio:
+    """The tones of the twelve pitch classes, compressed: `(steps, 12)`; at a lower rate, which notes allow."""
+    factor = max(int(sample_rate / 2 / (1.3 * _HIGHEST_HZ)), 1)
+    while hop % factor:
+        factor -= 1
+    low, rate = _decimated(mono, factor), sample_rate / factor
+    window = round(_CHROMA_WINDOW_S * rate)
+    size = fft.next_fast_len(window, real=True)
+    frames = _windows(low, window, hop // factor)
+    notes = _note_weights(rate, size)
+    shape = np.hanning(window).astype(np.float32)
+    out = np.zeros((len(frames), 12), np.float32)
+    for start in range(0, len(frames), _CHUNK_FRAMES):
+        spectra = fft.rfft(frames[start : start + _CHUNK_FRAMES] * shape, size, axis=1)
+        by_note = np.sqrt((spectra.real**2 + spectra.imag**2) @ notes)
+        # what stands out from its neighbouring notes is a tone; drums fill all of them alike
+        around = (np.roll(by_note, 1, axis=1) + np.roll(by_note, -1, axis=1)) / 2
+        tones = np.sqrt(np.maximum(by_note - around, 0.0))
+        for note in range(tones.shape[1]):
+            out[start : start + _CHUNK_FRAMES, (note + _LOWEST_NOTE) % 12] += tones[:, note]
+    return out
+
+
+def _decimated(mono: Audio, factor: int) -> Audio:
+    """Every `factor`-th sample after a windowed-sinc low-pass (Blackman; textbook), 64 of them by one product."""
+    if factor == 1:
+        return mono
+    reach, outputs = 8 * factor, 64
+    t = np.arange(-reach, reach + 1)
+    taps = np.sinc(t * 0.85 / factor) * np.blackman(len(t))
+    low_pass = np.zeros((2 * reach + outputs * factor, outputs), np.float32)
+    for output in range(outputs):
+        low_pass[output * factor : output * factor + len(taps), output] = taps / taps.sum()
+    count = -(-len(mono) // factor)
+    padded = np.pad(mono, (reach, len(low_pass)))
+    views = np.lib.stride_tricks.sliding_window_view(padded, len(low_pass))[:: outputs * factor]
+    rows = [views[start : start + _CHUNK_FRAMES] @ low_pass for start in range(0, len(views), _CHUNK_FRAMES)]
+    low: Audio = np.concatenate(rows).ravel()[:count]
+    return low
+
+
+def _note_weights(sample_rate: float, size: int) -> Audio:
+    """Each spectral bin's weight in each semitone, `(bins, notes)`."""
+    frequencies = np.arange(size // 2 + 1) * sample_rate / size
+    pitches = 69 + 12 * np.log2(np.maximum(frequencies, 1.0) / 440)
+    notes = np.arange(_LOWEST_NOTE, _HIGHEST_NOTE + 1)
+    weights: Audio = np.maximum(1 - np.abs(pitches[:, None] - notes), 0.0).astype(np.float32)
+    return weights
