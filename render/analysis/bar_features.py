@@ -41,13 +41,14 @@ def describe(audio: Audio, sample_rate: int, edges_s: Floats) -> SegmentSound:
 
 
 def rhythm(curve: Onsets, edges_s: Floats) -> Floats:
-    """Attacks in a bar: strength in three registers at 16 places, `(bars, 48)`; 1 = a strong one of the song."""
+    """Attacks by place in the bar: 16 places x 3 registers, `(bars, 48)`; 1 = a strong one of the song."""
     places = edges_s[:-1, None] + np.diff(edges_s)[:, None] * np.arange(SLOTS) / SLOTS
     steps = np.round(places * curve.rate).astype(int)
     near = np.clip(steps[..., None] + np.arange(-3, 4), 0, len(curve.registers) - 1)  # 15 ms either way
     hits = curve.registers[near].max(axis=2)
     strong = np.percentile(hits, 95, axis=(0, 1))
-    return np.minimum(hits / np.maximum(strong, 1e-9), 1.5).reshape(len(hits), -1)
+    found: Floats = np.minimum(hits / np.maximum(strong, 1e-9), 1.5).reshape(len(hits), -1)
+    return found
 
 
 def _means(rows: Audio, edges: Floats) -> Floats:

@@ -44,8 +44,10 @@ _recent: OrderedDict[tuple[int, ...], SongFrames] = OrderedDict()
 
 
 def song_frames(audio: Audio, sample_rate: int) -> SongFrames:
-    """The frames of `audio`, (frames, channels). Those of the last few songs are kept, as tempo, bar lines and
-    sections all ask for them."""
+    """The frames of `audio`, (frames, channels).
+
+    Those of the last few songs are kept in memory, as tempo, bar lines and sections all ask for them.
+    """
     key = _mark(audio, sample_rate)
     found = _recent.get(key)
     if found is None:
@@ -70,7 +72,7 @@ def keep(audio: Audio, sample_rate: int, frames: SongFrames) -> None:
 
 
 def _mark(audio: Audio, sample_rate: int) -> tuple[int, ...]:
-    """Tells audio in memory apart, also where it was changed in place: its address, shape and a spread of samples."""
+    """Tells audio in memory apart, also changed in place: its address, shape and a spread of samples."""
     spread = np.ascontiguousarray(audio[:: max(len(audio) // 4096, 1)])
     return audio.ctypes.data, *audio.shape, sample_rate, zlib.crc32(spread.tobytes())
 
@@ -113,7 +115,7 @@ def _triangles(sample_rate: int, size: int) -> NDArray[np.float32]:
 
 
 def _chroma(mono: Audio, sample_rate: int, hop: int) -> Audio:
-    """The tones of the twelve pitch classes, compressed: `(steps, 12)`; at a lower rate, which notes allow."""
+    """The tones of the twelve pitch classes, compressed: `(steps, 12)`; computed at a lower rate."""
     factor = max(int(sample_rate / 2 / (1.3 * _HIGHEST_HZ)), 1)
     while hop % factor:
         factor -= 1
@@ -136,7 +138,7 @@ def _chroma(mono: Audio, sample_rate: int, hop: int) -> Audio:
 
 
 def _decimated(mono: Audio, factor: int) -> Audio:
-    """Every `factor`-th sample after a windowed-sinc low-pass (Blackman; textbook), 64 of them by one product."""
+    """Every `factor`-th sample after a windowed-sinc low-pass (Blackman; textbook), 64 a product."""
     if factor == 1:
         return mono
     reach, outputs = 8 * factor, 64
