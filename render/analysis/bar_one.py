@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from render.analysis.bar_features import describe
-from render.analysis.onsets import Onsets
 from render.analysis.novelty import bar_likeness, bar_novelty
+from render.analysis.onsets import Onsets
 from render.analysis.tempo_estimate import beat_scores, first_sound_s
 from render.arrays import Audio, Counts, Floats
 from render.song.grid import Grid, exact

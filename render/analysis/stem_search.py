@@ -9,9 +9,8 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import soundfile
@@ -48,9 +47,6 @@ class FoundStem:
     offset_frames: int | None
     problem: str | None
 
-    def as_json(self) -> dict[str, Any]:
-        return asdict(self) | {"path": self.path.as_posix()}
-
 
 @dataclass(frozen=True)
 class StemSearch:
@@ -64,13 +60,6 @@ class StemSearch:
     @property
     def usable(self) -> tuple[FoundStem, ...]:
         return tuple(s for s in self.stems if s.problem is None)
-
-    def as_json(self) -> dict[str, Any]:
-        return {
-            "stems": [s.as_json() for s in self.stems],
-            "fit": asdict(self.fit) if self.fit else None,
-            "moved_residual_db": self.moved_residual_db,
-        }
 
     def lines(self) -> list[str]:
         """What to tell a person."""

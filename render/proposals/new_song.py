@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -51,20 +50,6 @@ class Proposal:
     suggestion: Suggestion
     stems: StemSearch | None
     ideas: tuple[Idea, ...]
-
-    def as_json(self) -> dict[str, Any]:
-        return {
-            "text": self.text,
-            "lines": list(self.lines),
-            "tempo": self.tempo,
-            "start_s": self.start_s,
-            "confirm": self.confirm,
-            "estimate": self.estimate.as_json() if self.estimate else None,
-            "fit": self.fit.as_json(),
-            "suggestion": self.suggestion.as_json(),
-            "stems": self.stems.as_json() if self.stems else None,
-            "ideas": [idea.as_json() for idea in self.ideas],
-        }
 
 
 def propose(
@@ -228,9 +213,13 @@ class _Draft:
         if found.warning:
             comments += [f"# Careful: {line}" for line in _wrapped(found.warning)]
         lines = []
-        for section, strength in zip(found.sections, found.boundary_strength, strict=True):
-            unsure = "  # where it begins is not clear" if strength < 0.4 and not found.warning else ""
-            lines.append(f'{toml_text(section.name)} = {{ bars = "{section.bars_text}" }}{unsure}')
+        for section, strength, like in zip(
+            found.sections, found.boundary_strength, found.repeats, strict=True
+        ):
+            notes = [f'sounds the same as "{found.sections[like].name}"'] if like is not None else []
+            notes += ["where it begins is not clear"] if strength < 0.4 and not found.warning else []
+            note = f"  # {'; '.join(notes)}" if notes else ""
+            lines.append(f'{toml_text(section.name)} = {{ bars = "{section.bars_text}" }}{note}')
         return "\n".join(["[sections]", *comments, *lines])
 
     def forms(self, ideas: Sequence[Idea]) -> str:
