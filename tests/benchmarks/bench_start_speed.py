@@ -3,7 +3,7 @@
     python -m tests.benchmarks.bench_start_speed [repeats]
 
 The demo's song as a bounce of 2:47 (48 kHz, 24-bit stereo) with two stems (drums; all others) and three
-forms beside "as written". CPU is user + system of the child process, on one core's worth of threads; the least of
+forms beside "as written". CPU is user + system of the child process, with one thread a library; the least of
 the repeats. The baseline is a process of its own that starts Python, reads the bounce and K-weights it once.
 """
 
