@@ -24,8 +24,8 @@ PRICE = 0.35  # what a boundary must be worth, in units of the song's clear chan
 LEAST_UNIT = 0.2  # novelty: where nothing clearly changes, small differences are not made large
 GRID_SHARE = 0.08
 CLEAR = 0.3  # the novelty of a boundary nobody would doubt
-ALIKE = 0.65  # of the way from what any two bars of the song share to what its most alike bars do
-ALIKE_WITHIN = (0.66, 0.86)
+ALIKE = 0.8  # of the way from what any two bars of the song share to what its most alike bars do
+ALIKE_WITHIN = (0.66, 0.9)
 IDENTICAL = 0.95  # every bar of one section against its like in the other
 RECURRING = 0.3
 
