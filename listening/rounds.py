@@ -1,24 +1,20 @@
-"""What a listener's round demands: which form comes next, what is still to be rated, when the next
-round is due. Terminal, page and packet all go through here."""
+"""A listener's round: entered when it is due, heard form by form, ended when all of it is rated.
+
+Terminal, page and packet write to the log through here; what they read is in round_state.py.
+"""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
 from pathlib import Path
 
+from listening.round_state import RoundState, is_done, open_round_of, round_state
 from render.errors import ListenError, RenderError
 from render.renders.manifest import Manifest, RenderedForm
-from sessions.clock import utc_time
-from sessions.log import SITTING_PAUSE
 from sessions.plan import next_order
-from sessions.records import ListenRecord, LogContents, RoundRecord
+from sessions.records import ListenRecord, LogContents, RoundAnswers
 from sessions.study import Study
-
-LOST = "the sound it was to play is lost"
-REPLACED = "its forms have been replaced"
 
 
 @dataclass(frozen=True)
@@ -41,92 +37,8 @@ class Listen:
     demand: Demand
 
 
-@dataclass(frozen=True)
-class Standing:
-    """Where a listener stands. `due` is the first day of the next round, `not_before` its first moment."""
-
-    listener: str
-    rounds_done: int
-    rounds_planned: int
-    open_round: RoundRecord | None
-    heard_in_round: int
-    asked_in_round: int
-    due: date | None
-    not_before: datetime | None
-
-    @property
-    def finished(self) -> bool:
-        return self.open_round is None and self.rounds_done >= self.rounds_planned
-
-
-def standing(
-    study: Study, contents: LogContents, listener: str, current_ids: set[int] | None = None
-) -> Standing:
-    """Where a listener stands by the log. `current_ids` are the forms song.toml still has."""
-    rounds = contents.rounds_of(listener)
-    done = [r for r in rounds if r.complete]
-    open_round = open_round_of(contents, listener)
-    asked = [i for i in open_round.order if current_ids is None or i in current_ids] if open_round else []
-    rated = rated_forms(contents, open_round) if open_round else {}
-    outline = study.outline
-    planned = outline.rounds
-    due, not_before = None, None
-    if open_round is None and len(done) < planned:
-        due, not_before = _next_due(study.clock(), done, planned, outline.days)
-    return Standing(
-        listener,
-        len(done),
-        planned,
-        open_round,
-        len([i for i in asked if i in rated]),
-        len(asked),
-        due,
-        not_before,
-    )
-
-
-def rated_forms(contents: LogContents, round_: RoundRecord) -> Mapping[int, ListenRecord]:
-    """form id -> the counted and rated listen of a round."""
-    return {
-        x.form_id: x
-        for x in contents.listens_of(round_.listener)
-        if x.round_id == round_.id and x.heard_to_the_end and x.rating is not None
-    }
-
-
-def unrated_listen(contents: LogContents, round_: RoundRecord) -> ListenRecord | None:
-    """A listen of a round that was heard to its end but not rated yet (the program was ended in between)."""
-    rated = rated_forms(contents, round_)
-    for listen in reversed(contents.listens_of(round_.listener)):
-        heard = listen.round_id == round_.id and listen.heard_to_the_end
-        if heard and listen.rating is None and listen.form_id not in rated:
-            return listen
-    return None
-
-
-def _next_due(
-    now: datetime, done: list[RoundRecord], planned: int, days: int
-) -> tuple[date, datetime | None]:
-    """The plan spreads rounds evenly over its days; one round a sitting, so an hour lies between two.
-
-    A round that ended in the future was heard by a clock that has been set back since: nobody waits for it.
-    """
-    if not done or done[-1].ended_utc is None or utc_time(done[-1].ended_utc) - now > SITTING_PAUSE:
-        return now.date(), None
-    last_date = date.fromisoformat(done[-1].local_date)
-    a_day = math.ceil(planned / days)
-    on_that_day = sum(r.local_date == done[-1].local_date for r in done)
-    due = last_date + timedelta(days=1) if on_that_day >= a_day else last_date
-    return due, utc_time(done[-1].ended_utc) + SITTING_PAUSE
-
-
-def open_round_of(contents: LogContents, listener: str) -> RoundRecord | None:
-    """The round that a listener has begun and not ended."""
-    return next((r for r in contents.rounds_of(listener) if r.complete is None), None)
-
-
-def require_round(study: Study, listener: str, *, any_day: bool = False) -> None:
-    """Refuse a listener who has no open round and may not begin the next one now; begins nothing.
+def require_round(study: Study, listener: str, *, any_day: bool = False) -> RoundState:
+    """Where a listener stands who has an open round, or may begin the next one now; writes nothing.
 
     Raises:
         ListenError: all rounds are done, or the next one is not due (`any_day` lifts the day, never
@@ -134,23 +46,28 @@ def require_round(study: Study, listener: str, *, any_day: bool = False) -> None
     """
     study.require_fresh_renders()
     name = study.listener(listener).name
-    open_round = open_round_of(study.log.contents(name), name)
-    if open_round is None or end_if_stuck(study, open_round):
-        _require_due(study, standing(study, study.log.contents(name), name), any_day)
+    state = round_state(study, study.log.contents(name), name)
+    if not state.goes_on:
+        _require_due(state, any_day)
+    return state
 
 
 def enter_round(study: Study, listener: str, *, any_day: bool = False) -> Round:
     """The listener's open round, or the next one if it may begin now.
 
+    A round that cannot go on is ended first, also where the next one may not begin.
+
     Raises:
         ListenError: as for `require_round`.
     """
-    require_round(study, listener, any_day=any_day)
-    manifest = study.manifest
     name = study.listener(listener).name
+    study.require_fresh_renders()
+    end_if_stuck(study, round_state(study, study.log.contents(name), name))
+    require_round(study, name, any_day=any_day)
+    manifest = study.manifest
     forms = study.register(manifest)
     contents = study.log.contents(name)
-    if open_round_of(contents, name) is None:
+    if open_round_of(contents, name) is None:  # if another host has begun it since, the log refuses this one
         hashes = {form.content_hash: form.id for form in forms}
         by_id = {form.id: form.content_hash for form in contents.forms}
         history = [[by_id[i] for i in r.order] for r in contents.rounds_of(name)]
@@ -159,151 +76,82 @@ def enter_round(study: Study, listener: str, *, any_day: bool = False) -> Round:
     return Round(study, name)
 
 
-def is_lost(study: Study, round_: RoundRecord) -> bool:
-    """Whether what an open round plays is not there any more."""
-    try:
-        forms = study.manifest_of(round_.render_set).forms
-    except RenderError:
-        return True
-    return not all((study.folder / form.wav).is_file() for form in forms)
-
-
-def why_stuck(study: Study, round_: RoundRecord) -> str | None:
-    """Why an open round cannot go on at the loudness and with the forms it began with: LOST, REPLACED or
-    None. One that needs no more sound is not stuck: what was heard is still rated, and what was rated counts.
-
-    Raises:
-        RenderError: the current renders are not in order, so that it may not be stuck at all.
-    """
-    contents = study.log.contents(round_.listener)
-    rated = rated_forms(contents, round_)
-    left = [i for i in round_.order if i not in rated]
-    if not left or unrated_listen(contents, round_) is not None:
-        return None
-    current = {form.content_hash for form in study.manifest.forms}
-    still = [i for i in round_.order if contents.form(i).content_hash in current]
-    if still and not set(still) & set(left):
-        return None
-    if is_lost(study, round_):
-        return LOST
-    return None if still else REPLACED
-
-
-def end_if_stuck(study: Study, round_: RoundRecord) -> bool:
-    """End an open round that cannot go on: its ratings stay as they are, and another takes its place.
-
-    Raises:
-        RenderError, StudyError: the current renders are not in order, so that it may not be stuck at all.
-    """
-    why = why_stuck(study, round_)
-    if why is None:
+def end_if_stuck(study: Study, state: RoundState) -> bool:
+    """End an open round that cannot go on: its ratings stay as they are, and another takes its place."""
+    if state.open_round is None or state.stuck is None:
         return False
-    study.require_fresh_renders()
-    study.log.end_round(round_.id, complete=False)
-    study.log.add_event("round abandoned", {"listener": round_.listener, "why": why})
+    study.log.end_round(state.open_round.id, complete=False)
+    study.log.add_event("round abandoned", {"listener": state.listener, "why": state.stuck})
     return True
 
 
-def abandoned_round(contents: LogContents, listener: str) -> RoundRecord | None:
-    """A round of the listener that could not go on and whose place no other has taken to its end yet."""
-    ended = [r for r in contents.rounds_of(listener) if r.complete is not None]
-    return ended[-1] if ended and not ended[-1].complete else None
-
-
-def why_abandoned(contents: LogContents, listener: str) -> str:
-    """Why the listener's last abandoned round could not go on."""
-    found = [e.detail for e in contents.events if e.kind == "round abandoned"]
-    return next((str(d["why"]) for d in reversed(found) if d["listener"] == listener), LOST)
-
-
-def abandoned_text(contents: LogContents, listener: str) -> str:
-    """What a listener is told of such a round until they have rated a form of the next one, or ""."""
-    if abandoned_round(contents, listener) is None:
-        return ""
-    open_round = open_round_of(contents, listener)
-    if open_round is not None and rated_forms(contents, open_round):
-        return ""
-    return (
-        f"Your last round could not go on, because {why_abandoned(contents, listener)}; what you rated is "
-        "kept, and a new round takes its place."
-    )
-
-
-def _require_due(study: Study, stands: Standing, any_day: bool) -> None:
-    now = study.clock()
-    if stands.finished:
+def _require_due(state: RoundState, any_day: bool) -> None:
+    name, due = state.listener, state.due
+    if due is None:
         raise ListenError(
-            f"{stands.listener} has done all {stands.rounds_planned} planned rounds; see "
+            f"{name} has done all {state.rounds_planned} planned rounds; see "
             "`fairhearing report` (to go on, raise plan.rounds in song.toml)"
         )
-    if stands.not_before and timedelta(0) < stands.not_before - now <= SITTING_PAUSE:
-        at = stands.not_before.astimezone(now.tzinfo)
+    wait = due.waits_for(any_day=any_day)
+    if wait == "day":
+        raise ListenError(
+            f"{name}'s next round is due on {due.day.isoformat()}: the plan spreads its rounds "
+            "over days, because one evening's mood must not decide (--any-day begins it now)"
+        )
+    if wait == "hour":
         raise ListenError(
             "one round a sitting: ears tire and moods carry over; "
-            f"{stands.listener}'s next round can begin at {at:%H:%M}"
-        )
-    if stands.due and stands.due > now.date() and not any_day:
-        raise ListenError(
-            f"{stands.listener}'s next round is due on {stands.due.isoformat()}: the plan spreads its rounds "
-            "over days, because one evening's mood must not decide (--any-day begins it now)"
+            f"{name}'s next round can begin at {due.not_before:%H:%M}"
         )
 
 
 class Round:
-    """A listener's open round, as the log has it at this moment. `contents` holds this listener's part.
+    """A listener's open round, as the log has it at this moment. `contents` holds this listener's part."""
 
-    `manifest` stands for that of the round where it is lost, for what needs no sound.
-    """
-
-    def __init__(self, study: Study, listener: str, manifest: Manifest | None = None) -> None:
+    def __init__(self, study: Study, listener: str, contents: LogContents | None = None) -> None:
         self.study = study
         self.listener = listener
-        self._instead = manifest
-        self.refresh()
+        self._read(contents or study.log.contents(listener))
 
     def refresh(self) -> None:
         """Read the log again."""
-        contents = self.study.log.contents(self.listener)
-        found = open_round_of(contents, self.listener)
-        if found is None:
+        self._read(self.study.log.contents(self.listener))
+
+    def _read(self, contents: LogContents) -> None:
+        self.state = round_state(self.study, contents, self.listener)
+        if self.state.open_round is None or self.state.stuck is not None:
             raise ListenError(
                 f"{self.listener} has no open round; `fairhearing status` says when the next one is"
             )
-        self.record = found
         self.contents = contents
-        self.manifest: Manifest = self._instead or self._own_manifest()
-        self.rated = rated_forms(contents, found)
-
-    def _own_manifest(self) -> Manifest:
-        try:
-            return self.study.manifest_of(self.record.render_set)
-        except RenderError:
-            if why_stuck(self.study, self.record) is not None:
-                raise
-            return self.study.manifest  # no sound is needed from it
+        self.record = self.state.open_round
+        self.manifest: Manifest = manifest_played(self.study, self.state)
 
     @property
     def number(self) -> int:
-        """Which of the planned rounds this is: abandoned ones do not count."""
-        return 1 + sum(bool(r.complete) for r in self.contents.rounds_of(self.listener))
+        return self.state.number
+
+    @property
+    def rated(self) -> Mapping[int, ListenRecord]:
+        return self.state.rated
 
     @property
     def demands(self) -> list[Demand]:
         """What the round asks for: its forms, in order, without those that song.toml no longer has."""
-        current = {form.content_hash for form in self.study.manifest.forms}
-        found = []
-        for position, form_id in enumerate(self.record.order, start=1):
-            content_hash = self.contents.form(form_id).content_hash
-            render = self.manifest.by_hash(content_hash)
-            if render is not None and content_hash in current:
-                path = self.study.folder / render.wav
-                found.append(Demand(form_id, position, render, path, self.manifest.sample_rate))
-        return found
+        return [d for form_id in self.state.asked if (d := self.demand(form_id)) is not None]
+
+    def demand(self, form_id: int) -> Demand | None:
+        """What is played for a form of the round, if there is something."""
+        render = self.manifest.by_hash(self.contents.form(form_id).content_hash)
+        if render is None:
+            return None
+        position = self.record.order.index(form_id) + 1
+        return Demand(form_id, position, render, self.study.folder / render.wav, self.manifest.sample_rate)
 
     @property
     def unrated(self) -> ListenRecord | None:
-        """What was heard to its end but not rated yet."""
-        return unrated_listen(self.contents, self.record)
+        """What was heard but not rated yet (or not judged, where it stumbled)."""
+        return self.state.waiting
 
     @property
     def next_demand(self) -> Demand | None:
@@ -327,18 +175,52 @@ class Round:
 
         Returns whether the study was opened by it.
         """
-        self.refresh()
-        if self.next_demand is not None or end_if_stuck(self.study, self.record):
+        contents = self.study.log.contents(self.listener)
+        state = round_state(self.study, contents, self.listener)
+        if end_if_stuck(self.study, state) or not state.goes_on or state.left:
             return False
         self.study.log.end_round(self.record.id, complete=True)
         return open_if_all_done(self.study)
 
 
+def answers_of(
+    cuts: Collection[int], keep: int | str | None, rated: Mapping[int, int]
+) -> RoundAnswers | None:
+    """What was answered at a round's end by codes, as listens; `rated` maps the round's codes to listen ids.
+
+    None where a code is none of the round's.
+    """
+    kept = keep if isinstance(keep, int) else None
+    if not {*cuts, *([] if kept is None else [kept])} <= rated.keys():
+        return None
+    listens = tuple(sorted({rated[code] for code in cuts}))
+    if kept is not None:
+        return RoundAnswers(listens, "form", rated[kept])
+    return RoundAnswers(listens, "none" if keep == "none" else "no answer")
+
+
+def manifest_played(study: Study, state: RoundState) -> Manifest:
+    """The renders of a listener's open round; the current ones where those are lost and nothing is left to be
+    heard.
+
+    Raises:
+        RenderError: what the round plays is not in order.
+    """
+    assert state.open_round is not None
+    try:
+        return study.manifest_of(state.open_round.render_set)
+    except RenderError:
+        if state.stuck is not None:
+            raise
+        return study.manifest
+
+
 def open_if_all_done(study: Study) -> bool:
     """Open the study when every listener has done every planned round."""
     contents = study.log.contents(listens=False)
-    stands = [standing(study, contents, listener.name) for listener in study.song.listeners]
-    if contents.opened is None and stands and all(s.finished for s in stands):
+    listeners = study.song.listeners
+    all_done = all(is_done(contents, listener.name, study.song.rounds) for listener in listeners)
+    if contents.opened is None and listeners and all_done:
         study.log.add_event("opened", {"why": "all planned rounds are done"})
         return True
     return False

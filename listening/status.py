@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from datetime import datetime, time
 from typing import Any
 
-from listening.rounds import Standing, abandoned_round, standing, why_abandoned
+from listening.round_state import RoundState, abandoned_round, state_among, why_abandoned
 from render.errors import RenderError
 from render.renders.manifest import RENDERS
 from sessions.records import LogContents
@@ -63,9 +62,9 @@ def study_status(study: Study) -> StudyStatus:
     if not study.has_log:
         return StudyStatus(song.title, False, (), None, (NOT_RENDERED,))
     contents = study.log.contents()
-    current = _current_ids(study, contents)
-    stands = [standing(study, contents, listener.name, current) for listener in song.listeners]
-    rows = tuple(_row(study, contents, s) for s in stands)
+    current = _current_hashes(study)
+    states = [state_among(study, contents, listener.name, current) for listener in song.listeners]
+    rows = tuple(_row(contents, state) for state in states)
     lines = []
     if contents.seed_sha256:
         lines.append(f"The plan's seed is drawn and sealed; its SHA-256 is {contents.seed_sha256}.")
@@ -74,83 +73,78 @@ def study_status(study: Study) -> StudyStatus:
     gone = [name for name in contents.listeners if name not in listed]
     if gone:
         lines.append(f"No longer in song.toml, their ratings are kept: {', '.join(gone)}.")
-    lines.append(_next_step(study, stands, contents, current is not None))
+    lines.append(_next_step(study, states, contents, current is not None))
     return StudyStatus(song.title, contents.opened is not None, rows, contents.seed_sha256, tuple(lines))
 
 
-def _current_ids(study: Study, contents: LogContents) -> set[int] | None:
+def _current_hashes(study: Study) -> set[str] | None:
+    """Content hashes of the forms that are rendered; None if none are, or it cannot be read which."""
     try:
-        hashes = {form.content_hash for form in study.manifest.forms}
+        return {form.content_hash for form in study.manifest.forms}
     except RenderError:
         return None
-    return {form.id for form in contents.forms if form.content_hash in hashes}
 
 
-def _row(study: Study, contents: LogContents, stands: Standing) -> ListenerStatus:
-    listens = contents.listens_of(stands.listener)
+def _row(contents: LogContents, state: RoundState) -> ListenerStatus:
+    listens = contents.listens_of(state.listener)
     rated = [x for x in listens if x.rating is not None]
-    in_round = stands.open_round is not None and stands.asked_in_round > 0
+    in_round = state.open_round is not None and bool(state.asked)
     return ListenerStatus(
-        name=stands.listener,
-        simulated=contents.listeners.get(stands.listener, False),
-        rounds_done=stands.rounds_done,
-        rounds_planned=stands.rounds_planned,
-        heard_in_open_round=stands.heard_in_round if in_round else None,
-        asked_in_open_round=stands.asked_in_round if in_round else None,
+        name=state.listener,
+        simulated=contents.listeners.get(state.listener, False),
+        rounds_done=state.rounds_done,
+        rounds_planned=state.rounds_planned,
+        heard_in_open_round=state.heard if in_round else None,
+        asked_in_open_round=len(state.asked) if in_round else None,
         days=len({x.local_date for x in rated}),
         voids=sum(x.void_reason is not None for x in listens),
-        next_text=_next_text(study, stands),
+        next_text=_next_text(state),
     )
 
 
 def _abandoned_lines(contents: LogContents, names: list[str]) -> list[str]:
-    found = [(name, abandoned_round(contents, name)) for name in names]
     return [
         f"{name}'s round of {round_.local_date} could not go on, because {why_abandoned(contents, name)}; "
         "what was rated in it is kept, and a new round takes its place."
-        for name, round_ in found
-        if round_ is not None
+        for name in names
+        if (round_ := abandoned_round(contents, name)) is not None
     ]
 
 
-def _next_text(study: Study, stands: Standing) -> str:
-    if stands.finished:
+def _next_text(state: RoundState) -> str:
+    number = f"round {state.number}"
+    if state.open_round is not None:
+        if not state.asked:  # all of its forms were replaced
+            return f"{number} begins anew, with the forms as they are now"
+        return f"{number} goes on at any time"
+    if state.due is None:
         return "all rounds done"
-    number = f"round {stands.rounds_done + 1}"
-    if stands.open_round is not None:
-        anew = not stands.asked_in_round  # all of its forms were replaced
-        return (
-            f"{number} begins anew, with the forms as they are now"
-            if anew
-            else f"{number} goes on at any time"
-        )
-    now = study.clock()
-    if stands.due is not None and stands.due > now.date():
-        return f"{number} on {stands.due.isoformat()}"
-    if stands.not_before is not None and stands.not_before > now:
-        return f"{number} from {stands.not_before.astimezone(now.tzinfo):%H:%M}"
-    return f"{number} now"
+    wait = state.due.waits_for()
+    if wait == "day":
+        return f"{number} on {state.due.day.isoformat()}"
+    return f"{number} from {state.due.not_before:%H:%M}" if wait else f"{number} now"
 
 
-def _next_step(study: Study, stands: list[Standing], contents: LogContents, rendered: bool) -> str:
+def _next_step(study: Study, states: list[RoundState], contents: LogContents, rendered: bool) -> str:
     if contents.opened is not None:
         if any(event.kind == "decided" for event in contents.events):
             return "It is decided; `fairhearing report` tells why, and its folder holds the way back."
         return "Next: `fairhearing report`, then `fairhearing decide FORM --because TEXT`."
     if not rendered:
         return _why_not_rendered(study)
-    waiting = [s for s in stands if not s.finished]
-    if not stands:
+    waiting = [state for state in states if not state.finished]
+    if not states:
         return "Next: list who listens under [listeners] in song.toml."
     if not waiting:
         return (
             "All planned rounds are done: raise `rounds` under [plan] in song.toml for more, or "
             "`fairhearing decide FORM --because TEXT`."
         )
-    first = min(waiting, key=lambda s: _waits_until(study, s))
-    wait = _waits_until(study, first)
-    if wait > study.clock():
-        return f"Nobody's round is due before {wait:%Y-%m-%d %H:%M}."
+    now = study.clock()
+    moments = {state.listener: now if state.due is None else state.due.moment for state in waiting}
+    first = min(waiting, key=lambda state: moments[state.listener])
+    if moments[first.listener] > now:
+        return f"Nobody's round is due before {moments[first.listener]:%Y-%m-%d %H:%M}."
     return f"Next: `{listen_command(first.listener)}`."
 
 
@@ -170,22 +164,14 @@ def _why_not_rendered(study: Study) -> str:
     return NOT_RENDERED
 
 
-def _waits_until(study: Study, stands: Standing) -> datetime:
-    """The first moment at which a listener can go on."""
-    now = study.clock()
-    day = datetime.combine(stands.due, time(), now.tzinfo) if stands.due else now
-    hour = stands.not_before.astimezone(now.tzinfo) if stands.not_before else now
-    return max(now, day, hour)
-
-
 def rated_forms_of(study: Study) -> dict[str, int]:
     """content hash -> number of ratings, of the forms that are rendered now and were rated."""
     if not study.has_log:
         return {}
     contents = study.log.contents()
-    current = _current_ids(study, contents) or set()
+    current = _current_hashes(study) or set()
     counts = {f.content_hash: sum(x.rating is not None for x in contents.listens if x.form_id == f.id)
-              for f in contents.forms if f.id in current}  # fmt: skip
+              for f in contents.forms if f.content_hash in current}  # fmt: skip
     return {content_hash: count for content_hash, count in counts.items() if count}
 
 

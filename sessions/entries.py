@@ -1,6 +1,9 @@
-"""What may be written about a listen: the same rules whether it was heard here or far away."""
+"""Validated inserts about listens, shared by live ones and those imported from packets."""
 
 from __future__ import annotations
+
+import json
+from collections.abc import Sequence
 
 from sqlalchemy import Connection, select
 
@@ -8,7 +11,7 @@ from render.errors import LogError
 from sessions import tables as t
 from sessions.checksums import add_row
 from sessions.clock import Moment
-from sessions.records import ASPECTS, OVERALL
+from sessions.records import ASPECTS, MOST_BLEMISH_S, OVERALL, RoundAnswers, Stumble
 
 LONGEST_COMMENT = 4000
 
@@ -41,6 +44,74 @@ def require_round_open(connection: Connection, round_id: int) -> None:
     over = select(t.round_ends.c.round_id).where(t.round_ends.c.round_id == round_id)
     if connection.execute(over).first() is not None:
         raise LogError("the round is over; its ratings stand as they are")
+
+
+def require_rateable(connection: Connection, listen_id: int) -> None:
+    """Refuse a rating of a listen that does not count, or whose round is over.
+
+    A listen counts when it ended, is not void, and was not disturbed, or was judged all the same.
+    """
+    row = connection.execute(
+        select(
+            t.listens.c.round_id,
+            t.listen_ends.c.void_reason,
+            t.blemishes.c.late_s,
+            t.judgements.c.could_judge,
+        )
+        .join_from(t.listens, t.listen_ends)
+        .join(t.blemishes, t.blemishes.c.listen_id == t.listens.c.id, isouter=True)
+        .join(t.judgements, t.judgements.c.listen_id == t.listens.c.id, isouter=True)
+        .where(t.listens.c.id == listen_id)
+    ).first()
+    if row is None or row.void_reason is not None or row.could_judge == 0:
+        raise LogError("only a listen that was heard to its end can be rated; hear it from the top")
+    if (row.late_s or 0.0) > MOST_BLEMISH_S and row.could_judge is None:
+        raise LogError("this listen stumbled; first say whether it could still be judged")
+    require_round_open(connection, row.round_id)
+    require_not_rated_elsewhere(connection, listen_id)
+
+
+def add_blemish(
+    connection: Connection, at: Moment, listen_id: int, late_s: float, stumbles: Sequence[Stumble]
+) -> None:
+    """Note what was late or missing in a listen; nothing if nothing was."""
+    if late_s > 0:
+        places = json.dumps([[round(x.at_s, 3), round(x.length_s, 3)] for x in stumbles])
+        add_row(
+            connection,
+            t.blemishes,
+            at,
+            listen_id=listen_id,
+            late_s=float(late_s),
+            stumbles_json=places,
+        )
+
+
+def add_judgement(connection: Connection, at: Moment, listen_id: int, could_judge: bool) -> bool:
+    """Note whether a listen that stumbled could be judged, once; what the first answer was."""
+    known = select(t.judgements.c.could_judge).where(t.judgements.c.listen_id == listen_id)
+    first = connection.execute(known).scalar()
+    if first is None:
+        add_row(connection, t.judgements, at, listen_id=listen_id, could_judge=int(could_judge))
+        return could_judge
+    return bool(first)
+
+
+def add_round_answers(connection: Connection, at: Moment, round_id: int, answers: RoundAnswers) -> None:
+    """Write what was answered at a round's end, while it is open.
+
+    Raises:
+        LogError: the round is over, or a listen named is none of its own.
+    """
+    require_round_open(connection, round_id)
+    own = set(connection.execute(select(t.listens.c.id).where(t.listens.c.round_id == round_id)).scalars())
+    named = {*answers.cuts, *([] if answers.kept is None else [answers.kept])}
+    if not named <= own or (answers.keep == "form") != (answers.kept is not None):
+        raise LogError("these answers are not about listens of this round")
+    add_row(
+        connection, t.round_answers, at, round_id=round_id, cuts_json=json.dumps(sorted(answers.cuts)),
+        keep=answers.keep, kept_listen_id=answers.kept,
+    )  # fmt: skip
 
 
 def require_not_rated_elsewhere(connection: Connection, listen_id: int) -> None:

@@ -12,22 +12,32 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
-from sqlalchemy import Connection, Table, func, select
+from sqlalchemy import Connection, Row, Table, func, select
 
 from render.errors import LogError
 from sessions import tables as t
 from sessions.checksums import add_row, whole_rows
 from sessions.clock import Clock, Moment, moment, utc_time
 from sessions.entries import (
+    add_blemish,
     add_comment,
+    add_judgement,
     add_rating,
+    add_round_answers,
     add_submission,
     known_listener,
-    require_not_rated_elsewhere,
-    require_round_open,
+    require_rateable,
 )
 from sessions.plan import draw_code, new_seed
-from sessions.records import OVERALL, LogContents, opened_event, read_contents, read_events
+from sessions.records import (
+    OVERALL,
+    LogContents,
+    RoundAnswers,
+    Stumble,
+    opened_event,
+    read_contents,
+    read_events,
+)
 from sessions.store import Store
 
 SITTING_PAUSE = timedelta(minutes=60)
@@ -204,8 +214,17 @@ class Log:
                 position=position, code=code, frames=frames, after_opening=int(opened),
             )  # fmt: skip
 
-    def end_listen(self, listen_id: int, frames_delivered: int, void_reason: str | None = None) -> None:
-        """A listen ends: heard to its end, or void with a reason.
+    def end_listen(
+        self,
+        listen_id: int,
+        frames_delivered: int,
+        void_reason: str | None = None,
+        *,
+        late_s: float = 0.0,
+        stumbles: Sequence[Stumble] = (),
+    ) -> None:
+        """A listen ends: heard to its end, or void with a reason. `late_s` seconds of it were late or
+        missing, at `stumbles`.
 
         Raises:
             LogError: it had ended before, for instance because the listener began another one.
@@ -224,6 +243,23 @@ class Log:
                 connection, t.listen_ends, listen_id=listen_id, frames_delivered=frames_delivered,
                 void_reason=void_reason,
             )  # fmt: skip
+            add_blemish(connection, self._now, listen_id, late_s, stumbles)
+
+    def end_of(self, listen_id: int) -> Row[Any] | None:
+        """How a listen ended (`frames_delivered`, `void_reason`); None while it goes on."""
+        query = select(t.listen_ends).where(t.listen_ends.c.listen_id == listen_id)
+        with self.store.reading() as connection:
+            return next(iter(whole_rows(connection, query, t.listen_ends)), None)
+
+    def judge(self, listen_id: int, could_judge: bool) -> bool:
+        """Whether a listen that stumbled could still be judged; the first answer stands, and is returned."""
+        with self.store.writing() as connection:
+            return add_judgement(connection, self._now, listen_id, could_judge)
+
+    def answer_round(self, round_id: int, answers: RoundAnswers) -> None:
+        """What a listener says at a round's end; a later answer corrects, until the round ends."""
+        with self.store.writing() as connection:
+            add_round_answers(connection, self._now, round_id, answers)
 
     def rate(self, listen_id: int, values: Mapping[str, float]) -> None:
         """Ratings of a counted listen, 0-100 by aspect; a later one corrects, until the round ends."""
@@ -253,20 +289,9 @@ class Log:
             return True
 
     def _rate(self, connection: Connection, listen_id: int, values: Mapping[str, float]) -> None:
-        self._require_rateable(connection, listen_id)
+        require_rateable(connection, listen_id)
         for aspect, value in values.items():
             add_rating(connection, self._now, listen_id, aspect, value)
-
-    def _require_rateable(self, connection: Connection, listen_id: int) -> None:
-        row = connection.execute(
-            select(t.listens.c.round_id, t.listen_ends.c.void_reason, t.listen_ends.c.at_utc)
-            .join_from(t.listens, t.listen_ends, isouter=True)
-            .where(t.listens.c.id == listen_id)
-        ).first()
-        if row is None or row.at_utc is None or row.void_reason is not None:
-            raise LogError("only a listen that was heard to its end can be rated; hear it from the top")
-        require_round_open(connection, row.round_id)
-        require_not_rated_elsewhere(connection, listen_id)
 
     def _void_open_listens(self, connection: Connection, round_id: int) -> None:
         listener_id = connection.execute(

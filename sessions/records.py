@@ -6,9 +6,9 @@ import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
+from typing import Any, Literal
 
-from sqlalchemy import Connection, FromClause, Select, Table, select
+from sqlalchemy import Connection, FromClause, Row, Select, Table, select
 
 from sessions import tables as t
 from sessions.checksums import Rows, require_whole
@@ -16,6 +16,35 @@ from sessions.plan import seed_sha256
 
 OVERALL = "overall"
 ASPECTS = ("opening", "flow", "build", "ending")
+
+# What may be late or missing in all of a listen: up to the first it counts, up to the second its listener is
+# asked whether it could still be judged, beyond that it is void. Our own rule of thumb.
+MOST_BLEMISH_S = 0.3
+MOST_JUDGED_S = 2.0
+NOT_JUDGED = "the sound stumbled, and the listener could not judge it"
+
+Keep = Literal["form", "none", "no answer"]
+
+
+@dataclass(frozen=True)
+class Stumble:
+    """Sound that was late or missing: its place, in seconds after the form's first bar line, and length."""
+
+    at_s: float
+    length_s: float
+
+
+@dataclass(frozen=True)
+class RoundAnswers:
+    """What a listener said at a round's end, as ids of its listens.
+
+    `cuts` are those in which a cut was heard; `kept` is the one whose form they would keep ("form"), and None
+    where they would keep none of them ("none") or did not say ("no answer").
+    """
+
+    cuts: tuple[int, ...]
+    keep: Keep
+    kept: int | None = None
 
 
 @dataclass(frozen=True)
@@ -31,7 +60,8 @@ class FormRecord:
 
 @dataclass(frozen=True)
 class RoundRecord:
-    """A listener's round; `complete` is None while it is open."""
+    """A listener's round; `complete` is None while it is open, `answers` until its last questions are
+    answered."""
 
     id: int
     listener: str
@@ -42,11 +72,16 @@ class RoundRecord:
     local_date: str
     ended_utc: str | None
     complete: bool | None
+    answers: RoundAnswers | None = None
 
 
 @dataclass(frozen=True)
 class ListenRecord:
-    """One listen: counted when it ended without a void reason. `ratings` holds the last of each aspect."""
+    """One listen: counted when it ended without a void reason. `ratings` holds the last of each aspect.
+
+    `late_s` is what was late or missing in all, `stumbles` where; `could_judge` is None unless the listener
+    was asked whether that spoilt it, and has answered.
+    """
 
     id: int
     listener: str
@@ -67,10 +102,24 @@ class ListenRecord:
     void_reason: str | None
     ratings: Mapping[str, float] = field(default_factory=dict)
     comments: tuple[tuple[float | None, str], ...] = ()
+    late_s: float = 0.0
+    stumbles: tuple[Stumble, ...] = ()
+    could_judge: bool | None = None
 
     @property
     def heard_to_the_end(self) -> bool:
-        return self.ended_utc is not None and self.void_reason is None
+        return self.ended_utc is not None and self.void_reason is None and not self.awaits_judgement
+
+    @property
+    def awaits_judgement(self) -> bool:
+        """Whether it was heard, and its listener must still say whether it could be judged."""
+        over = self.ended_utc is not None and self.void_reason is None
+        return over and self.late_s > MOST_BLEMISH_S and self.could_judge is None
+
+    @property
+    def blemished(self) -> bool:
+        """Whether it counts although something was late or missing in it."""
+        return self.heard_to_the_end and self.late_s > 0
 
     @property
     def rating(self) -> float | None:
@@ -173,8 +222,8 @@ def opened_event(events: Iterable[EventRecord]) -> EventRecord | None:
 
 
 _SMALL = (t.secrets, t.listeners, t.forms, t.events)
-_ROUNDS = (t.rounds, t.round_ends)
-_LISTENS = (t.sittings, t.listens, t.listen_ends, t.ratings, t.comments)
+_ROUNDS = (t.rounds, t.round_ends, t.round_answers)
+_LISTENS = (t.sittings, t.listens, t.listen_ends, t.blemishes, t.judgements, t.ratings, t.comments)
 
 
 def _read(connection: Connection, tables: Sequence[Table], listener: str | None = None) -> Rows:
@@ -211,12 +260,18 @@ def _events(rows: Rows) -> tuple[EventRecord, ...]:
 
 def _rounds(rows: Rows, names: Mapping[int, str]) -> Iterator[RoundRecord]:
     ends = {row.round_id: row for row in rows[t.round_ends]}
+    answers = {row.round_id: _answers(row) for row in rows[t.round_answers]}  # the last one counts
     for row in rows[t.rounds]:
         end = ends.get(row.id)
         yield RoundRecord(
             row.id, names[row.listener_id], row.number, tuple(json.loads(row.order_json)), row.render_set,
             row.at_utc, row.local_date, end.at_utc if end else None, bool(end.complete) if end else None,
+            answers.get(row.id),
         )  # fmt: skip
+
+
+def _answers(row: Row[Any]) -> RoundAnswers:
+    return RoundAnswers(tuple(json.loads(row.cuts_json)), row.keep, row.kept_listen_id)
 
 
 def _listens(rows: Rows, names: Mapping[int, str]) -> Iterator[ListenRecord]:
@@ -229,6 +284,9 @@ def _listens(rows: Rows, names: Mapping[int, str]) -> Iterator[ListenRecord]:
     rounds = {row.id: row for row in rows[t.rounds]}
     sittings = {row.id: row for row in rows[t.sittings]}
     ends = {row.listen_id: row for row in rows[t.listen_ends]}
+    late_s = {row.listen_id: row.late_s for row in rows[t.blemishes]}
+    stumbles = {row.listen_id: _stumbles(row.stumbles_json) for row in rows[t.blemishes]}
+    judged = {row.listen_id: bool(row.could_judge) for row in rows[t.judgements]}
     for row in rows[t.listens]:
         round_, sitting, end = rounds[row.round_id], sittings[row.sitting_id], ends.get(row.id)
         yield ListenRecord(
@@ -238,6 +296,11 @@ def _listens(rows: Rows, names: Mapping[int, str]) -> Iterator[ListenRecord]:
             frames=row.frames, started_utc=row.at_utc, local_date=row.local_date,
             after_opening=bool(row.after_opening), ended_utc=end.at_utc if end else None,
             frames_delivered=end.frames_delivered if end else 0,
-            void_reason=end.void_reason if end else None,
+            void_reason=NOT_JUDGED if judged.get(row.id) is False else end.void_reason if end else None,
             ratings=ratings.get(row.id, {}), comments=tuple(comments.get(row.id, ())),
+            late_s=late_s.get(row.id, 0.0), stumbles=stumbles.get(row.id, ()), could_judge=judged.get(row.id),
         )  # fmt: skip
+
+
+def _stumbles(text: str) -> tuple[Stumble, ...]:
+    return tuple(Stumble(at_s, length_s) for at_s, length_s in json.loads(text))

@@ -26,6 +26,7 @@ from sessions.clock import Clock, system_clock
 from sessions.log import Log, NewForm
 from sessions.records import LogContents
 from sessions.store import Store
+from sessions.unchanged import Unchanged
 
 LOG_FILE = "log.sqlite"
 
@@ -46,11 +47,15 @@ class Study:
         self.folder = folder
         self.clock = clock
         self._store = store
+        self._unchanged = Unchanged()
 
     @cached_property
     def song(self) -> Song:
         """song.toml, read and checked."""
-        return load_song(self.folder)
+        return self._read_song()
+
+    def _read_song(self) -> Song:
+        return self._unchanged.get("song", lambda: load_song(self.folder), _files_of)
 
     @cached_property
     def outline(self) -> Outline:
@@ -77,18 +82,23 @@ class Study:
     def in_zone(self, zone: tzinfo) -> Study:
         """The same study and log, where the date is that of another time zone (a listener's own).
 
-        song.toml is read anew; while somebody is editing it into disorder, the last good one holds.
+        song.toml is read anew if it has changed; while somebody edits it into disorder, the last good one
+        holds.
         """
         with suppress(FairhearingError):
-            self.__dict__["song"] = load_song(self.folder)
+            self.__dict__["song"] = self._read_song()
         study = Study(self.folder, lambda: self.clock().astimezone(zone), self._store)
+        study._unchanged = self._unchanged
         study.__dict__.update(song=self.song, log=Log(self.log.store, study.clock))  # fills the caches
         return study
 
     @property
     def manifest(self) -> Manifest:
         """The current renders."""
-        return read_manifest(manifest_path(self.folder))
+        return self._read_manifest(manifest_path(self.folder))
+
+    def _read_manifest(self, path: Path) -> Manifest:
+        return self._unchanged.get(path, lambda: read_manifest(path), lambda _manifest: (path,))
 
     def manifest_of(self, set_id: str) -> Manifest:
         """The renders that a round was started with; one whose file is gone is played from the current set,
@@ -99,7 +109,7 @@ class Study:
         """
         path = manifest_path(self.folder, set_id)
         try:
-            found = read_manifest(path)
+            found = self._read_manifest(path)
         except RenderError as error:
             with suppress(RenderError):
                 if self.manifest.set_id == set_id:  # the same manifest, kept twice
@@ -198,6 +208,11 @@ class Study:
                 for form in manifest.forms
             )  # fmt: skip
         return [CurrentForm(ids[f.content_hash], f.name, f.content_hash) for f in manifest.forms]
+
+
+def _files_of(song: Song) -> list[Path]:
+    """What song.toml and the headers of its audio were read from."""
+    return [song.folder / SONG_FILE, song.audio.path, *song.stems.values()]
 
 
 def _description(form: RenderedForm, lead_s: float) -> dict[str, Any]:

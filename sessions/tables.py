@@ -192,12 +192,42 @@ submissions = Table(
     *_stamp_and_sum(),
 )
 
+blemishes = Table(
+    "blemishes",  # what was late or missing in a listen that was not spoilt by it (or was, where it is void)
+    metadata,
+    Column("listen_id", ForeignKey("listens.id"), primary_key=True),
+    Column("late_s", Float, nullable=False),  # in all
+    Column("stumbles_json", Text, nullable=False),  # JSON: [[seconds after the first bar line, seconds], ...]
+    *_stamp_and_sum(),
+)
+
+judgements = Table(
+    "judgements",  # whether the listener could still judge a listen that stumbled; asked before the rating
+    metadata,
+    Column("listen_id", ForeignKey("listens.id"), primary_key=True),
+    Column("could_judge", Integer, nullable=False),
+    *_stamp_and_sum(),
+)
+
+round_answers = Table(
+    "round_answers",  # to the questions at a round's end; a correction is a new row
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("round_id", ForeignKey("rounds.id"), nullable=False),
+    Column("cuts_json", Text, nullable=False),  # JSON: the listens in which a cut was heard
+    Column("keep", String(10), nullable=False),  # form, none, no answer
+    Column("kept_listen_id", ForeignKey("listens.id")),
+    *_stamp_and_sum(),
+)
+
 _FIRST_TABLES = [
     secrets, events, listeners, forms, rounds, round_ends, sittings, codes, listens, listen_ends, ratings,
     comments,
 ]  # fmt: skip
 
 _PAGE_TABLES = [links, link_ends, submissions]
+
+_HEARING_TABLES = [blemishes, judgements, round_answers]
 
 _INDEXES = [
     Index(f"{column.table.name}_by_{column.name}", column)
@@ -230,6 +260,11 @@ def _sum_every_row(connection: Connection) -> None:
         fill_sums(connection, table)
 
 
+def _create_hearing_tables(connection: Connection) -> None:
+    """Stumbles of the sound and what the listener said of them; the questions at a round's end."""
+    metadata.create_all(connection, tables=_HEARING_TABLES)
+
+
 def _add_sums(connection: Connection, *to: Table) -> None:
     found = inspect(connection)
     for table in to:
@@ -239,6 +274,7 @@ def _add_sums(connection: Connection, *to: Table) -> None:
 
 MIGRATIONS: tuple[Callable[[Connection], None], ...] = (
     _create_first_tables, _create_page_tables, _add_sums_and_indexes, _sum_every_row,
+    _create_hearing_tables,
 )  # fmt: skip
 
 

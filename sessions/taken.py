@@ -10,14 +10,16 @@ from sessions import tables as t
 from sessions.checksums import add_row
 from sessions.clock import moment
 from sessions.entries import (
+    add_blemish,
     add_comment,
+    add_judgement,
     add_rating,
     add_submission,
-    require_not_rated_elsewhere,
+    require_rateable,
     require_round_open,
 )
 from sessions.log import Log
-from sessions.records import opened_event, read_events
+from sessions.records import Stumble, opened_event, read_events
 
 
 @dataclass(frozen=True)
@@ -43,6 +45,9 @@ class TakenListen:
     ended: datetime
     ratings: Sequence[TakenRating]
     comments: Sequence[tuple[float | None, str]]
+    late_s: float = 0.0
+    stumbles: Sequence[Stumble] = ()
+    could_judge: bool | None = None
 
 
 def take_in(log: Log, listener: str, submission: str, listen: TakenListen) -> bool:
@@ -66,8 +71,11 @@ def take_in(log: Log, listener: str, submission: str, listen: TakenListen) -> bo
             connection, t.listen_ends, ended, listen_id=listen_id,
             frames_delivered=listen.frames_delivered, void_reason=listen.void_reason,
         )  # fmt: skip
+        add_blemish(connection, ended, listen_id, listen.late_s, listen.stumbles)
+        if listen.could_judge is not None:
+            add_judgement(connection, ended, listen_id, listen.could_judge)
         if listen.ratings:
-            require_not_rated_elsewhere(connection, listen_id)
+            require_rateable(connection, listen_id)
         for rating in listen.ratings:
             add_rating(connection, moment(rating.at), listen_id, rating.aspect, rating.value)
         for time_s, text in listen.comments:

@@ -146,11 +146,15 @@ def confirm_opening(study: Study, yes: bool) -> None:
     Raises:
         StudyError: nobody can be asked, and `yes` was not said.
     """
-    from listening.rounds import standing
+    from listening.round_state import is_done
 
     contents = study.log.contents(listens=False)
-    stands = [standing(study, contents, x.name) for x in study.song.listeners]
-    waiting = [f"{s.listener} ({s.rounds_done} of {s.rounds_planned} done)" for s in stands if not s.finished]
+    planned = study.song.rounds
+    waiting = [
+        f"{x.name} ({sum(bool(r.complete) for r in contents.rounds_of(x.name))} of {planned} done)"
+        for x in study.song.listeners
+        if not is_done(contents, x.name, planned)
+    ]
     if contents.opened is not None or not waiting:
         return
     warning = (

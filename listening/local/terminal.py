@@ -15,7 +15,8 @@ from listening import cautions
 from listening.local.device import Heard, Playing, require_device
 from listening.local.keys import ESCAPE, INTERRUPT, Keys, single_keys
 from listening.local.level import level_check_file
-from listening.rounds import Listen, Round, abandoned_text, enter_round, require_round, standing
+from listening.round_state import round_state, set_aside_text
+from listening.rounds import Listen, Round, enter_round, require_round
 from listening.status import listen_command
 from render.errors import ListenError
 from sessions.records import ASPECTS, OVERALL, ListenRecord
@@ -80,7 +81,8 @@ def _go_on(study: Study, before: Round, comfort: Comfort) -> Round:
 
 def _say_abandoned(study: Study, listener: str) -> bool:
     """Tell a listener whose last round could not go on; whether there was anything to tell."""
-    text = abandoned_text(study.log.contents(listener), listener)
+    contents = study.log.contents(listener)
+    text = set_aside_text(round_state(study, contents, listener), contents)
     if text:
         click.echo(f"\n{click.wrap_text(text, width=78)}")
     return bool(text)
@@ -271,11 +273,11 @@ def _farewell(round_: Round) -> None:
 
 
 def _say_next(study: Study, listener: str) -> None:
-    stands = standing(study, study.log.contents(listener), listener)
-    if stands.finished:
+    due = round_state(study, study.log.contents(listener), listener).due
+    wait = due.waits_for() if due is not None else None
+    if due is None:
         click.echo("You have done all your rounds. The others' are still open, so the study stays sealed.")
-    elif stands.due is not None and stands.due > study.clock().date():
-        click.echo(f"Your next round is due on {stands.due.isoformat()}.")
-    elif stands.not_before is not None:
-        at = stands.not_before.astimezone(study.clock().tzinfo)
-        click.echo(f"Your next round can begin at {at:%H:%M}, after a rest.")
+    elif wait == "day":
+        click.echo(f"Your next round is due on {due.day.isoformat()}.")
+    elif wait == "hour":
+        click.echo(f"Your next round can begin at {due.not_before:%H:%M}, after a rest.")

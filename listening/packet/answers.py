@@ -17,7 +17,17 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from listening.counts import Reason
-from listening.page.messages import MOST_COMMENTS, Code, Comment, Rating, Seconds, plain
+from listening.page.messages import (
+    MOST_COMMENTS,
+    MOST_STUMBLES,
+    Code,
+    Comment,
+    Questions,
+    Rating,
+    Seconds,
+    Stumble,
+    plain,
+)
 from listening.tickets import is_signed, sign
 from render.errors import AnswersError
 from sessions.plan import seed_sha256
@@ -59,7 +69,11 @@ class GivenRating(_Closed):
 
 
 class GivenListen(_Closed):
-    """One listen as the packet noted it; `reason` is None if it was heard to its end."""
+    """One listen as the packet noted it; `reason` is None if it was heard to its end.
+
+    `late_s` is what was late or missing in all, `stumbles` where; `could_judge` what its listener said of
+    that, where they were asked.
+    """
 
     code: Code
     heard_on: Annotated[str, Field(max_length=100), AfterValidator(plain)]
@@ -68,12 +82,18 @@ class GivenListen(_Closed):
     ended: When
     heard_s: Seconds
     reason: Reason | None
+    late_s: Seconds = 0.0
+    stumbles: Annotated[tuple[Stumble, ...], Field(max_length=MOST_STUMBLES)] = ()
+    could_judge: bool | None = None
     ratings: Annotated[tuple[GivenRating, ...], Field(max_length=500)] = ()
     comments: Annotated[tuple[Comment, ...], Field(max_length=MOST_COMMENTS)] = ()
 
 
 class Answers(_Closed):
+    """What a packet's listener did; `questions` are those at the round's end, once they were answered."""
+
     listens: Annotated[tuple[GivenListen, ...], Field(max_length=2000)]
+    questions: Questions | None = None
 
 
 class AnswerFile(_Closed):
@@ -100,7 +120,22 @@ def read_answers(study: Study, path: Path) -> tuple[Ticket, Answers]:
     Raises:
         AnswersError: it is no answer file, is damaged, or belongs to no packet of this study.
     """
-    found = _read(path)
+    try:
+        if path.stat().st_size > MOST_BYTES:
+            raise AnswersError(f"{path} is far too large for an answer file; choose the file the page saved")
+        content = path.read_bytes()
+    except OSError as error:
+        raise AnswersError(f"{path} cannot be read: {error.strerror}; name the file that came back") from None
+    return check_answers(study, content, str(path))
+
+
+def check_answers(study: Study, content: bytes, path: str) -> tuple[Ticket, Answers]:
+    """The ticket and answers in the bytes of a file, checked; `path` is what messages call it.
+
+    Raises:
+        AnswersError: as for `read_answers`.
+    """
+    found = _answer_file(content, path)
     if hashlib.sha256(found.answers.encode()).hexdigest() != found.sha256:
         raise AnswersError(
             f"{path} was damaged on its way (its answers do not match their SHA-256); {_AGAIN}, "
@@ -119,13 +154,11 @@ def read_answers(study: Study, path: Path) -> tuple[Ticket, Answers]:
         raise AnswersError(f"{path} cannot be understood at {where}: {first['msg']}; {_AGAIN}") from None
 
 
-def _read(path: Path) -> AnswerFile:
+def _answer_file(content: bytes, path: str) -> AnswerFile:
+    if len(content) > MOST_BYTES:
+        raise AnswersError(f"{path} is far too large for an answer file; choose the file the page saved")
     try:
-        if path.stat().st_size > MOST_BYTES:
-            raise AnswersError(f"{path} is far too large for an answer file; choose the file the page saved")
-        return AnswerFile.model_validate_json(path.read_bytes())
-    except OSError as error:
-        raise AnswersError(f"{path} cannot be read: {error.strerror}; name the file that came back") from None
+        return AnswerFile.model_validate_json(content)
     except ValidationError:
         raise AnswersError(
             f"{path} is not an answer file, or was cut short on its way; expected the .json file that the "

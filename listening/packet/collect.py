@@ -7,13 +7,15 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
-from listening.counts import REASONS, TOO_EARLY, is_too_early
-from listening.packet.answers import Answers, GivenListen, Ticket, in_window, read_answers
-from listening.rounds import Round, rated_forms, why_stuck
-from render.errors import AnswersError, ListenError, LogError, RenderError
+from listening.counts import REASONS, TOO_EARLY, hearing, is_too_early
+from listening.packet.answers import Answers, GivenListen, Ticket, check_answers, in_window, read_answers
+from listening.page.messages import Questions
+from listening.round_state import rated_forms, round_state
+from listening.rounds import Round, answers_of
+from render.errors import AnswersError, LogError, RenderError
 from render.renders.manifest import Manifest
 from sessions.log import Log
-from sessions.records import OVERALL, LogContents, RoundRecord
+from sessions.records import OVERALL, LogContents, RoundRecord, Stumble
 from sessions.study import Study
 from sessions.taken import TakenListen, TakenRating, take_in
 
@@ -42,6 +44,16 @@ def collect(study: Study, path: Path) -> Collected:
     return _Collecting(study, ticket).run(answers)
 
 
+def collect_bytes(study: Study, content: bytes, name: str) -> Collected:
+    """The same for the bytes of an answer file; `name` is what messages call it.
+
+    Raises:
+        AnswersError: as for `collect`.
+    """
+    ticket, answers = check_answers(study, content, name)
+    return _Collecting(study, ticket).run(answers)
+
+
 class _Collecting:
     def __init__(self, study: Study, ticket: Ticket) -> None:
         self.study = study
@@ -61,6 +73,7 @@ class _Collecting:
             if refusal:
                 self.refused += 1
                 self.lines.append(f"{given.code} not taken in: {refusal}")
+        self._answer_questions(answers.questions)
         complete, opened = self._finish()
         self.lines.insert(0, self._summary())
         taken = self.rated + self.corrected + self.unrated + self.void
@@ -122,6 +135,8 @@ class _Collecting:
         why = REASONS[given.reason] if given.reason else self._judge(given, form.seconds)
         if why == TOO_EARLY:
             self.lines.append(f"{given.code} does not count: {why}")
+        heard = "void" if why is not None or given.could_judge is False else hearing(given.late_s)
+        rateable = heard == "counts" or (heard == "ask" and given.could_judge is True)
         began, ended = self._times(given)
         heard_on = given.heard_on.strip() or "unknown"
         sitting = Log(self.study.log.store, lambda: began).sit_down(self.ticket.listener, heard_on, "packet")
@@ -130,12 +145,13 @@ class _Collecting:
         listen = TakenListen(
             self.round.id, sitting, form_id, self.round.order.index(form_id) + 1, given.code, form.frames,
             form.frames if why is None else max(min(frames, form.frames), 0), why, began, ended,
-            self._ratings(given, ended) if why is None else (), self._comments(given, form.seconds),
+            self._ratings(given, ended) if rateable else (), self._comments(given, form.seconds),
+            given.late_s, self._stumbles(given, form.seconds), given.could_judge,
         )  # fmt: skip
         if take_in(self.study.log, self.ticket.listener, _submission(given), listen):
-            if why is not None:
+            if heard == "void":
                 self.void += 1
-            elif any(rating.aspect == OVERALL for rating in given.ratings):
+            elif rateable and any(rating.aspect == OVERALL for rating in given.ratings):
                 self.rated += 1
             else:
                 self.unrated += 1
@@ -146,6 +162,13 @@ class _Collecting:
         """Rate a listen that came in before it was rated, or was corrected since; or say why not."""
         listens = self.study.log.contents(self.ticket.listener).listens_of(self.ticket.listener)
         same = [x for x in listens if x.round_id == self.round.id and x.code == given.code]
+        unjudged = next((x for x in same if x.awaits_judgement), None)
+        if unjudged is not None and given.could_judge is not None and self.round.complete is None:
+            self.study.log.judge(unjudged.id, given.could_judge)
+            if not given.could_judge:
+                self.void += 1
+                return None
+            return self._rate_later(given, seconds)
         listen = next((x for x in same if x.heard_to_the_end), None)
         values = _newer(given, listen.ratings) if listen is not None else {}
         if listen is None or not values or self.round.complete is not None:
@@ -169,9 +192,11 @@ class _Collecting:
         return self.study.log.was_submitted(self.ticket.listener, _submission(given))
 
     def _judge(self, given: GivenListen, seconds: float) -> str | None:
-        """A listen that ended too early by its own times does not count."""
+        """A listen that ended too early by its own times, or was broken up, does not count."""
         passed_s = (given.ended - given.began).total_seconds()
-        return TOO_EARLY if is_too_early(seconds, given.heard_s, passed_s) else None
+        if is_too_early(seconds, given.heard_s, passed_s):
+            return TOO_EARLY
+        return REASONS["broke"] if hearing(given.late_s) == "void" else None
 
     def _times(self, given: GivenListen) -> tuple[datetime, datetime]:
         """When it was heard, in the listener's own zone; now, if their device's clock cannot be right."""
@@ -196,26 +221,45 @@ class _Collecting:
             (None if c.time_s is None else min(c.time_s, seconds) - lead_s, c.text) for c in given.comments
         ]
 
+    def _stumbles(self, given: GivenListen, seconds: float) -> list[Stumble]:
+        lead_s = self.manifest.lead_s
+        return [Stumble(min(x.at_s, seconds) - lead_s, x.length_s) for x in given.stumbles]
+
+    def _answer_questions(self, questions: Questions | None) -> None:
+        """Keep what was answered at the round's end, where the listens that it names were taken in."""
+        if questions is None or self.round.complete is not None:
+            return
+        contents = self.study.log.contents(self.ticket.listener)
+        round_ = next(r for r in contents.rounds if r.id == self.round.id)
+        answers = answers_of(
+            questions.cuts, questions.keep, {x.code: x.id for x in rated_forms(contents, round_).values()}
+        )
+        if answers is None:
+            self.lines.append("what was answered at the round's end names codes that are not rated in it")
+        elif answers != round_.answers:
+            self.study.log.answer_round(round_.id, answers)
+
     def _finish(self) -> tuple[bool, bool]:
         """Close the round when nothing in it is left to hear: (closed, the study was opened by it)."""
         if self.round.complete is not None:
             return self.round.complete, False
-        try:
-            round_ = Round(self.study, self.ticket.listener, self.manifest)
-        except ListenError:
+        listener = self.ticket.listener
+        contents = self.study.log.contents(listener)
+        state = round_state(self.study, contents, listener)
+        if state.open_round is None:
             return True, False
-        left = len([d for d in round_.demands if d.form_id not in round_.rated])
+        left = len(state.left)
         if left:
             are = "form of this round is" if left == 1 else "forms of this round are"
             self.lines.append(f"{left} {are} still to be heard; it stays open")
             return False, False
-        if why_stuck(self.study, self.round) is not None:  # not ended here: more answers may be under way
+        if state.stuck is not None:  # not ended here: more answers may be under way
             self.lines.append(
                 "the forms of this round that are not rated have been replaced; a new round takes its place "
-                f"when {self.ticket.listener} goes on"
+                f"when {listener} goes on"
             )
             return False, False
-        opened = round_.finish()
+        opened = Round(self.study, listener, contents).finish()
         last = "; it was the plan's last: the study is open" if opened else ""
         self.lines.append(f"the round is complete{last}")
         return True, opened

@@ -14,14 +14,17 @@ from typing import Any
 
 from markupsafe import Markup
 
-from listening.counts import REASONS
+from listening.counts import ADVICE, REASONS
 from listening.packet.answers import make_ticket
 from listening.page.copies import level_check_flac
 from listening.page.html import environment, style_css, words
-from listening.rounds import Demand, Round, abandoned_text, enter_round, standing
+from listening.page.state import sound_minutes
+from listening.round_state import set_aside_text
+from listening.rounds import Demand, Round, enter_round
 from render.errors import AnswersError
 from render.files import OWNERS_FOLDER, replacing
 from render.renders.copies import Copies, flac_copies, opus_copies
+from sessions.records import MOST_BLEMISH_S, MOST_JUDGED_S, NOT_JUDGED
 from sessions.study import Study
 
 PACKETS = "packets"
@@ -56,12 +59,13 @@ def write_packet(study: Study, listener: str, *, small: bool = False, any_day: b
         )
     codes = [_codes(study, round_, demand) for demand in demands]
     ticket, signature = make_ticket(study, name, round_.record.number, codes)
-    stands = standing(study, round_.contents, name)
     about = {
-        "title": study.song.title, "listener": name, "round": round_.number,
-        "rounds_done": stands.rounds_done, "rounds_planned": stands.rounds_planned, "codes": codes,
-        "ticket": ticket, "signature": signature, "drawer": signature[:16],
-        "reasons": REASONS, "text": abandoned_text(round_.contents, name),
+        "title": study.song.title, "listener": name, "round": round_.number, "rounds_done":
+        round_.state.rounds_done, "rounds_planned": round_.state.rounds_planned, "codes": codes, "minutes":
+        sound_minutes([demand.render for demand in demands]), "ticket": ticket, "signature": signature,
+        "drawer": signature[:16], "reasons": REASONS, "not_judged": NOT_JUDGED, "advice": ADVICE,
+        "blemish_s": MOST_BLEMISH_S, "judged_s": MOST_JUDGED_S, "text": set_aside_text(round_.state,
+        round_.contents),
     }  # fmt: skip
     path = study.folder / PACKETS / f"{_file_name(name)}-round-{round_.number}.html"
     path.parent.mkdir(OWNERS_FOLDER, exist_ok=True)

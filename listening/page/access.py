@@ -1,4 +1,4 @@
-"""What stands before every request: who may come in, how much they may send, what every answer carries."""
+"""Authentication by private links, limits on requests, and the headers of every answer."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ HEADERS = {
 TELLING = ("etag", "last-modified", "content-disposition", "server")
 
 
-class Door:
+class LinkAuth:
     """Bearer tokens of private links (RFC 6750), with a limit on guesses from one address.
 
     Whoever has come in from an address before goes on coming in from there: a neighbour's wrong guesses
@@ -48,7 +48,7 @@ class Door:
     """
 
     def __init__(self, log: Log, monotonic: Callable[[], float] = time.monotonic) -> None:
-        all_links(log)  # all of them whole, or no door: an end that was lost would open a link again
+        all_links(log)  # all of them whole, or no access: an end that was lost would open a link again
         self._log = log
         self._monotonic = monotonic
         self._failures: OrderedDict[str, deque[float]] = OrderedDict()

@@ -1,4 +1,4 @@
-"""The sound that the page gives out: copies of one render set, and its level check."""
+"""The sound that the page gives out: equally large copies of a render set, and its level check."""
 
 from __future__ import annotations
 
@@ -11,26 +11,37 @@ import numpy as np
 from listening.local.level import level_check_audio
 from render.audio.containers import to_int24, write_int32
 from render.errors import NotRenderedError
-from render.renders.copies import Copies, flac_copies, integers, page_rate
+from render.renders.copies import Copies, flac_copies, integers, opus_copies, page_rate
 from render.renders.manifest import Manifest
 
 
-class Shelf:
-    """Makes copies when they are first asked for, all of a set at once, so that none is slower to come."""
+class PageCopies:
+    """Makes copies when they are first asked for, all of a set at once, so that none is slower to come.
 
-    def __init__(self, folder: Path) -> None:
+    `small` ones are Opus, slightly lossy, and lie in a temporary folder; the others are FLAC beside the
+    renders.
+    """
+
+    def __init__(self, folder: Path, *, small: bool = False) -> None:
         self.folder = folder
+        self.small = small
         self._lock = threading.Lock()
+        self._place: tempfile.TemporaryDirectory[str] | None = None
         self._copies: dict[str, Copies] = {}
         self._levels: dict[str, tuple[bytes, float]] = {}
 
-    def copies(self, manifest: Manifest) -> Copies:
+    def of(self, manifest: Manifest) -> Copies:
         """The copies of a set, looked after: one that was deleted or cut short is made again."""
         with self._lock:
-            known = self._copies.get(manifest.set_id)
-            if known is None or not _all_there(known):
-                self._copies[manifest.set_id] = known = flac_copies(self.folder, manifest)
+            known = self._known(manifest)
+            if known is None:
+                self._copies[manifest.set_id] = known = self._make(manifest)
             return known
+
+    def ready(self, manifest: Manifest) -> Copies | None:
+        """The copies of a set, if they need not be made first."""
+        with self._lock:
+            return self._known(manifest)
 
     def level_check(self, manifest: Manifest) -> tuple[bytes, float]:
         """The level check of a set as FLAC at the copies' rate, and its seconds."""
@@ -38,6 +49,19 @@ class Shelf:
             if manifest.set_id not in self._levels:
                 self._levels[manifest.set_id] = level_check_flac(self.folder, manifest)
             return self._levels[manifest.set_id]
+
+    def _known(self, manifest: Manifest) -> Copies | None:
+        known = self._copies.get(manifest.set_id)
+        return known if known is not None and _all_there(known) else None
+
+    def _make(self, manifest: Manifest) -> Copies:
+        if not self.small:
+            return flac_copies(self.folder, manifest)
+        if self._place is None:
+            self._place = tempfile.TemporaryDirectory(prefix="fairhearing-")
+        into = Path(self._place.name) / manifest.set_id
+        into.mkdir(exist_ok=True)
+        return opus_copies(self.folder, manifest, into)
 
 
 def level_check_flac(folder: Path, manifest: Manifest) -> tuple[bytes, float]:

@@ -16,7 +16,7 @@ from starlette.applications import Starlette
 
 from listening import links
 from listening.page.server import create_app
-from listening.rounds import LOST, is_lost, why_stuck
+from listening.round_state import LOST, is_lost, round_state
 from render.errors import StudyError
 from sessions.study import Study
 
@@ -99,12 +99,13 @@ def prepare(study: Study, app: Starlette, say: Say = print) -> None:
     """Make what the page needs before anybody waits for it: current renders, FLAC copies, level check."""
     manifest = study.require_fresh_renders()
     study.register(manifest)
-    shelf = app.state.desk.shelf
+    copies = app.state.sessions.copies
     sets = {manifest.set_id: manifest}
-    for round_ in study.log.contents(listens=False).rounds:
+    contents = study.log.contents()
+    for round_ in contents.rounds:
         if round_.complete is not None:
             continue
-        if why := why_stuck(study, round_):
+        if why := round_state(study, contents, round_.listener).stuck:
             whose = f"of {round_.listener}'s open round {round_.number}"
             what = f"The renders {whose} are lost" if why == LOST else f"The forms {whose} have been replaced"
             say(
@@ -115,8 +116,8 @@ def prepare(study: Study, app: Starlette, say: Say = print) -> None:
             sets[round_.render_set] = study.manifest_of(round_.render_set)
     say("Making and checking the copies that the page plays …")
     for found in sets.values():
-        shelf.copies(found)
-        shelf.level_check(found)
+        copies.of(found)
+        copies.level_check(found)
 
 
 def _server(app: Starlette, *, proxied: bool = False) -> uvicorn.Server:

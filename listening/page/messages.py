@@ -1,6 +1,6 @@
-"""What the page and the server say to each other, as closed shapes with limits.
+"""Request and response models of the listening page's API, closed and with limits.
 
-No shape holds a form's name, length, place in the song or file; codes are all that a page ever learns.
+No model holds a form's name, place in the song or file; its length is told when it begins to play.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from listening.counts import Reason
 from sessions.entries import LONGEST_COMMENT
 
 MOST_COMMENTS = 200
+MOST_STUMBLES = 1000
 Rating = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
 Seconds = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
 Code = Annotated[int, Field(ge=100, le=999_999_999)]
@@ -37,25 +38,58 @@ class Kept(Shape):
     kept: Literal[True] = True
 
 
-class RatedCode(Shape):
+class Comment(Shape):
+    text: Text
+    time_s: Seconds | None = None
+
+
+class Stumble(Shape):
+    """Sound that was late or missing: its place in the listen and its length, in seconds."""
+
+    at_s: Seconds
+    length_s: Seconds
+
+
+class ReviewedListen(Shape):
+    """What the listener said of one form of the round, for the review at its end."""
+
     code: Code
     overall: Rating
+    opening: Rating | None = None
+    flow: Rating | None = None
+    build: Rating | None = None
+    ending: Rating | None = None
+    comments: tuple[Comment, ...] = ()
 
 
 class State(Shape):
-    """Where the listener stands. `drawer` names this listener's place in the browser's own storage."""
+    """Where the listener stands. `drawer` names this listener's place in the browser's own storage.
+
+    Stages: "ready" (the next round may begin), "listen", "judge" (`code` stumbled: POST .../judged says
+    whether it could be judged), "rate" (`code` waits for its rating), "review" (corrections, then the
+    questions at the round's end unless `questions_answered`, then close), "rest", "done".
+
+    `forms_asked`, `minutes` (of sound in the whole round) and `form_bytes` (a copy's size, equal for all
+    forms) are told before the round too. `next_sound` is where the copy that is heard next can be fetched
+    ahead; None while it is not ready.
+    """
 
     listener: str
     title: str
     drawer: str
     rounds_done: int
     rounds_planned: int
-    stage: Literal["ready", "listen", "rate", "review", "rest", "done"]
+    stage: Literal["ready", "listen", "judge", "rate", "review", "rest", "done"]
     round: int | None = None
     forms_asked: int = 0
     forms_rated: int = 0
+    minutes: int | None = None
+    form_bytes: int | None = None
+    next_sound: str | None = None
     code: Code | None = None
-    ratings: tuple[RatedCode, ...] = ()
+    ask: Stumble | None = None
+    ratings: tuple[ReviewedListen, ...] = ()
+    questions_answered: bool = False
     text: str = ""
 
 
@@ -78,9 +112,13 @@ class Sitting(Shape):
 
 
 class Due(Shape):
-    """The one listen that is due."""
+    """The one listen that is due. `sound` is where its copy lies: the same for every listen of this form in
+    this round, so that a copy which was fetched ahead, or before a void, need not be fetched again.
+    """
 
     code: Code
+    sound: str
+    bytes: int
     rate: int
     place: int
     of: int
@@ -98,22 +136,41 @@ class Heard(Shape):
     heard_s: Seconds
 
 
+class Begun(Shape):
+    """The listen is in the log. The form ends after `seconds`; what the copy holds after that is silence."""
+
+    kept: Literal[True] = True
+    seconds: float
+
+
 class End(Shape):
-    """How a listen ended: seconds heard by the sound's own clock, and seconds that passed around it."""
+    """How a listen ended: seconds heard by the sound's own clock, and seconds that passed around it.
+
+    `late_s` is what was late or missing of the sound in all, `stumbles` where.
+    """
 
     heard_s: Seconds
     waited_s: Seconds = 0.0
     reason: Reason | None = None
+    late_s: Seconds = 0.0
+    stumbles: Annotated[tuple[Stumble, ...], Field(max_length=MOST_STUMBLES)] = ()
 
 
 class Ended(Shape):
+    """What became of a listen: counted, or not and why, or `ask`: the listener must say (POST .../judged)
+    whether it could be judged. `advice` is for a listener whose sound failed twice in a row.
+    """
+
     counted: bool
     why: str = ""
+    ask: Stumble | None = None
+    advice: str = ""
 
 
-class Comment(Shape):
-    text: Text
-    time_s: Seconds | None = None
+class Judged(Shape):
+    """Whether a listen that stumbled could still be judged: False hears it again."""
+
+    could_judge: bool
 
 
 class Answer(Shape):
@@ -126,6 +183,15 @@ class Answer(Shape):
     build: Rating | None = None
     ending: Rating | None = None
     comments: Annotated[tuple[Comment, ...], Field(max_length=MOST_COMMENTS)] = ()
+
+
+class Questions(Shape):
+    """Answers at the round's end: codes in which a cut was heard, and the one to keep ("none": none of them;
+    None: no answer).
+    """
+
+    cuts: Annotated[tuple[Code, ...], Field(max_length=100)] = ()
+    keep: Code | Literal["none"] | None = None
 
 
 class Close(Shape):

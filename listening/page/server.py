@@ -21,9 +21,10 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from listening.page import messages as s
-from listening.page.access import Carried, Door, Limited, TooMuch
+from listening.page.access import Carried, Limited, LinkAuth, TooMuch
 from listening.page.html import page_html, style_css
-from listening.page.session import Desk, Visitor
+from listening.page.request import Visitor
+from listening.page.session import SOUNDS, PageSessions
 from listening.page.sound import KIND, file_response
 from render.errors import FairhearingError, PageError
 from sessions.study import Study
@@ -55,22 +56,28 @@ class Endpoint:
     says: str
 
 
-def endpoints(desk: Desk) -> list[Endpoint]:
+def endpoints(sessions: PageSessions) -> list[Endpoint]:
     """The API. A listen is named by its code, which is fresh for every listen of a listener."""
     listen = "/api/listens/{code}"
     return [
-        Endpoint("GET", "/api/state", None, s.State, desk.state, "Where the listener stands"),
-        Endpoint("POST", "/api/round", None, s.State, desk.enter, "Begin the next round, if it is due"),
-        Endpoint("POST", "/api/level", None, s.Level, desk.level, "Ask for a level check"),
-        Endpoint("GET", "/api/level/{ticket}", None, None, desk.level_sound, "The level check's sound"),
-        Endpoint("POST", "/api/sitting", s.SitDown, s.Sitting, desk.sit, "The level check was heard"),
-        Endpoint("POST", "/api/due", s.Sitting, s.Due, desk.due, "The listen that is due"),
-        Endpoint("GET", listen + "/sound", None, None, desk.sound, "The sound of the listen that is due"),
-        Endpoint("POST", listen + "/begin", s.Begin, s.Kept, desk.begin, "The listen begins"),
-        Endpoint("POST", listen + "/heard", s.Heard, s.Kept, desk.heard, "The listen goes on"),
-        Endpoint("POST", listen + "/end", s.End, s.Ended, desk.end, "The listen has ended"),
-        Endpoint("POST", listen + "/answer", s.Answer, s.Kept, desk.answer, "The rating and comments"),
-        Endpoint("POST", "/api/round/close", s.Close, s.State, desk.close, "The round's ratings stand"),
+        Endpoint("GET", "/api/state", None, s.State, sessions.state, "Where the listener stands"),
+        Endpoint("POST", "/api/round", None, s.State, sessions.enter, "Begin the next round, if it is due"),
+        Endpoint("POST", "/api/level", None, s.Level, sessions.level, "Ask for a level check"),
+        Endpoint("GET", "/api/level/{ticket}", None, None, sessions.level_sound, "The level check's sound"),
+        Endpoint("POST", "/api/sitting", s.SitDown, s.Sitting, sessions.sit, "The level check was heard"),
+        Endpoint("POST", "/api/due", s.Sitting, s.Due, sessions.due, "The listen that is due"),
+        Endpoint("GET", SOUNDS + "{ticket}", None, None, sessions.sound, "The sound that is heard next"),
+        Endpoint("POST", listen + "/begin", s.Begin, s.Begun, sessions.begin, "The listen begins"),
+        Endpoint("POST", listen + "/heard", s.Heard, s.Kept, sessions.heard, "The listen goes on"),
+        Endpoint("POST", listen + "/end", s.End, s.Ended, sessions.end, "The listen has ended"),
+        Endpoint(
+            "POST", listen + "/judged", s.Judged, s.Ended, sessions.judged, "Whether it could be judged"
+        ),
+        Endpoint("POST", listen + "/answer", s.Answer, s.Kept, sessions.answer, "The rating and comments"),
+        Endpoint(
+            "POST", "/api/round/questions", s.Questions, s.Kept, sessions.questions, "The last questions"
+        ),
+        Endpoint("POST", "/api/round/close", s.Close, s.State, sessions.close, "The round's ratings stand"),
     ]
 
 
@@ -79,18 +86,20 @@ def create_app(
     *,
     hosts: Sequence[str] = ("*",),
     any_day: bool = False,
+    small: bool = False,
     monotonic: Callable[[], float] = time.monotonic,
 ) -> Starlette:
     """The page and its API for a study.
 
     `hosts` are the names under which the page may be reached (a request for another one is refused, so
-    that no foreign name can be pointed at this machine); `any_day` lets rounds begin before their day.
+    that no foreign name can be pointed at this machine); `any_day` lets rounds begin before their day;
+    `small` plays Opus instead of FLAC.
     """
-    desk = Desk(study, any_day=any_day, monotonic=monotonic)
-    door = Door(study.log, monotonic)
+    sessions = PageSessions(study, any_day=any_day, small=small, monotonic=monotonic)
+    auth = LinkAuth(study.log, monotonic)
     routes = [
-        Route(e.path, _answering(e, study, door), methods=[e.method], name=f"{e.method} {e.path}")
-        for e in endpoints(desk)
+        Route(e.path, _answering(e, study, auth), methods=[e.method], name=f"{e.method} {e.path}")
+        for e in endpoints(sessions)
     ]
     app = Starlette(
         routes=[*routes, *_shell_routes()],
@@ -102,7 +111,7 @@ def create_app(
         exception_handlers={HTTPException: _http_trouble},
     )
     app.router.redirect_slashes = False
-    app.state.desk = desk
+    app.state.sessions = sessions
     return app
 
 
@@ -122,10 +131,10 @@ def _shell_routes() -> list[Route]:
     return [Route(path, giving(*file), methods=["GET"]) for path, file in files.items()]
 
 
-def _answering(endpoint: Endpoint, study: Study, door: Door) -> Callable[[Request], Awaitable[Response]]:
+def _answering(endpoint: Endpoint, study: Study, auth: LinkAuth) -> Callable[[Request], Awaitable[Response]]:
     async def answer(request: Request) -> Response:
         try:
-            who = await run_in_threadpool(_visitor, request, study, door)
+            who = await run_in_threadpool(_visitor, request, study, auth)
             return await _do(endpoint, who, request)
         except PageError as error:
             return _trouble(error)
@@ -155,9 +164,9 @@ async def _do(endpoint: Endpoint, who: Visitor, request: Request) -> Response:
     return await file_response(request, told)
 
 
-def _visitor(request: Request, study: Study, door: Door) -> Visitor:
+def _visitor(request: Request, study: Study, auth: LinkAuth) -> Visitor:
     address = request.client.host if request.client else "unknown"
-    listener = door.listener(request.headers.get("authorization", ""), address)
+    listener = auth.listener(request.headers.get("authorization", ""), address)
     return Visitor(listener, _zone(request.headers.get(ZONE_HEADER, ""), study))
 
 

@@ -1,12 +1,14 @@
-"""Where a listener stands, in the page's words."""
+"""Where a listener stands, as the page is told it."""
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from collections.abc import Sequence
 
-from listening.page.messages import RatedCode, State
-from listening.rounds import Round, Standing, abandoned_text, standing
-from sessions.log import SITTING_PAUSE
+from listening.page.messages import Comment, ReviewedListen, State, Stumble
+from listening.round_state import RoundState, set_aside_text
+from listening.rounds import Round
+from render.renders.manifest import RenderedForm
+from sessions.records import ASPECTS, ListenRecord, LogContents
 from sessions.study import Study
 
 OPENED = (
@@ -16,62 +18,86 @@ OPENED = (
 DONE = "You have heard and rated everything this study planned for you. Thank you."
 
 
-def state_of(study: Study, listener: str, drawer: str, *, any_day: bool = False) -> State:
-    """The listener's state by the log as it is now."""
-    contents = study.log.contents(listener)
-    stands = standing(study, contents, listener)
+def state_of(
+    study: Study, state: RoundState, contents: LogContents, drawer: str, *, any_day: bool = False
+) -> State:
+    """A listener's state in the page's shape."""
+    stage = state.stage(any_day=any_day)
     opened = OPENED if contents.opened is not None else ""
-    told = " ".join(filter(None, (abandoned_text(contents, listener), opened)))
+    aside = set_aside_text(state, contents)
     common = State(
-        listener=listener, title=study.song.title, drawer=drawer, rounds_done=stands.rounds_done,
-        rounds_planned=stands.rounds_planned, stage="ready", text=told,
+        listener=state.listener, title=study.song.title, drawer=drawer, rounds_done=state.rounds_done,
+        rounds_planned=state.rounds_planned, stage=stage, text=" ".join(filter(None, (aside, opened))),
     )  # fmt: skip
-    if stands.open_round is not None:
-        return _in_round(Round(study, listener), common)
-    wait = next_round_text(study, stands, any_day=any_day)
-    if stands.finished:
-        return common.model_copy(update={"stage": "done", "text": wait})
-    if wait:
-        text = f"{abandoned_text(contents, listener)} {wait}".strip()
-        return common.model_copy(update={"stage": "rest", "text": text})
-    return common.model_copy(update={"round": stands.rounds_done + 1})
+    if state.goes_on:
+        return _in_round(Round(study, state.listener, contents), common)
+    if stage == "done":
+        return common.model_copy(update={"text": DONE})
+    forms = study.manifest.forms
+    to_come = {"round": state.number, "forms_asked": len(forms), "minutes": sound_minutes(forms)}
+    if stage == "rest":
+        text = f"{aside} {next_round_text(state, any_day=any_day)}".strip()
+        return common.model_copy(update=to_come | {"text": text})
+    return common.model_copy(update=to_come)
 
 
 def _in_round(round_: Round, common: State) -> State:
-    asked = round_.demands
     update: dict[str, object] = {
         "round": round_.number,
-        "forms_asked": len(asked),
-        "forms_rated": len([d for d in asked if d.form_id in round_.rated]),
+        "forms_asked": len(round_.demands),
+        "forms_rated": round_.state.heard,
+        "minutes": sound_minutes([demand.render for demand in round_.demands]),
     }
-    if round_.unrated is not None:
-        update |= {"stage": "rate", "code": round_.unrated.code}
-    elif round_.next_demand is not None:
-        update |= {"stage": "listen"}
-    else:
+    if (waiting := round_.unrated) is not None:
+        update["code"] = waiting.code
+        if waiting.awaits_judgement:
+            update["ask"] = asked_about(waiting, round_.manifest.lead_s)
+    elif common.stage == "review":
         in_order = sorted(round_.rated.values(), key=lambda listen: listen.id)
-        ratings = [RatedCode(code=x.code, overall=x.rating) for x in in_order if x.rating is not None]
-        update |= {"stage": "review", "ratings": tuple(ratings)}
+        update["ratings"] = tuple(_reviewed(listen, round_.manifest.lead_s) for listen in in_order)
+        update["questions_answered"] = round_.record.answers is not None
     return common.model_copy(update=update)
 
 
-def next_round_text(study: Study, stands: Standing, *, any_day: bool = False) -> str:
+def sound_minutes(forms: Sequence[RenderedForm]) -> int | None:
+    """About how long the sound of a round is; None for one form, whose length it would tell."""
+    if len(forms) < 2:
+        return None
+    return max(round(sum(form.seconds for form in forms) / 60), 1)
+
+
+def asked_about(listen: ListenRecord, lead_s: float) -> Stumble:
+    """The stumble that a listener is asked about, at its place in the listen."""
+    longest = max(listen.stumbles, key=lambda stumble: stumble.length_s, default=None)
+    if longest is None:
+        return Stumble(at_s=0, length_s=listen.late_s)
+    return Stumble(at_s=max(longest.at_s + lead_s, 0), length_s=longest.length_s)
+
+
+def _reviewed(listen: ListenRecord, lead_s: float) -> ReviewedListen:
+    assert listen.rating is not None
+    aspects = {aspect: listen.ratings.get(aspect) for aspect in ASPECTS}
+    comments = tuple(
+        Comment(text=text, time_s=None if time_s is None else max(time_s + lead_s, 0))
+        for time_s, text in listen.comments
+    )
+    return ReviewedListen(code=listen.code, overall=listen.rating, comments=comments, **aspects)
+
+
+def next_round_text(state: RoundState, *, any_day: bool = False) -> str:
     """Why no round can begin now, or "" if one can."""
-    now = study.clock()
-    if stands.finished:
-        return DONE
-    if stands.due is not None and stands.due > now.date() and not any_day:
+    due = state.due
+    if due is None:
+        return "" if state.goes_on else DONE
+    wait = due.waits_for(any_day=any_day)
+    if wait == "day":
         return (
-            f"Your next round is due on {stands.due:%A} {stands.due.day} {stands.due:%B}. The plan spreads "
+            f"Your next round is due on {due.day:%A} {due.day.day} {due.day:%B}. The plan spreads "
             "rounds over days, because one evening's mood must not decide."
         )
-    if stands.not_before is not None and timedelta(0) < stands.not_before - now <= SITTING_PAUSE:
+    if wait == "hour":
         return (
-            f"Your next round can begin at {_clock_time(stands.not_before, now)}. Ears tire and moods carry "
+            f"Your next round can begin at {due.not_before:%H:%M}. Ears tire and moods carry "
             "over, so an hour lies between two rounds."
         )
     return ""
-
-
-def _clock_time(moment: datetime, now: datetime) -> str:
-    return f"{moment.astimezone(now.tzinfo):%H:%M}"

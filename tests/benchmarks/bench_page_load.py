@@ -77,8 +77,9 @@ class Listener:
             await self.one(sitting)
 
     async def one(self, sitting: str) -> None:
-        code = (await self.ask("due", "POST", "/api/due", {"sitting": sitting})).json()["code"]
-        sound = await self.ask("sound", "GET", f"/api/listens/{code}/sound")
+        due = (await self.ask("due", "POST", "/api/due", {"sitting": sitting})).json()
+        code = due["code"]
+        sound = await self.ask("sound", "GET", due["sound"])
         self.tally.sound_bytes += len(sound.content)
         seconds = flac_seconds(sound.content)
         listen = f"/api/listens/{code}"
@@ -110,6 +111,12 @@ def peak_mb(pid: int) -> float:
     """The most memory a process has held (Linux)."""
     status = Path(f"/proc/{pid}/status").read_text()
     return next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmHWM")) / 1024
+
+
+def cpu_s(pid: int) -> float:
+    """Seconds that a process has kept a core busy, in user and in system mode (Linux, proc(5))."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 async def crowd(base: str, tokens: dict[str, str], seconds: float) -> Tally:
@@ -153,21 +160,21 @@ def run(listeners: int, seconds: float) -> list[str]:
             try:
                 assert server.stdout is not None and server.stdout.readline() == "ready\n"
                 time.sleep(0.5)
-                before = peak_mb(server.pid)
+                before, busy_before = peak_mb(server.pid), cpu_s(server.pid)
                 started = time.monotonic()
                 tally = asyncio.run(crowd(f"http://127.0.0.1:{port}", tokens, seconds))
                 took_s = time.monotonic() - started
-                after = peak_mb(server.pid)
+                after, busy_s = peak_mb(server.pid), cpu_s(server.pid) - busy_before
             finally:
                 server.terminate()
         kept = {(x.listener, x.code): x.rating for x in study.log.contents().listens if x.rating is not None}
         doubled = sum(len(x.comments) != 1 for x in study.log.contents().listens if x.rating is not None)
-    return lines(listeners, took_s, tally, kept, doubled, before, after)
+    return lines(listeners, took_s, tally, kept, doubled, (before, after), busy_s)
 
 
 def lines(
     listeners: int, took_s: float, tally: Tally, kept: dict[tuple[str, int], float | None], doubled: int,
-    before: float, after: float,
+    memory_mb: tuple[float, float], busy_s: float,
 ) -> list[str]:  # fmt: skip
     lost = sum(kept.get(key) != value for key, value in tally.rated.items())
     found = [
@@ -181,7 +188,9 @@ def lines(
         f"| ratings in the log beyond these | {len(kept) - len(tally.rated)} |",
         f"| comments doubled or missing | {doubled} |",
         f"| sound sent | {tally.sound_bytes / 1e6:.0f} MB |",
-        f"| server's memory before, at most | {before:.0f} MB, {after:.0f} MB |", "",
+        f"| server's memory before, at most | {memory_mb[0]:.0f} MB, {memory_mb[1]:.0f} MB |",
+        f"| server's CPU time | {busy_s:.1f} s |",
+        f"| CPU per listener and minute | {60_000 * busy_s / took_s / listeners:.0f} ms |", "",
         "| request | number | median ms | 95 % ms | slowest ms |", "|---|---|---|---|---|",
     ]  # fmt: skip
     for what, times in tally.took_s.items():

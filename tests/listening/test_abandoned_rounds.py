@@ -11,8 +11,10 @@ import pytest
 from listening.packet.collect import collect
 from listening.packet.packet_file import write_packet
 from listening.page import messages
-from listening.page.session import Desk, Visitor
-from listening.rounds import Round, abandoned_text, enter_round, require_round
+from listening.page.request import Visitor
+from listening.page.session import PageSessions
+from listening.round_state import round_state, set_aside_text
+from listening.rounds import Round, enter_round, require_round
 from listening.status import study_status
 from render.errors import ListenError
 from sessions.study import Study
@@ -56,7 +58,8 @@ def test_a_round_whose_renders_are_lost_gives_way_to_another(tmp_path: Path) -> 
     assert len(after.demands) == 4
     contents = more.log.contents()
     assert [x.rating for x in contents.listens] == [64], "what was rated stays"
-    assert LOST in abandoned_text(contents, "ana") and abandoned_text(contents, "bo") == ""
+    told = {name: set_aside_text(round_state(more, contents, name), contents) for name in ("ana", "bo")}
+    assert LOST in told["ana"] and told["bo"] == ""
 
 
 def test_a_round_whose_forms_are_replaced_gives_way_to_another(tmp_path: Path) -> None:
@@ -66,26 +69,26 @@ def test_a_round_whose_forms_are_replaced_gives_way_to_another(tmp_path: Path) -
     assert after.record.id != round_.record.id and len(after.demands) == 3
     first, _second = fresh.log.contents().rounds
     assert first.complete is False, "one rated form of three is no round"
-    assert REPLACED in abandoned_text(after.contents, "ana")
+    assert REPLACED in set_aside_text(after.state, after.contents)
 
 
 def test_it_is_told_until_the_new_round_has_a_rating(tmp_path: Path) -> None:
     clock = SetClock()
     study, _round = begun(tmp_path, clock)
     fresh = replace(study)
-    desk = Desk(fresh)
-    told = desk.state(ANA)
+    page = PageSessions(fresh)
+    told = page.state(ANA)
     assert (told.stage, told.round) == ("ready", 1)
     assert REPLACED in told.text and "what you rated is kept" in told.text
     assert not [form.name for form in fresh.manifest.forms if form.name in told.text]
-    assert REPLACED in desk.enter(ANA).text
+    assert REPLACED in page.enter(ANA).text
     hear(fresh, enter_round(fresh, "ana"))
-    assert desk.state(ANA).text == ""
+    assert page.state(ANA).text == ""
     assert REPLACED in status_lines(fresh), "the host is told until the other one is complete"
     do_round(fresh, "ana")
     clock.forward(days=1)
     assert "could not go on" not in status_lines(fresh)
-    assert desk.state(ANA).text == "" and desk.state(ANA).round == 2
+    assert page.state(ANA).text == "" and page.state(ANA).round == 2
 
 
 def status_lines(study: Study) -> str:
@@ -117,11 +120,11 @@ def test_a_form_that_was_heard_is_rated_though_the_rest_is_lost(tmp_path: Path) 
     listen = round_.begin(demand, study.log.sit_down("ana", "phone", "page"))
     study.log.end_listen(listen.id, demand.render.frames)
     more = lose(round_)
-    desk = Desk(more)
-    assert desk.state(ANA).stage == "rate"
+    page = PageSessions(more)
+    assert page.state(ANA).stage == "rate"
     comment = messages.Comment(text="the join", time_s=1.0)
-    desk.answer(ANA, listen.code, messages.Answer(key="k" * 16, overall=71, comments=(comment,)))
-    told = desk.state(ANA)
+    page.answer(ANA, listen.code, messages.Answer(key="k" * 16, overall=71, comments=(comment,)))
+    told = page.state(ANA)
     assert told.stage == "ready" and LOST in told.text
     (kept,) = more.log.contents().listens
     assert kept.rating == 71 and kept.comments[0][1] == "the join"
@@ -135,7 +138,7 @@ def test_a_listen_that_ends_after_its_renders_were_lost_counts(tmp_path: Path) -
     listen = round_.begin(demand, study.log.sit_down("ana", "phone", "page"))
     more = lose(round_)
     more.clock.forward(seconds=demand.render.seconds)  # type: ignore[attr-defined]
-    ended = Desk(more).end(ANA, listen.code, messages.End(heard_s=demand.render.seconds))
+    ended = PageSessions(more).end(ANA, listen.code, messages.End(heard_s=demand.render.seconds))
     assert ended.counted, ended.why
 
 
@@ -144,9 +147,9 @@ def test_a_round_that_is_rated_to_its_end_counts_though_its_renders_are_lost(tmp
     while round_.next_demand is not None:
         hear(study, round_)
     more = lose(round_)
-    desk = Desk(more)
-    assert desk.state(ANA).stage == "review"
-    desk.close(ANA, messages.Close(round=1))
+    page = PageSessions(more)
+    assert page.state(ANA).stage == "review"
+    page.close(ANA, messages.Close(round=1))
     assert [r.complete for r in more.log.contents().rounds] == [True]
 
 
@@ -181,7 +184,7 @@ def test_a_round_that_takes_a_lost_ones_place_waits_for_its_day_too(tmp_path: Pa
     for ask in (require_round, enter_round):
         with pytest.raises(ListenError, match="due on 2026-03-03"):
             ask(more, "ana")
-    state = Desk(more).state(ANA)
+    state = PageSessions(more).state(ANA)
     assert state.stage == "rest" and LOST in state.text and "due on Tuesday 3 March" in state.text
 
 
@@ -190,5 +193,19 @@ def test_whether_a_round_is_due_is_asked_without_beginning_it(tmp_path: Path) ->
     require_round(study, "ana")
     assert study.log.contents().rounds == ()
     do_round(study, "ana")
-    with pytest.raises(ListenError, match="one round a sitting"):
+    with pytest.raises(ListenError, match="due on 2026-03-03"):
         require_round(study, "ana")
+    with pytest.raises(ListenError, match="one round a sitting"):
+        require_round(study, "ana", any_day=True)
+
+
+def test_asking_ends_no_round_that_is_stuck(tmp_path: Path) -> None:
+    """Where a listener stands, and the page's GET, write nothing; only entering a round does."""
+    _study, round_ = begun(tmp_path)
+    more = lose(round_)
+    before = more.log.contents()
+    assert not require_round(more, "ana").goes_on
+    assert PageSessions(more).state(ANA).stage == "ready"
+    assert more.log.contents() == before
+    assert PageSessions(more).enter(ANA).stage == "listen"
+    assert [r.complete for r in more.log.contents().rounds] == [False, None]

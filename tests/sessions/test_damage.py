@@ -17,7 +17,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from listening.rounds import enter_round, require_whole, standing
+from listening.round_state import round_state
+from listening.rounds import enter_round, require_whole
 from listening.status import study_status
 from render.errors import FairhearingError, ListenError, LogError, ManifestError
 from render.renders.manifest import manifest_path, read_manifest
@@ -300,8 +301,8 @@ def test_a_clock_that_was_far_ahead_locks_nobody_out(tmp_path: Path) -> None:
     clock.forward(days=365)
     do_round(study, "ana")
     clock.forward(days=-365)
-    stands = standing(study, study.log.contents(), "ana")
-    assert stands.due == clock().date()
+    stands = round_state(study, study.log.contents(), "ana").due
+    assert stands is not None and stands.day == clock().date()
     assert "round 2 now" in study_status(study).listeners[0].next_text
     do_round(study, "ana")
     assert [x.rating for x in study.log.contents().listens] == [50] * 6
@@ -331,8 +332,8 @@ def test_a_journey_between_rounds_keeps_the_days_apart(tmp_path: Path, hours_eas
     do_round(study, "ana")
     clock.forward(hours=2)
     there = Study(tmp_path, SetClock(clock().astimezone(timezone(timedelta(hours=hours_east)))))
-    stands = standing(there, there.log.contents(), "ana")
-    assert stands.due == due
+    stands = round_state(there, there.log.contents(), "ana").due
+    assert stands is not None and stands.day == due
     clock_there = there.clock
     assert isinstance(clock_there, SetClock)
     if clock_there().date() < due:

@@ -21,6 +21,7 @@ from sessions import tables as t
 from sessions.checksums import whole_rows
 from sessions.links import all_links, end_links, listener_of, new_link
 from sessions.log import Log, NewForm
+from sessions.records import RoundAnswers, Stumble
 from sessions.store import Store
 from sessions.taken import TakenListen, TakenRating, take_in
 from tests.clocks import SetClock
@@ -54,9 +55,11 @@ def full_log(path: Path) -> list[str]:
             listen = log.start_listen(
                 round_id, sitting, form, position, log.reserve_code(round_id, form), 1000
             )
-            log.end_listen(listen, 1000)
+            log.end_listen(listen, 1000, late_s=0.6, stumbles=[Stumble(1.25, 0.6)])
+            log.judge(listen, True)
             log.submit(name, f"page {position}", listen, {"overall": 50 + form}, [(1.5, "it drags")])
         take_in(log, name, "packet 1", from_afar(log, round_id, sitting, ids[2]))
+        log.answer_round(round_id, RoundAnswers((listen,), "form", listen))
         log.end_round(round_id, complete=True)
     log.add_event("opened", {"why": "all planned rounds are done"})
     return tokens
@@ -85,6 +88,7 @@ def all_that_is_read(path: Path, tokens: list[str]) -> Any:
         [log.codes_of(round_.id) for round_ in contents.rounds],
         [log.was_submitted(name, what) for name in NAMES for what in ("page 1", "page 2", "packet 1")],
         [log.open_sitting(name) for name in NAMES],
+        [tuple(log.end_of(listen.id) or ()) for listen in contents.listens],
         secrets,
     )
 
@@ -106,7 +110,7 @@ def test_a_flipped_bit_is_noticed_or_changes_nothing(tmp_path: Path) -> None:
         }
         raw.execute("VACUUM")  # as few bytes that mean nothing as can be
     raw.close()
-    assert min(counts.values()) > 0 and len(counts) == 16
+    assert min(counts.values()) > 0 and len(counts) == 19
     before = all_that_is_read(path, tokens)
     assert before[3] == [None, "ana", None, "bo"]
     noticed = silent = 0

@@ -93,8 +93,9 @@ class Listener:
 
     def hear(self) -> None:
         def begin(device: Caller) -> int:
-            code = int(device.due()["code"])
-            assert device.ask("GET", f"/api/listens/{code}/sound").status_code == 200
+            due = device.due()
+            code = int(due["code"])
+            assert device.ask("GET", due["sound"]).status_code == 200
             assert device.begin(code).status_code == 200
             return code
 

@@ -193,7 +193,7 @@
       }
     },
     due: () => ask("POST", "/api/due", { sitting }),
-    sound: (due) => fetchSound(`/api/listens/${due.code}/sound`),
+    sound: (due) => fetchSound(due.sound),
     async begin(due, key) {
       await ask("POST", `/api/listens/${due.code}/begin`, { sitting, key });
       channel?.postMessage(key);

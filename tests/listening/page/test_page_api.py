@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -21,6 +22,11 @@ pytestmark = pytest.mark.usefixtures("on_both_stores")
 
 def listens(at: Bench, listener: str = "ana") -> list[ListenRecord]:
     return at.study.log.contents(listener).listens_of(listener)
+
+
+def uncounted(why: str) -> dict[str, Any]:
+    """The answer to a listen that did not count, the first one in a row."""
+    return {"counted": False, "why": why, "ask": None, "advice": ""}
 
 
 def test_a_whole_round(at: Bench) -> None:
@@ -54,7 +60,7 @@ def test_a_listen_that_ends_too_soon_by_the_servers_clock_does_not_count(at: Ben
     code = ana.due()["code"]
     ana.begin(code)
     at.pass_s(at.seconds_of(code) - 0.2)
-    assert ana.end(code, 1000) == {"counted": False, "why": TOO_EARLY}
+    assert ana.end(code, 1000) == uncounted(TOO_EARLY)
     (void,) = listens(at)
     assert void.void_reason == TOO_EARLY and 0 < void.fraction_heard < 1
     assert ana.answer(code, 50).status_code == 409
@@ -75,7 +81,7 @@ def test_a_device_that_slept_in_the_middle(at: Bench) -> None:
     code = ana.due()["code"]
     ana.begin(code)
     at.pass_s(at.seconds_of(code) + 600)
-    assert ana.end(code, at.seconds_of(code)) == {"counted": False, "why": REASONS["paused"]}
+    assert ana.end(code, at.seconds_of(code)) == uncounted(REASONS["paused"])
 
 
 def test_an_end_that_arrives_late_counts(at: Bench) -> None:
@@ -102,7 +108,7 @@ def test_the_pages_own_reasons(at: Bench, reason: str) -> None:
     code = ana.due()["code"]
     ana.begin(code)
     at.pass_s(1)
-    assert ana.end(code, 0.9, reason=reason) == {"counted": False, "why": REASONS[reason]}
+    assert ana.end(code, 0.9, reason=reason) == uncounted(REASONS[reason])
     assert listens(at)[0].frames_delivered == round(0.9 * 48000)
 
 
@@ -150,7 +156,7 @@ def test_a_second_tab_takes_over(at: Bench) -> None:
     refused = first.ask("POST", f"/api/listens/{code}/heard", {"heard_s": 1.5})
     assert (refused.status_code, refused.json()["word"]) == (409, "over")
     at.pass_s(at.longest_s())
-    assert first.end(code, at.longest_s()) == {"counted": False, "why": REASONS["elsewhere"]}
+    assert first.end(code, at.longest_s()) == uncounted(REASONS["elsewhere"])
     assert second.end(other, at.longest_s())["counted"]
     void, counted = listens(at)
     assert void.frames_delivered == 48000, "it was begun again after 1 s"
@@ -167,15 +173,15 @@ def test_another_device_begins_a_sitting_of_its_own(at: Bench) -> None:
 
 def test_only_what_is_due_can_be_fetched_or_begun(at: Bench) -> None:
     ana, bo = at.caller("ana"), at.caller("bo")
-    code, other = ana.due()["code"], bo.due()["code"]
-    sound = "/api/listens/{}/sound"
-    assert ana.ask("GET", sound.format(code)).status_code == 200
-    if other != code:
-        assert ana.ask("GET", sound.format(other)).status_code == 404
-        assert ana.begin(other).status_code == 409
-    assert all(ana.ask("GET", sound.format(c)).status_code == 404 for c in (100, 999) if c != code)
+    due, other = ana.due(), bo.due()
+    code, sound = due["code"], due["sound"]
+    assert ana.ask("GET", sound).status_code == 200
+    if other["code"] != code:
+        assert ana.begin(other["code"]).status_code == 409
+    for never in (other["sound"], sound[:-1] + "-", f"/api/sounds/{code}"):
+        assert ana.ask("GET", never).status_code == 404
     ana.begin(code)
-    assert ana.ask("GET", sound.format(code)).status_code == 404, "it is no longer due: it has begun"
+    assert ana.ask("GET", sound).status_code == 404, "it is no longer due: it has begun"
     at.pass_s(at.longest_s())
     ana.end(code, at.longest_s())
     assert ana.ask("POST", "/api/due", {"sitting": ana.sitting}).status_code == 409, "first the rating"

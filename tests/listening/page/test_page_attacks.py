@@ -33,19 +33,19 @@ def asked_about(caller: Caller, code: int, sitting: str) -> list[tuple[int, str]
     """Status and body of everything that can be asked about a code."""
     listen = f"/api/listens/{code}"
     requests: list[tuple[str, str, Any]] = [
-        ("GET", "/sound", None), ("HEAD", "/sound", None),
         ("POST", "/begin", {"sitting": sitting, "key": "k" * 16}), ("POST", "/heard", {"heard_s": 1}),
         ("POST", "/end", {"heard_s": 1}), ("POST", "/answer", {"key": "k" * 16, "overall": 5}),
+        ("POST", "/judged", {"could_judge": True}),
     ]  # fmt: skip
     found = [caller.ask(method, listen + what, body) for method, what, body in requests]
-    found.append(caller.ask("GET", listen + "/sound", Range="bytes=0-99"))
     return [(response.status_code, response.text) for response in found]
 
 
 def test_anothers_code_is_answered_as_one_that_never_was(at: Bench) -> None:
     """Before, while and after ana hears it: bo learns nothing, changes nothing and hears nothing."""
     ana, bo = at.caller("ana"), at.caller("bo")
-    code = int(ana.due()["code"])
+    due = ana.due()
+    code = int(due["code"])
     never = next(c for c in range(100, 999) if c not in (code, bo.due()["code"]))
     for step in ("due", "begun", "rated"):
         if step == "begun":
@@ -58,6 +58,8 @@ def test_anothers_code_is_answered_as_one_that_never_was(at: Bench) -> None:
             answers = asked_about(bo, code, sitting)
             assert answers == asked_about(bo, never, sitting), step
             assert all(status in (404, 409) for status, _ in answers)
+        for headers in ({}, {"Range": "bytes=0-99"}):
+            assert bo.ask("GET", due["sound"], **headers).status_code == 404, step
     (listen,) = at.study.log.contents("ana").listens
     assert (listen.rating, listen.heard_to_the_end) == (61, True)
 
@@ -79,13 +81,14 @@ def test_anothers_level_check_and_sitting_are_of_no_use(at: Bench) -> None:
 
 def test_a_code_is_heard_once_and_an_answer_is_not_changed_by_its_replay(at: Bench) -> None:
     ana = at.caller("ana")
+    sound = ana.due()["sound"]
     code = ana.hear(at.longest_s())
-    assert ana.ask("GET", f"/api/listens/{code}/sound").status_code == 409, "first rate what was heard"
+    assert ana.ask("GET", sound).status_code == 404, "its sound is not given out again"
     key = ana.key()
     body = {"key": key, "overall": 61}
     assert ana.ask("POST", f"/api/listens/{code}/answer", body).status_code == 200
     assert ana.ask("POST", f"/api/listens/{code}/answer", body | {"overall": 5}).status_code == 200
-    assert ana.ask("GET", f"/api/listens/{code}/sound").status_code == 404, "its sound is not given out again"
+    assert ana.ask("GET", sound).status_code == 404
     assert (
         ana.ask("POST", f"/api/listens/{code}/begin", {"sitting": ana.sitting, "key": ana.key()}).status_code
         == 409
@@ -100,11 +103,12 @@ def test_a_code_is_heard_once_and_an_answer_is_not_changed_by_its_replay(at: Ben
 
 def test_a_renewed_link_takes_the_round_along_and_the_old_one_is_dead(at: Bench) -> None:
     ana = at.caller("ana")
-    code = int(ana.due()["code"])
+    due = ana.due()
+    code = int(due["code"])
     (fresh,) = links.renew(at.study, ["ana"], at.served.base)
     for method, path, body in (
         ("GET", "/api/state", None),
-        ("GET", f"/api/listens/{code}/sound", None),
+        ("GET", due["sound"], None),
         ("POST", f"/api/listens/{code}/begin", {"sitting": ana.sitting, "key": ana.key()}),
     ):
         assert ana.ask(method, path, body).status_code == 401

@@ -182,7 +182,10 @@ def test_sound_that_breaks_off_is_fetched_on_from_there(
 ) -> None:
     with open_page(sounding_browser, through(page_of, line)) as page:
         ranges: list[str] = []
-        page.on("request", lambda r: ranges.append(r.headers.get("range", "")) if "/sound" in r.url else None)
+        page.on(
+            "request",
+            lambda r: ranges.append(r.headers.get("range", "")) if "/api/sounds/" in r.url else None,
+        )
         page.locator("#hello-go").click()
         page.get_by_label("monitors").check()
         hear_level(page)

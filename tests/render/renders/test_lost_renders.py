@@ -14,8 +14,9 @@ import pytest
 from listening.packet.collect import collect
 from listening.packet.packet_file import write_packet
 from listening.page.host import prepare
+from listening.page.request import Visitor
 from listening.page.server import create_app
-from listening.page.session import Desk, Visitor
+from listening.page.session import PageSessions
 from listening.rounds import enter_round
 from render.errors import FairhearingError
 from render.renders.manifest import manifest_path
@@ -152,22 +153,23 @@ def test_a_round_whose_files_are_lost_for_good_gives_way_to_the_next(study: Stud
     after = study.log.contents()
     assert after == before, "nothing ends before its listener comes: a packet may be on its way"
     assert "the renders of ana's open round 2 are lost" in "\n".join(said).lower()
-    state = Desk(fresh, any_day=True).state(Visitor("ana", UTC))
+    state = PageSessions(fresh, any_day=True).state(Visitor("ana", UTC))
     assert (state.stage, state.round) == ("ready", 2), "of those that count"
-    after = study.log.contents()
-    assert (after.listens, [r.complete for r in after.rounds]) == (before.listens, [True, False])
+    assert study.log.contents() == before, "asking where one stands writes nothing"
     assert enter_round(again(study), "ana", any_day=True).next_demand is not None
+    after = study.log.contents()
+    assert (after.listens, [r.complete for r in after.rounds]) == (before.listens, [True, False, None])
 
 
 def test_renders_that_are_away_for_a_moment_end_no_round(study: Study) -> None:
-    desk = Desk(study)
-    assert desk.state(Visitor("ana", UTC)).stage == "listen"
+    page = PageSessions(study)
+    assert page.state(Visitor("ana", UTC)).stage == "listen"
     (study.folder / "renders").rename(study.folder / "away")
     for _ in range(2):
         with pytest.raises(FairhearingError):
-            desk.state(Visitor("ana", UTC))
+            page.state(Visitor("ana", UTC))
     (study.folder / "away").rename(study.folder / "renders")
-    assert desk.state(Visitor("ana", UTC)).stage == "listen"
+    assert page.state(Visitor("ana", UTC)).stage == "listen"
 
 
 def test_answers_from_afar_are_taken_in_though_what_they_answer_is_lost(study: Study) -> None:
