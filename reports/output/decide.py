@@ -14,7 +14,8 @@ from reports.facts.study_facts import after_events, gather
 from reports.files import REPORT
 from reports.model import gates
 from reports.model.gates import Rules
-from reports.output.report import write_facts
+from reports.output.report import no_step, write_facts, write_report
+from reports.output.sound import BESIDE, SoundOptions, Step, remove_sound
 from reports.verdict import phrases
 from reports.verdict.judge import Judgement
 from reports.way_back.package import WayBack, folder_of, way_to, write_way_back
@@ -29,11 +30,19 @@ class Decided:
     lines: tuple[str, ...]
 
 
-def decide(study: Study, form: str, because: str, by: str) -> Decided:
+def decide(
+    study: Study,
+    form: str,
+    because: str,
+    by: str,
+    *,
+    sound: SoundOptions = BESIDE,
+    step: Step = no_step,
+) -> Decided:
     """Record that `form` was chosen, open the study, and write the report and the way to rebuild it.
 
     Any form may be chosen; against the verdict a reason is required. A later decision does not erase this
-    one.
+    one. `sound` and `step` are those of `write_report`.
 
     Raises:
         DecisionError: no name, or no reason where one is due; SongError: there is no such form; StudyError:
@@ -65,7 +74,7 @@ def decide(study: Study, form: str, because: str, by: str) -> Decided:
         "seals": seals(study, manifest),
     }
     study.log.add_event("decided", detail)
-    written = write_facts(after_events(facts, study), way, study.folder / REPORT)
+    written = write_facts(after_events(facts, study), way, study.folder / REPORT, sound, step)
     return Decided((*written.paths, *paths), tuple(_lines(facts.judgement, chosen.name, name, against, way)))
 
 
@@ -99,6 +108,9 @@ def reopen(study: Study, because: str) -> Decided:
     if not because.strip():
         raise DecisionError("reopening needs a reason that the report will keep: add --because TEXT")
     study.log.add_event("reopened", {"because": because.strip()})
+    remove_sound(study.folder / REPORT)
+    if (study.folder / REPORT / "report.html").exists():
+        write_report(study)  # what was opened is sealed again, on the disk too
     most = max(Counter(r.listener for r in known.rounds if r.complete).values(), default=0)
     lines = ["The study is sealed again; earlier decisions stay in its history."]
     if most >= study.song.rounds:
