@@ -77,9 +77,14 @@ def outlook(folder: Path, as_json: bool, seed: int) -> None:
 @click.option("--yes", is_flag=True, help="Open it without asking.")
 @click.option("--compare", "other", type=click.Path(path_type=Path, file_okay=False), metavar="OTHER_STUDY",
               help="Put another study beside this one, on one page.")  # fmt: skip
-def report(folder: Path, as_json: bool, open_now: bool, yes: bool, other: Path | None) -> None:
+@click.option("--one-file", is_flag=True, help="Keep the forms' sound inside the page, not beside it.")
+@click.option("--small", is_flag=True, help="The forms' sound as Opus (about a tenth of FLAC's size).")
+def report(
+    folder: Path, as_json: bool, open_now: bool, yes: bool, other: Path | None, one_file: bool, small: bool
+) -> None:
     """Write the report; while rounds are open it is sealed, unless --open."""
     from reports.output.report import write_report
+    from reports.output.sound import SoundOptions
 
     study = open_study(folder)
     if other is not None:
@@ -89,7 +94,8 @@ def report(folder: Path, as_json: bool, open_now: bool, yes: bool, other: Path |
         return
     if open_now:
         confirm_opening(study, yes)
-    written = write_report(study, open_now=open_now)
+    with progress("writing the report") as step:
+        written = write_report(study, open_now=open_now, sound=SoundOptions(one_file, small), step=step)
     _echo_written(written, as_json)
     decided = any(event.kind == "decided" for event in study.log.contents(listens=False).events)
     if not (as_json or written.sealed or decided):
@@ -99,12 +105,14 @@ def report(folder: Path, as_json: bool, open_now: bool, yes: bool, other: Path |
 def _echo_written(written: Written, as_json: bool) -> None:
     """What was written, and its sentence."""
     if as_json:
-        files = [str(path) for path in written.paths]
+        files = [str(path) for path in (*written.paths, *([written.audio] if written.audio else []))]
         echo_json({"sealed": written.sealed, "sentence": written.sentence, "files": files})
         return
     click.echo(wrapped(written.sentence))
     for path in written.paths:
         click.echo(f"  {path}")
+    if written.audio is not None:
+        click.echo(f"  {written.audio} (the forms, heard from the report: keep it beside the page)")
 
 
 @click.command()

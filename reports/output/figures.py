@@ -26,9 +26,3 @@ def unbroken(text: str) -> str:
 def curly(text: str) -> str:
     """A sentence with a page's quotation marks, and figures that keep their % beside them."""
     return re.sub(r'"([^"]*)"', "“\\1”", text).replace(" %", "\u00a0%")
-
-
-def heard_on(system: str) -> str:
-    """ "in a car", "on headphones": what something was heard on, as people say it."""
-    known = {"car": "in a car", "phone": "on a phone", "": "on an unnamed system"}
-    return known.get(system, f"on {system}")

@@ -129,10 +129,11 @@ def environment() -> Environment:
         "curly": figures.curly,
         "signed": figures.signed,
         "unbroken": figures.unbroken,
-        "heard_on": figures.heard_on,
+        "heard_on": phrases.heard_on,
         "bars": road_map.bars_words,
         "bars_figure": road_map.bars_figure,
         "commands": commands,
+        "places_heard": lambda systems: phrases.listed([phrases.heard_on(x) for x in systems]),
         "listed": lambda names: phrases.listed(list(names)) if names else "none",
         "counted_of": phrases.counted,
         "drawing": lambda chart: Markup(chart.svg),  # our own drawing, its texts escaped by matplotlib

@@ -95,7 +95,9 @@ def _ratings(facts: Facts) -> Iterator[str]:
     yield from table(
         ["form", "settled", "90 % interval", "chance to be best", "loss if chosen", "listens"], rows
     )
-    yield from (plain(judgement.beside.vote.sentence), "", "## Each listener", "")
+    if len(judgement.beside.voters) > 1:
+        yield from (plain(judgement.beside.vote.sentence), "")
+    yield from ("## Each listener", "")
     for own in judgement.beside.listeners:
         heard = [name for name in own.order if name not in judgement.panel.unheard]
         order = " › ".join(f"{plain(name)} {signed(own.mean[name])}" for name in heard)
@@ -105,7 +107,9 @@ def _ratings(facts: Facts) -> Iterator[str]:
 
 def _against(facts: Facts, case: Dissent) -> Iterator[str]:
     yield from (f"## What speaks against {plain(case.form)}", "")
-    if case.margins:
+    if not case.speaks:
+        yield "Nothing that was looked at."
+    if case.rounds_below:
         rounds = f"{phrases.number(case.rounds_below)} of {phrases.counted(len(case.margins), 'round')}"
         yield f"- Rated below the average of the other forms in {rounds}."
     for other in case.others:
@@ -115,7 +119,7 @@ def _against(facts: Facts, case: Dissent) -> Iterator[str]:
     for change in case.changes:
         yield f"- Judged {plain(change.change)}, {plain(change.best)} would come first."
     for system in case.systems_against:
-        yield f"- On {plain(system.heard_on)}, {plain(system.best)} was rated highest."
+        yield f"- Heard {plain(phrases.heard_on(system.heard_on))}, {plain(system.best)} was rated highest."
     for comment in (*case.comments, *case.praise):
         yield f"- Said of {plain(comment.form)}: {_said(facts, comment)}"
     yield ""

@@ -18,7 +18,7 @@ from reports.facts.study_facts import Facts, gather
 from reports.files import REPORT, cell, write_text, writing_into
 from reports.model.reading import SEED
 from reports.output import html, markdown
-from reports.output.sound import BESIDE, Sound, SoundOptions, Step, write_sound
+from reports.output.sound import AUDIO, BESIDE, Sound, SoundOptions, Step, write_sound
 from reports.way_back.package import WayBack, way_back
 from sessions.study import Study
 
@@ -33,11 +33,13 @@ def no_step(_words: str, _done: int, _of: int) -> None:
 
 @dataclass(frozen=True)
 class Written:
-    """The files written and what the report says in one sentence."""
+    """The files written, the folder of the forms' sound (None: none beside the page), and what the report
+    says in one sentence."""
 
     paths: tuple[Path, ...]
     sentence: str
     sealed: bool
+    audio: Path | None = None
 
 
 def write_report(
@@ -91,7 +93,8 @@ def write_facts(
         for name, text in texts.items():
             step(f"writing {name}", 0, 1)
             write_text(folder / name, text(sounds))
-    return Written(tuple(folder / name for name in texts), sentence, facts.sealed)
+    audio = folder / AUDIO if sounds.sources and not sounds.inside else None
+    return Written(tuple(folder / name for name in texts), sentence, facts.sealed, audio)
 
 
 def as_json(values: Mapping[str, Any]) -> str:

@@ -128,8 +128,8 @@ def familiarity_curve(reading: Reading, prior: Prior) -> Curve:
     learned = contrast > 0.05 and sd[0] < LEARNED * prior_sd
     if learned:
         text = (
-            f"At a first listen, being new took {abs(mean[0]):.0f} points from a rating "
-            f"(90 % interval {-high[0]:z.0f} to {-low[0]:z.0f}); by the fifth listen {abs(mean[4]):.0f}."
+            f"New forms started about {abs(mean[0]):.0f} points too low; by the fifth listen "
+            f"{abs(mean[4]):.0f}."
         )
     elif contrast <= 0.05:
         text = (

@@ -8,6 +8,7 @@ import numpy as np
 from render.arrays import Floats
 from reports.model.familiarity import Observations, Prior
 from reports.model.reading import Reading, read
+from reports.verdict import phrases
 
 MOST_LISTENERS = 12  # beyond that, fifths of the panel are left out, not single listeners
 
@@ -85,7 +86,7 @@ def _readings(basis: SensitivityBasis) -> Iterable[tuple[str, Reading | None]]:
             yield f"declared prior listens {text}", basis.again(replace(seen, exposure=exposure))
     for device in sorted(set(basis.heard_on)) if len(set(basis.heard_on)) > 1 else ():
         left = np.flatnonzero(np.array(basis.heard_on) != device)
-        yield f"without what was heard on {device or 'an unnamed device'}", basis.again(seen.only(left))
+        yield f"without what was heard {phrases.heard_on(device)}", basis.again(seen.only(left))
     yield from _without_some(basis)
 
 

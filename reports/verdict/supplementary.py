@@ -14,6 +14,8 @@ from reports.verdict.listeners import Camps, ListenerEffects, ListenerOrder, bal
 from reports.verdict.panel import Panel
 from reports.verdict.votes import Vote, count
 
+BALLOT_LISTENS = 2  # of every form, before a listener's own order is a ballot
+
 
 @dataclass(frozen=True)
 class Plain:
@@ -38,6 +40,7 @@ class Supplementary:
     agreement: Agreement
     listeners: tuple[ListenerOrder, ...]
     camps: Camps | None
+    voters: tuple[str, ...]  # listeners with BALLOT_LISTENS of every form
     vote: Vote
     diagnostics: Diagnostics
 
@@ -50,13 +53,17 @@ def supplementary(t: pd.DataFrame, reading: Reading, panel: Panel, seed: int) ->
     heard = heard.reindex(index=list(listeners), columns=list(candidates))
     rounds = t.pivot_table(index=["listener", "round"], columns="form", values="rating", aggfunc="mean")
     rounds = rounds.reindex(columns=list(candidates))
+    listens = t.pivot_table(index="listener", columns="form", values="rating", aggfunc="size")
+    listens = listens.reindex(index=list(listeners), columns=list(candidates)).fillna(0)
+    votes = np.asarray((listens >= BALLOT_LISTENS).to_numpy().all(axis=1), dtype=np.bool_)
     ranks = ballots(settling, heard.notna().to_numpy(np.float64))
     return Supplementary(
         plain=plain(t, candidates),
         agreement=agreement(rounds.to_numpy(np.float64), heard.to_numpy(np.float64)),
         listeners=own_orders(settling, listeners, candidates, seed),
         camps=camps(settling, [panel.shown(name) for name in listeners], candidates, panel.weights),
-        vote=count(ranks, panel.ballots, candidates),
+        voters=tuple(name for name, has in zip(listeners, votes, strict=True) if has),
+        vote=count(ranks, panel.ballots * votes, candidates),
         diagnostics=diagnose(reading, t, panel, Prior()),
     )
 

@@ -99,7 +99,7 @@ def test_clear() -> None:
     judgement = judge(table_of(World(advantage=15), 8, 1))
     found = judgement.as_json()
     assert judgement.state == CLEAR and found["form"] == "no verse 2" == judgement.order[0]
-    assert '"no verse 2" is clearly the form to choose' in judgement.sentence
+    assert 'Choose "no verse 2". Even allowing for habit, these listeners' in judgement.sentence
     assert f'the runner-up, "{judgement.order[1]}", instead would cost' in judgement.sentence
     assert set(found) == {
         *("state", "form", "p_best", "expected_loss", "settled", "order", "listens", "days", "sentence"),
