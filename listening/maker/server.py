@@ -219,7 +219,8 @@ async def _json(request: Request) -> dict[str, Any]:
 
 def _refusal(status: int, word: str, text: str) -> Response:
     headers = {"WWW-Authenticate": "Bearer"} if status == 401 else {}
-    said = text[:1].upper() + text[1:]
+    names_a_file = "." in text.split(" ", 1)[0].rstrip(".")
+    said = text if names_a_file else text[:1].upper() + text[1:]
     return JSONResponse({"word": word, "text": said}, status_code=status, headers=headers)
 
 

@@ -1,0 +1,173 @@
+"""song.toml under the maker's page: changed elsewhere, at the moment of a write, killed in between, undone."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from listening.maker import workspace
+from listening.maker.workspace import Workspace
+from render.errors import FormError, PageError
+from render.song.edit_forms import set_form
+from render.song.edit_song import set_song
+from render.song.song import song_from_text
+from tests.maker import MakerPage, maker_page
+from tests.places import ROOT
+from tests.songs import make_study
+
+COMMENT = "# the bridge was written on a train, keep this\n"
+KILLS = int(os.environ.get("FAIRHEARING_CAMPAIGN", "12"))
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A small study whose song.toml has a comment of its author's."""
+    made = make_study(tmp_path / "study")
+    path = made / "song.toml"
+    path.write_text(path.read_text().replace("[sections]", f"{COMMENT}[sections]"))
+    return made
+
+
+@pytest.fixture
+def page(folder: Path) -> Iterator[MakerPage]:
+    """Its page."""
+    with maker_page(folder) as running:
+        yield running
+
+
+def test_a_change_keeps_every_comment_and_the_order(page: MakerPage) -> None:
+    path = page.folder / "song.toml"
+    before = path.read_text()
+    page.do("rename_section", {"section": "verse", "name": "verse 1"}, "sections")
+    after = path.read_text()
+    assert COMMENT in after
+    changed = [line for line in after.splitlines() if line not in before.splitlines()]
+    assert len(changed) == 3, changed  # the section, and the two forms that play it
+    assert "verse 1 bars 1-2" in after
+
+
+def test_what_an_editor_changed_is_never_written_over(page: MakerPage) -> None:
+    path = page.folder / "song.toml"
+    shown = page.work.version()
+    path.write_text(path.read_text().replace('"Invented"', '"By hand"'))
+    body = {"args": {"title": "By page"}, "version": shown, "sheet": "song", "shown": {}}
+    told = page.ask("POST", "/api/do/title", json=body)
+    assert told.status_code == 409 and told.json()["word"] == "changed"
+    assert "offered again" in told.json()["text"]
+    assert "By hand" in path.read_text() and "By page" not in path.read_text()
+    assert "By hand" in page.sheet("song")["html"]
+    page.do("title", {"title": "By page"})  # taken again, on what stands now
+    assert "By page" in path.read_text()
+
+
+def test_a_change_at_the_very_moment_of_a_write_wins(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    work = Workspace(folder)
+    path = work.path
+    by_hand = path.read_text().replace('"Invented"', '"By hand"')
+    real = workspace.song_from_text
+
+    def edited_meanwhile(text: str, where: Path) -> object:
+        path.write_text(by_hand)  # an editor saves after the page has read, before it writes
+        return real(text, where)
+
+    monkeypatch.setattr(workspace, "song_from_text", edited_meanwhile)
+    with pytest.raises(PageError, match="changed elsewhere"):
+        work.change("a title", work.version(), lambda t: set_song(t, folder, {"title": "By page"}))
+    assert path.read_text() == by_hand
+    assert [p.name for p in folder.iterdir() if p.name.endswith(".part")] == []
+
+
+def test_a_change_that_is_not_in_order_is_refused_and_nothing_written(page: MakerPage) -> None:
+    before = (page.folder / "song.toml").read_bytes()
+    told = page.try_("part_set", {"form": "refrain first", "entry": 1, "part": "refrian"}, "forms")
+    assert told.status_code == 422 and 'did you mean "refrain"' in told.json()["text"]
+    told = page.try_("part_set", {"form": "refrain first", "entry": 1, "part": "refrain bars 3-9"}, "forms")
+    assert told.status_code == 422
+    told = page.try_("move_line", {"section": "verse", "by": 60}, "sections")
+    assert told.status_code == 422
+    assert (page.folder / "song.toml").read_bytes() == before
+
+
+def test_the_same_words_as_in_the_terminal(page: MakerPage) -> None:
+    told = page.try_("part_set", {"form": "twice", "entry": 1, "part": "refrian"}, "forms")
+    text = (page.folder / "song.toml").read_text()
+    with pytest.raises(FormError) as refused:
+        set_form(text, page.folder, "twice", ["refrian", "outro"])
+    assert told.json()["text"].partition(": ")[2] == str(refused.value).partition(": ")[2]
+
+
+def test_undo_goes_back_step_by_step_and_stops_where_an_editor_was(page: MakerPage) -> None:
+    path = page.folder / "song.toml"
+    first = path.read_bytes()
+    page.do("title", {"title": "One"})
+    second = path.read_bytes()
+    page.do("pickup", {"section": "verse", "pickup": 1}, "sections")
+    assert page.do("undo")["undo"] and path.read_bytes() == second
+    path.write_text(path.read_text() + "# a remark\n")
+    told = page.try_("undo")
+    assert told.status_code == 409 and "changed elsewhere" in told.json()["text"]
+    assert path.read_text().endswith("# a remark\n")
+    path.write_bytes(second)
+    page.do("undo")
+    assert path.read_bytes() == first and not page.sheet("song")["undo"]
+
+
+def test_two_tabs_see_each_other(page: MakerPage) -> None:
+    first = page.ask("GET", "/api/pulse").json()["pulse"]
+    assert page.ask("GET", "/api/pulse").json()["pulse"] == first, "nothing happened"
+    page.do("title", {"title": "Seen"})
+    second = page.ask("GET", "/api/pulse").json()["pulse"]
+    assert second != first
+    (page.folder / "song.toml").write_text((page.folder / "song.toml").read_text() + "\n")
+    assert page.ask("GET", "/api/pulse").json()["pulse"] != second
+
+
+def test_a_song_that_is_not_in_order_is_said_and_the_page_stays(page: MakerPage) -> None:
+    path = page.folder / "song.toml"
+    good = path.read_text()
+    path.write_text(good.replace("120", "99999999"))
+    told = page.sheet("song")
+    assert "song.tempo" in told["html"] and told["stands"]["forms"] == "not yet"
+    for name in ("sections", "forms", "listeners", "rounds", "verdict"):
+        page.sheet(name)
+    path.write_text(good)
+    assert "Invented" in page.sheet("song")["html"]
+
+
+CHANGER = """
+import sys
+from pathlib import Path
+from listening.maker.workspace import Workspace
+from render.song.edit_sections import rename_section
+from render.song.edit_song import set_song
+work = Workspace(Path(sys.argv[1]))
+print("begun", flush=True)
+for turn in range(100000):
+    work.change("t", work.version(), lambda t: set_song(t, work.folder, {"title": f"title {turn}"}))
+    work.change("r", work.version(), lambda t: rename_section(
+        t, work.folder, "verse" if turn % 2 == 0 else "strophe", "strophe" if turn % 2 == 0 else "verse"))
+"""
+
+
+def test_a_kill_in_the_middle_of_a_change_leaves_a_whole_song(folder: Path) -> None:
+    rng = random.Random(11)
+    for _ in range(KILLS):
+        process = subprocess.Popen(
+            [sys.executable, "-c", CHANGER, str(folder)], cwd=ROOT, stdout=subprocess.PIPE, text=True
+        )
+        assert process.stdout is not None and process.stdout.readline() == "begun\n"
+        time.sleep(rng.uniform(0.0, 0.15))
+        process.send_signal(signal.SIGKILL)
+        process.wait()
+        text = (folder / "song.toml").read_text()
+        assert COMMENT in text
+        song = song_from_text(text, folder)
+        assert len(song.forms) == 3 and {s.name for s in song.sections} & {"verse", "strophe"}

@@ -1,0 +1,122 @@
+"""The maker's page of a folder on a port of this machine, for tests; its API spoken without a browser."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import httpx
+import uvicorn
+
+from listening.maker.access import Keys
+from listening.maker.opening import _socket
+from listening.maker.server import create_app
+from listening.maker.sheets.rounds import hosts_of
+from listening.maker.workspace import Workspace
+from sessions.study import Study
+
+JOB_S = 120.0  # what a job may take on a slow machine
+
+
+@dataclass
+class MakerPage:
+    """The page of a folder, and a client that has a tab's token."""
+
+    work: Workspace
+    keys: Keys
+    base: str
+    client: httpx.Client
+    token: str
+
+    @property
+    def folder(self) -> Path:
+        return self.work.folder
+
+    @property
+    def study(self) -> Study:
+        return Study(self.folder)
+
+    def link(self) -> str:
+        """An address that works once."""
+        return f"{self.base}/#{self.keys.mint()}"
+
+    def ask(self, method: str, path: str, **options: Any) -> httpx.Response:
+        headers = {"Authorization": f"Bearer {self.token}"} | options.pop("headers", {})
+        return self.client.request(method, path, headers=headers, **options)
+
+    def sheet(self, name: str, **shown: str) -> dict[str, Any]:
+        told = self.ask("GET", f"/api/sheet/{name}", params=shown)
+        assert told.status_code == 200, told.text
+        found: dict[str, Any] = told.json()
+        return found
+
+    def try_(self, action: str, args: Mapping[str, Any] | None = None, sheet: str = "song") -> httpx.Response:
+        """Do something on what the page shows now."""
+        body = {"args": dict(args or {}), "version": self.work.version(), "sheet": sheet, "shown": {}}
+        return self.ask("POST", f"/api/do/{action}", json=body)
+
+    def do(self, action: str, args: Mapping[str, Any] | None = None, sheet: str = "song") -> dict[str, Any]:
+        """Do something that must succeed; returns the sheet as it stands then."""
+        told = self.try_(action, args, sheet)
+        assert told.status_code == 200, told.text
+        found: dict[str, Any] = told.json()
+        return found
+
+    def upload(self, kind: str, path: Path) -> str:
+        """A file as a browser sends it."""
+        told = self.ask("PUT", f"/api/upload/{kind}", params={"name": path.name}, content=path.read_bytes())
+        assert told.status_code == 200, told.text
+        return str(told.json()["name"])
+
+    def wait(self, kind: str) -> Any:
+        """Wait for a job to be done; returns its result."""
+        until = time.monotonic() + JOB_S
+        while time.monotonic() < until:
+            job = self.work.jobs.last(kind)
+            assert job is not None, f"no job {kind}"
+            if job.state != "runs":
+                assert job.state == "done", job.error or job.state
+                return job.result
+            time.sleep(0.02)
+        raise AssertionError(f"{kind} did not end")
+
+
+@contextmanager
+def maker_page(folder: Path) -> Iterator[MakerPage]:
+    """The page of a folder, served for as long as the block runs."""
+    work, keys = Workspace(folder), Keys()
+    door = _socket()
+    config = uvicorn.Config(
+        create_app(work, keys), log_level="warning", access_log=False, server_header=False, lifespan="off",
+        ws="none",
+    )  # fmt: skip
+    server = uvicorn.Server(config)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
+    thread.start()
+    until = time.monotonic() + 30
+    while not server.started:
+        assert time.monotonic() < until, "the server did not start"
+        time.sleep(0.02)
+    base = f"http://127.0.0.1:{door.getsockname()[1]}"
+    try:
+        with httpx.Client(base_url=base, timeout=60) as client:
+            yield MakerPage(work, keys, base, client, keys.exchange(keys.mint()))
+    finally:
+        work.jobs.cancel_all()
+        hosts_of(work).stop()
+        server.should_exit = True
+        thread.join(timeout=10)
+
+
+def snapshot(folder: Path) -> dict[str, bytes]:
+    """Every file of a folder but the log, with its content."""
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and path.name != "log.sqlite"
+    }
