@@ -109,17 +109,19 @@ def _free(folder: Path, name: str) -> Path:
 
 
 def _require_kind(kind: str, half: Path, name: str) -> None:
+    if kind == "map" and half.open("rb").read(4) != b"MThd":
+        raise PageError(422, "kind", f"{name} is no Standard MIDI File; nothing was kept.")
+    if kind not in ("bounce", "stem"):
+        return
     try:
-        if kind in ("bounce", "stem"):
-            if soundfile.info(str(half)).frames < 1:
-                raise PageError(422, "kind", f"{name} holds no sound; nothing was kept.")
-            audio_info(half)
-        elif kind == "map" and half.open("rb").read(4) != b"MThd":
-            raise PageError(422, "kind", f"{name} is no Standard MIDI File; nothing was kept.")
+        audio_info(half)
+        sounds = soundfile.info(str(half)).frames > 0
     except (soundfile.LibsndfileError, FairhearingError):
         raise PageError(
             422, "kind", f"{name} cannot be read as sound (WAV, FLAC, AIFF, OGG or MP3); nothing was kept."
         ) from None
+    if not sounds:
+        raise PageError(422, "kind", f"{name} holds no sound; nothing was kept.")
 
 
 def _size(count: int) -> str:

@@ -1,4 +1,4 @@
-"""song.toml under the maker's page: changed elsewhere, at the moment of a write, killed in between, undone."""
+"""song.toml under the maker's page: changed elsewhere, in the middle of a write, killed, undone."""
 
 from __future__ import annotations
 
