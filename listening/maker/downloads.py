@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zipfile
 from pathlib import Path
 
 from starlette.exceptions import HTTPException
@@ -9,8 +10,10 @@ from starlette.responses import FileResponse, Response
 
 from listening.maker.workspace import Workspace
 from render.errors import PageError
+from render.files import replacing
 
 REPORT = "report"
+DOWNLOADS = ".downloads"  # made anew whenever they are asked for
 REPORT_POLICY = (
     "sandbox allow-scripts; default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; "
     "img-src data:; media-src 'self' data: blob:; base-uri 'none'; form-action 'none'; frame-ancestors 'self'"
@@ -31,9 +34,33 @@ def require(work: Workspace, what: str, name: str) -> None:
 
 
 def path_of(work: Workspace, what: str, name: str) -> Path:
-    """The file that a ticket stands for."""
-    del name
+    """The file that a ticket stands for, written now if it must be.
+
+    Raises:
+        PageError: 404, there is nothing of this kind.
+    """
+    if what == "packet":
+        from listening.maker.sheets.rounds import packets
+
+        if name in packets(work.folder):
+            return work.folder / "packets" / name
+    if what == "way-back":
+        from listening.maker.sheets.verdict import decision_folder
+
+        folder: Path = decision_folder(work)
+        return _zipped([folder], work.folder / DOWNLOADS / f"{folder.name}.zip", work.folder / REPORT)
     raise PageError(404, "nothing", "There is nothing of this kind to take away.")
+
+
+def _zipped(folders: list[Path], path: Path, root: Path) -> Path:
+    """A plain ZIP of the folders' files, by their names below `root`; sound is stored as it is."""
+    path.parent.mkdir(exist_ok=True)
+    with replacing(path, lasting=False) as half, zipfile.ZipFile(half, "w", zipfile.ZIP_STORED) as out:
+        for folder in folders:
+            for file in sorted(folder.rglob("*")):
+                if file.is_file() and not file.is_symlink():
+                    out.write(file, file.relative_to(root).as_posix())
+    return path
 
 
 def report_file(work: Workspace, name: str) -> Response:
