@@ -129,8 +129,7 @@ def waiting(work: Workspace) -> list[str]:
 def ticked(work: Workspace, decision: int) -> frozenset[str]:
     """Steps of a decision's way back that are ticked off, by the log."""
     found: set[str] = set()
-    for event in work.events(REPORT_HTML = Path("report") / "report.html"
-TICKED, UNTICKED):
+    for event in work.events(TICKED, UNTICKED):
         if event.detail.get("decision") == decision:
             (found.add if event.kind == TICKED else found.discard)(str(event.detail.get("step")))
     return frozenset(found)

@@ -21,7 +21,8 @@ SLOW = frozenset(
 NAMES = [
     "section", "form", "name", "part", "entry", "bar", "bars", "by", "pickup", "title", "tempo", "factor",
     "start", "at_s", "beats", "by_s", "meter", "listener", "prior_listens", "weight", "rounds", "days",
-    "index", "which", "first", "last", "times", "mode", "stems", "silence", "job", "folder", "idea", "ending", "renew",
+    "index", "which", "first", "last", "times", "mode", "stems",
+    "silence", "job", "folder", "idea", "ending", "renew",
     "free_s",
 ]  # fmt: skip
 VALUES = st.one_of(
