@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
@@ -85,16 +86,11 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
 
 
 def reading_key(work: Workspace) -> str:
-    """Changes with song.toml and the log: what a verdict was read from."""
-    log = work.folder / "log.sqlite"
-    signs: list[object] = [work.version()]
-    with suppress(OSError):
-        stat = log.stat()
-        signs += [stat.st_mtime_ns, stat.st_size]
-    if work.store is not None:
-        contents = work.study().log.contents()
-        signs += [len(contents.listens), len(contents.events)]
-    return repr(signs)
+    """Changes with song.toml, the ratings, and what opens or decides: all that a verdict is read from."""
+    contents = work.study().log.contents()
+    turns = [event for event in contents.events if event.kind in ("opened", "decided", "reopened")]
+    about = (work.version(), contents.listens, len(turns))
+    return hashlib.sha256(repr(about).encode()).hexdigest()
 
 
 def _read(work: Workspace, step: Step) -> None:
