@@ -33,6 +33,7 @@ HEADERS = {
 }
 MOST_BODY_BYTES = 1 << 20
 UPLOAD = "/api/upload/"
+TICKETED = "/report/"
 
 
 class Keys:
@@ -117,28 +118,22 @@ class OwnOrigin:
                     carried.setdefault(name, value)
             await send(message)
 
-        refusal = _foreign(headers) or _too_large(headers, scope["path"])
+        refusal = _foreign(headers, scope["path"]) or _too_large(headers, scope["path"])
         if refusal is not None:
             await refusal(scope, receive, send_carrying)
             return
         await self.app(scope, receive, send_carrying)
 
 
-def _foreign(headers: Headers) -> JSONResponse | None:
+def _foreign(headers: Headers, path: str) -> JSONResponse | None:
+    """Refuses what another page asks; the report's sandboxed frame has no origin, and a ticket instead."""
     origin = headers.get("origin")
     elsewhere = origin is not None and origin != f"http://{headers.get('host', '')}"
-    if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none") and not _is_ticketed(
-        headers
-    ):
+    if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
         elsewhere = True
-    if not elsewhere:
+    if not elsewhere or path.startswith(TICKETED):
         return None
     return JSONResponse({"word": "origin", "text": "Only this page itself may ask here."}, status_code=403)
-
-
-def _is_ticketed(headers: Headers) -> bool:
-    """Sound of the report asked for by its sandboxed frame, which has an origin of its own."""
-    return headers.get("sec-fetch-dest") in ("audio", "video") and headers.get("origin") is None
 
 
 def _too_large(headers: Headers, path: str) -> JSONResponse | None:
