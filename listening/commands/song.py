@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -128,7 +129,7 @@ def ideas(folder: Path, as_json: bool, count: int, seed: int, write: bool) -> No
     with progress("trying orders"):
         found = propose_ideas(study, count, seed, write=write)
     if as_json:
-        echo_json([idea.as_json() for idea in found])
+        echo_json([asdict(idea) for idea in found])
         return
     for idea in found:
         parts = ", ".join(f'"{text}"' for text in idea.texts)

@@ -1,18 +1,18 @@
 """Forms that a song's author would not think of, each with its reason in a musician's words.
 
 Single changes to the order as written (moves) are tried alone and in pairs. Of the forms that are legal
-and of a fitting length, those are kept that differ boldly from "as written" and from each other, and
-whose joins are likely to be clean.
+and of a fitting length, those are kept that a producer would most gladly try, whose joins are likely to be
+clean, and that say something else than "as written" and than each other.
 """
 
 from __future__ import annotations
 
 import difflib
 import itertools
+import math
 import random
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
-from typing import Any
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 from render.arrays import Audio
 from render.audio.splice import Splicer
@@ -21,14 +21,20 @@ from render.audio.timeline import lay_out
 from render.clock_text import clock_text
 from render.errors import FormError
 from render.joins.judging import examine
-from render.proposals.moves import Move, Plan, moves
+from render.proposals.moves import Move, moves
+from render.proposals.roles import SongPlan, plan_of
 from render.song.forms import AS_WRITTEN, Form, Part, Piece, parse_part
 from render.song.song import Song
 
-SHORTEST, LONGEST = 0.55, 1.3  # of the song's own length
-MOST_TRIED = 80
-# Which changes an author thinks of least, in the units of the score; our own taste.
-BOLD = {"opening": 0.25, "bridge": 0.15, "bare": 0.1, "ending": 0.05, "again": -0.1, "shorter": -0.1}
+SHORTEST, LONGEST = 0.62, 1.2  # of the song's own length
+MOST_TRIED = 60
+LEAST_UNLIKE = 0.003  # a bar of silence in a long song counts as a change
+
+Step = Callable[[str, int, int], None]  # what is done, how many of how many; may raise, to cancel
+
+
+def no_step(_what: str, _done: int, _of: int) -> None:
+    """For callers who show no progress."""
 
 
 @dataclass(frozen=True)
@@ -40,9 +46,6 @@ class Idea:
     reason: str
     seconds: float
     clean: float
-
-    def as_json(self) -> dict[str, Any]:
-        return asdict(self)
 
     @property
     def length_text(self) -> str:
@@ -62,21 +65,26 @@ def propose(
     shortest: float = SHORTEST,
     longest: float = LONGEST,
     most_moves: int = 2,
+    step: Step = no_step,
 ) -> list[Idea]:
     """Up to `count` forms; the same song and seed give the same ones.
 
     `bounce` is the song's audio, (frames, channels); lengths are limited to shares of the song's, and
-    a form differs from the song by at most `most_moves` (1 or 2) changes.
+    a form differs from the song by at most `most_moves` (1 or 2) changes. `step` is told of each form tried.
     """
-    plan = Plan.of(song, bounce)
-    tried = _candidates(plan, seed, most_moves)
-    mixes = Mixes(song, bounce, fit_stems(bounce, song.stems, song.audio.sample_rate) if song.stems else None)
+    tried = _candidates(plan_of(song, bounce), seed, most_moves)
+    fit = fit_stems(bounce, song.stems, song.audio.sample_rate) if song.stems else None
+    mixes = Mixes(song, bounce, fit)
+    fitting = []
     try:
-        judged = [_judged(song, mixes, texts, made) for texts, made in tried]
+        for number, (texts, made) in enumerate(tried, start=1):
+            step("trying orders", number, len(tried))
+            candidate = _judged(song, mixes, texts, made)
+            share = candidate.seconds / song.audio.seconds if candidate else 0.0
+            if candidate and shortest <= share <= longest:
+                fitting.append(candidate)
     finally:
         mixes.close()
-    length_s = song.audio.seconds
-    fitting = [c for c in judged if c and shortest * length_s <= c.seconds <= longest * length_s]
     return _chosen(song, fitting, count, random.Random(seed))
 
 
@@ -89,7 +97,7 @@ class _Candidate:
     clean: float
 
 
-def _candidates(plan: Plan, seed: int, most_moves: int) -> list[tuple[tuple[str, ...], tuple[Move, ...]]]:
+def _candidates(plan: SongPlan, seed: int, most_moves: int) -> list[tuple[tuple[str, ...], tuple[Move, ...]]]:
     """Orders of parts by one or two moves, without doubles; pairs in random order, at most `MOST_TRIED`."""
     single = moves(plan)
     pairs = [pair for pair in itertools.permutations(single, 2) if pair[0].kind != pair[1].kind]
@@ -99,9 +107,14 @@ def _candidates(plan: Plan, seed: int, most_moves: int) -> list[tuple[tuple[str,
         texts: tuple[str, ...] | None = plan.names
         for move in made:
             texts = move.apply(texts) if texts else None
-        if texts and texts != plan.names and len(found) < MOST_TRIED:
+        if texts and texts != plan.names and not _stammers(texts) and len(found) < MOST_TRIED:
             found.setdefault(texts, made)
     return list(found.items())
+
+
+def _stammers(texts: Sequence[str]) -> bool:
+    """Whether a section, or its beginning, is followed by itself from the top, which nobody asked for."""
+    return any(one == two or one.startswith(f"{two} bars 1-") for one, two in itertools.pairwise(texts))
 
 
 def _judged(song: Song, mixes: Mixes, texts: tuple[str, ...], made: tuple[Move, ...]) -> _Candidate | None:
@@ -131,35 +144,37 @@ def _tokens(parts: Sequence[Part]) -> tuple[str, ...]:
 
 
 def _chosen(song: Song, candidates: list[_Candidate], count: int, chance: random.Random) -> list[Idea]:
-    """One after the other the best of what is left: clean, bold, unlike those already there."""
+    """One after the other the best of what is left: clean, worth a try, and not said before."""
     there = [_tokens(form.parts) for form in song.forms]
     names = {form.name.casefold() for form in song.forms} | {AS_WRITTEN}
     chosen: list[Idea] = []
-    used: list[str] = []
-    whims = {c.texts: chance.random() for c in candidates}
+    used: list[Move] = []
+    whims = [chance.random() for _ in candidates]
+    unlike = [min(_difference(c.sounds, other) for other in there) for c in candidates]
     while len(chosen) < count:
-        scored = []
-        for candidate in candidates:
-            unlike = min(_difference(candidate.sounds, other) for other in there)
-            if unlike < 0.04:
-                continue
-            again = sum(used.count(move.kind) for move in candidate.made)
-            score = (
-                0.7 * candidate.clean + 1.5 * min(unlike, 0.4) + 0.15 * whims[candidate.texts] - 0.35 * again
-            )
-            score += max(BOLD.get(move.kind, 0.0) for move in candidate.made)
-            score -= 0.1 * (len(candidate.made) - 1)  # of two that say the same, the simpler one
-            scored.append((score, candidate))
-        if not scored:
+        scores = [
+            _score(c, whims[at], unlike[at], used) if unlike[at] >= LEAST_UNLIKE else -math.inf
+            for at, c in enumerate(candidates)
+        ]
+        if not scores or max(scores) == -math.inf:
             break
-        best = max(scored, key=lambda pair: pair[0])[1]
-        there.append(best.sounds)
-        used += [move.kind for move in best.made]
+        best = candidates[scores.index(max(scores))]
+        unlike = [min(u, _difference(c.sounds, best.sounds)) for u, c in zip(unlike, candidates, strict=True)]
+        used += best.made
         name = _free_name(", ".join(move.name for move in best.made), names)
         names.add(name.casefold())
         reason = "; ".join(move.reason for move in best.made)
         chosen.append(Idea(name, best.texts, reason, best.seconds, best.clean))
     return chosen
+
+
+def _score(candidate: _Candidate, whim: float, unlike: float, used: Sequence[Move]) -> float:
+    """How gladly it would be tried next: a change that was proposed already counts little a second time."""
+    made = candidate.made
+    worth = sum(move.worth for move in made) / len(made) - 0.1 * (len(made) - 1)
+    again = sum(0.6 * sum(move.kind == old.kind for old in used) for move in made)
+    again += sum(0.6 for move in made if move.name in {old.name for old in used})
+    return worth + 0.7 * candidate.clean + 0.5 * min(unlike, 0.3) + 0.2 * whim - again
 
 
 def _difference(one: Sequence[str], two: Sequence[str]) -> float:

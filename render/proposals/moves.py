@@ -1,265 +1,254 @@
-"""Single changes to a song's order, as a producer would say them: begin with the refrain, cut a verse."""
+"""Single changes to a song's order, as a producer would say them: begin with the refrain, halve a verse."""
 
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-import numpy as np
-
-from render.arrays import Audio
+from render.proposals.roles import SongPlan, kind_of
 from render.song.forms import Section
-from render.song.song import Song
 
 Texts = tuple[str, ...]
-
-ROLES = {
-    "refrain": r"refrain|chorus|hook",
-    "verse": r"verse|strophe",
-    "bridge": r"bridge|middle|break|solo|c.?part",
-    "intro": r"intro|opening",
-    "outro": r"outro|coda|ending|end",
-}
 DRUMS = r"drum|beat|perc|kit|rhythm"
 VOICE = r"voice|vox|vocal|sing|lead"
+LONGEST_ALONE_BARS = 8  # that one stem may play by itself
 
 
 @dataclass(frozen=True)
 class Move:
-    """A change. `kind` groups moves that say the same; `apply` gives None where it does not fit."""
+    """A change. `kind` groups moves that say the same; `worth` (0..1, our own taste) is how gladly a producer
+    would try it; `apply` gives None where it does not fit."""
 
     kind: str
     name: str
     reason: str
+    worth: float
     apply: Callable[[Texts], Texts | None]
 
 
-@dataclass(frozen=True)
-class Plan:
-    """The song's sections with the part each plays, by their names or, failing that, by what recurs."""
-
-    sections: tuple[Section, ...]
-    roles: tuple[str, ...]
-    stems: tuple[str, ...]
-
-    @property
-    def names(self) -> Texts:
-        return tuple(s.name for s in self.sections)
-
-    def of_role(self, role: str) -> list[Section]:
-        return [s for s, r in zip(self.sections, self.roles, strict=True) if r == role]
-
-    def stem(self, pattern: str) -> str | None:
-        return next((s for s in self.stems if re.search(pattern, s, re.IGNORECASE)), None)
-
-    @staticmethod
-    def of(song: Song, bounce: Audio) -> Plan:
-        """`bounce`: the song's audio, for which of the recurring sections is the loudest."""
-        return Plan(song.sections, tuple(_roles(song, bounce)), tuple(song.stems))
-
-
-def _roles(song: Song, bounce: Audio) -> list[str]:
-    """A role for each section; without telling names, what is loudest is the refrain."""
-    roles = [_named_role(s.name) for s in song.sections]
-    if any(roles):
-        return [role or "other" for role in roles]
-    kinds = [re.sub(r"\s*\d+$", "", s.name).casefold() for s in song.sections]
-    counts = Counter(kinds)
-    levels = dict.fromkeys(counts, 0.0)
-    for section, kind in zip(song.sections, kinds, strict=True):
-        levels[kind] += _level(song, bounce, section) / counts[kind]
-    longs = Counter(
-        {k: max(s.bars for s, o in zip(song.sections, kinds, strict=True) if o == k) for k in counts}
-    )
-    hooks = [kind for kind in counts if counts[kind] > 1 or longs[kind] >= 8]
-    loudest = max((levels[kind] for kind in hooks), default=0.0)
-    found = []
-    for index, kind in enumerate(kinds):
-        edge = index in (0, len(kinds) - 1) and song.sections[index].bars <= 8 and counts[kind] == 1
-        if len(counts) > 1 and kind in hooks and levels[kind] > 0.7 * loudest and not edge:
-            found.append("refrain")
-        elif counts[kind] > 1 or index < len(kinds) / 3:
-            found.append("intro" if edge else "verse")
-        else:
-            found.append("outro" if edge else "bridge")
-    return found
-
-
-def _named_role(name: str) -> str | None:
-    return next((r for r, p in ROLES.items() if re.search(rf"\b(?:{p})\b", name, re.IGNORECASE)), None)
-
-
-def _level(song: Song, bounce: Audio, section: Section) -> float:
-    start, stop = song.grid.line_frame(section.first_bar), song.grid.line_frame(section.last_bar + 1)
-    excerpt = bounce[start:stop:7]  # every seventh sample says enough about a level
-    return float(np.mean(excerpt.astype(np.float64) ** 2)) if len(excerpt) else 0.0
-
-
-def moves(plan: Plan) -> list[Move]:
-    """Every single change that the song's sections allow."""
+def moves(plan: SongPlan) -> list[Move]:
+    """Every single change that the song's sections and stems allow."""
     return [
-        *_openings(plan), *_verses(plan), *_bridges(plan), *_refrains(plan), *_endings(plan), *_plain(plan)
+        *_openings(plan), *_verses(plan), *_bridges(plan), *_refrains(plan), *_endings(plan), *_stems(plan),
+        *_plain(plan),
     ]  # fmt: skip
 
 
-def _openings(plan: Plan) -> Iterator[Move]:
+def _openings(plan: SongPlan) -> Iterator[Move]:
     refrains, intros = plan.of_role("refrain"), plan.of_role("intro")
-    if refrains and plan.sections[0] not in refrains:
-        first = refrains[0].name
+    intro = intros[0] if intros and intros[0] == plan.sections[0] and len(plan.sections) > 2 else None
+    following = plan.sections[1] if intro and len(plan.sections) > 1 else plan.sections[0]
+    if refrains and kind_of(following.name) != kind_of(refrains[0].name):
+        first = refrains[0]
+        heard = f"{first.name} bars 1-8" if first.bars > 8 else first.name
         yield Move(
-            "opening", f"{first} first", f'begin with "{first}": the hook is out before anybody asks',
-            lambda texts: (first, *(texts[1:] if texts[0] in {s.name for s in intros} else texts)),
+            "opening", f"{first.name} first", f'begin with "{heard}": the hook is out before anybody asks',
+            1.0,
+            lambda texts: (heard, *(texts[1:] if intro and texts[0] == intro.name else texts)),
         )  # fmt: skip
-    if intros and len(plan.sections) > 2:
-        intro = intros[0]
+    if intro is None:
+        return
+    yield Move(
+        "intro", f"no {intro.name}", f'leave out "{intro.name}": the song starts where it matters', 0.6,
+        lambda texts: _without(texts, intro.name),
+    )  # fmt: skip
+    if intro.bars >= 4:
+        half = f"{intro.name} bars 1-{half_of(intro.bars)}"
         yield Move(
-            "opening", f"no {intro.name}", f'leave out "{intro.name}": the song starts where it matters',
-            lambda texts: _without(texts, intro.name),
+            "intro", f"short {intro.name}", f'half of "{intro.name}" is enough to set the scene', 0.6,
+            lambda texts: _replaced(texts, intro.name, half),
         )  # fmt: skip
-        if intro.bars >= 4:
-            half = f"{intro.name} bars 1-{intro.bars // 2}"
+
+
+def _verses(plan: SongPlan) -> Iterator[Move]:
+    verses = [verse for verse in plan.of_role("verse") if verse.bars >= 8]
+    for number, verse in enumerate(verses[:3]):
+        if verse.bars < 12 and number == 0:
+            continue  # the first telling needs its room
+        half = f"{verse.name} bars 1-{half_of(verse.bars)}"
+        yield Move(
+            "half verse", f"half {verse.name}",
+            f'only the first half of "{verse.name}": what follows comes {_bars_saved(verse)} sooner', 0.75,
+            lambda texts, name=verse.name, half=half: _replaced(texts, name, half),  # type: ignore[misc]
+        )  # fmt: skip
+    for one, two in zip(plan.sections, plan.sections[1:], strict=False):
+        if kind_of(one.name) == kind_of(two.name) and one.name != two.name:
             yield Move(
-                "opening", f"short {intro.name}", f'half of "{intro.name}" is enough to set the scene',
-                lambda texts: _replaced(texts, intro.name, half),
+                "once", f"{one.name} once",
+                f'"{two.name}" says again what "{one.name}" has just said: go on', 0.8,
+                lambda texts, name=two.name: _without(texts, name),  # type: ignore[misc]
+            )  # fmt: skip
+    told = {kind_of(verse.name): verse.name for verse in reversed(verses)}
+    for verse in verses:
+        first = told[kind_of(verse.name)]
+        if verse.name != first:
+            yield Move(
+                "no verse", f"no {verse.name}",
+                f'do without "{verse.name}": "{first}" has said it, and the song moves on', 0.7,
+                lambda texts, name=verse.name: _without(texts, name),  # type: ignore[misc]
             )  # fmt: skip
 
 
-def _verses(plan: Plan) -> Iterator[Move]:
-    verses = plan.of_role("verse")
-    for verse in [v for v in verses if v.bars >= 4][:2]:
-        half = f"{verse.name} bars 1-{_half(verse.bars)}"
-        yield Move(
-            f"half {verse.name}", f"half {verse.name}",
-            f'drop the second half of "{verse.name}": what follows comes {_bars_saved(verse)} sooner',
-            lambda texts, name=verse.name, half=half: _replaced(texts, name, half),  # type: ignore[misc]
-        )  # fmt: skip
-    if len(verses) > 1:
-        second = verses[1].name
-        yield Move(
-            "one verse", f"no {second}", f'do without "{second}": one verse has told the story',
-            lambda texts: _without(texts, second),
-        )  # fmt: skip
-
-
-def _bridges(plan: Plan) -> Iterator[Move]:
+def _bridges(plan: SongPlan) -> Iterator[Move]:
     bridges, refrains = plan.of_role("bridge"), plan.of_role("refrain")
-    if not bridges:
-        return
-    bridge = bridges[-1].name
-    yield Move(
-        "bridge", f"no {bridge}", f'leave out "{bridge}": does the song miss it?',
-        lambda texts: _without(texts, bridge),
-    )  # fmt: skip
-    if refrains:
-        first = refrains[0].name
-
-        def pulled_forward(texts: Texts) -> Texts | None:
-            rest = _without(texts, bridge)
-            return _after(rest, first, bridge) if rest else None
-
+    for bridge in bridges[-2:]:
         yield Move(
-            "bridge", f"early {bridge}",
-            f'pull "{bridge}" forward, right after the first "{first}": the surprise comes before habit',
-            pulled_forward,
+            "no bridge", f"no {bridge.name}", f'leave out "{bridge.name}": does the song miss it?', 0.7,
+            lambda texts, name=bridge.name: _without(texts, name),  # type: ignore[misc]
         )  # fmt: skip
-    yield Move(
-        "opening", f"{bridge} opens",
-        f'open with "{bridge}": the song begins from its strangest place',
-        lambda texts: (bridge, *rest) if (rest := _without(texts, bridge)) else None,
-    )  # fmt: skip
+        if not refrains:
+            continue
+        first, last = refrains[0].name, refrains[-1].name
+        yield Move(
+            "bridge", f"early {bridge.name}",
+            f'pull "{bridge.name}" forward, right after the first "{first}": the surprise comes before habit',
+            0.9, lambda texts, name=bridge.name, first=first: _moved(texts, name, after=first),  # type: ignore[misc]
+        )  # fmt: skip
+        if last != first:
+            yield Move(
+                "bridge", f"late {bridge.name}",
+                f'hold "{bridge.name}" back until just before "{last}": the last return is earned', 0.75,
+                lambda texts, name=bridge.name, last=last: _moved(texts, name, before=last),  # type: ignore[misc]
+            )  # fmt: skip
 
 
-def _refrains(plan: Plan) -> Iterator[Move]:
+def _refrains(plan: SongPlan) -> Iterator[Move]:
     refrains = plan.of_role("refrain")
     if not refrains:
         return
-    last = refrains[-1]
+    first, last = refrains[0], refrains[-1]
     if plan.sections[0] is not last:
         yield Move(
             "breath", f"breath before {last.name}",
-            f'a bar of silence before "{last.name}": everybody leans in',
+            f'a bar of silence before "{last.name}": everybody leans in', 0.8,
             lambda texts: _before_last(texts, last.name, "silence 1 bar"),
         )  # fmt: skip
     yield Move(
-        "again", f"{last.name} again", f'"{last.name}" twice at the end: let them have it',
+        "again", f"{last.name} again", f'"{last.name}" twice: let them have it', 0.5,
         lambda texts: _replaced(texts, last.name, f"{last.name} x2"),
     )  # fmt: skip
-    drums, voice = plan.stem(DRUMS), plan.stem(VOICE)
-    half = _half(last.bars)
-    for stem, treatment, say in (
-        (drums, "without", "then they come in: the size is made, not given"),
-        (voice, "only", "then all come in: the words are heard for once"),
-    ):
-        if stem and last.bars >= 4:
-            bare = (
-                f"{last.name} bars 1-{half} {treatment} {stem}",
-                f"{last.name} bars {half + 1}-{last.bars}",
-            )
-            yield Move(
-                "bare", f"{last.name} {treatment} {stem}", f'half of "{last.name}" {treatment} {stem}, {say}',
-                lambda texts, bare=bare: _spliced(texts, last.name, bare),  # type: ignore[misc]
-            )  # fmt: skip
-    if not drums and plan.stems:
-        stem = plan.stems[0]
+    if first != last and first.bars >= 8:
+        half = f"{first.name} bars 1-{half_of(first.bars)}"
         yield Move(
-            "bare", f"{refrains[0].name} without {stem}",
-            f'"{refrains[0].name}" without {stem}: it leaves the next one room to grow',
-            lambda texts: _replaced(texts, refrains[0].name, f"{refrains[0].name} without {stem}"),
+            "half refrain", f"half {first.name}",
+            f'only half of "{first.name}" the first time: the whole of it is kept for later', 0.7,
+            lambda texts: _replaced(texts, first.name, half),
         )  # fmt: skip
 
 
-def _endings(plan: Plan) -> Iterator[Move]:
+def _endings(plan: SongPlan) -> Iterator[Move]:
     refrains, outros, intros = plan.of_role("refrain"), plan.of_role("outro"), plan.of_role("intro")
     if outros and len(plan.sections) > 2:
         outro = outros[-1].name
         yield Move(
-            "ending", f"no {outro}", f'end early, without "{outro}": stop while they want more',
+            "ending", f"no {outro}", f'end early, without "{outro}": stop while they want more', 0.65,
             lambda texts: _without(texts, outro),
         )  # fmt: skip
-    if len(refrains) >= 2:
+    if refrains and plan.sections[-1] not in (refrains[-1], *outros[-1:]):
+        stop = refrains[-1].name
+        yield Move(
+            "ending", f"end on {stop}", f'end with "{stop}": on the height, and no goodbye', 0.7,
+            lambda texts: _until(texts, stop),
+        )  # fmt: skip
+    elif len(refrains) >= 3:
         stop = refrains[-2].name
         yield Move(
-            "ending", f"end on {stop}", f'end early, with "{stop}": short, and no goodbye',
-            lambda texts: texts[: len(texts) - texts[::-1].index(stop)] if stop in texts else None,
+            "ending", f"end on {stop}", f'end with "{stop}": two rounds are enough', 0.55,
+            lambda texts: _until(texts, stop),
         )  # fmt: skip
-    if intros:
+    if intros and intros[0] == plan.sections[0]:
         intro = intros[0].name
         yield Move(
-            "ending", f"back to {intro}", f'end as it began, with "{intro}": the circle closes',
+            "ending", f"back to {intro}", f'end as it began, with "{intro}": the circle closes', 0.6,
             lambda texts: (*(t for t in texts if t not in {o.name for o in outros}), intro),
         )  # fmt: skip
 
 
-def _plain(plan: Plan) -> Iterator[Move]:
+def _stems(plan: SongPlan) -> Iterator[Move]:
+    refrains, verses, bridges = (plan.of_role(role) for role in ("refrain", "verse", "bridge"))
+    places = [
+        (refrains[-1:], "then they come in: the size is made, not given", 1.0, True),
+        (verses[1:2] or verses[:1], "air before what follows", 0.9, False),
+        (bridges[-1:], "the floor goes, and the return has weight", 0.85, False),
+    ]
+    for sections, why, worth, half in places:
+        for section in sections:
+            stem = _to_leave_out(plan, section, half)
+            if stem is not None:
+                yield _bare(section, f"without {stem}", why, worth, half)
+    opening = plan.sections[0]
+    alone = next((s for s in plan.plays(opening) if not re.search(DRUMS, s, re.IGNORECASE)), None)
+    if alone and len(plan.plays(opening)) > 1 and opening.bars >= 4:
+        bars = min(half_of(opening.bars), LONGEST_ALONE_BARS)
+        first, rest = f"{opening.name} bars 1-{bars}", f"{opening.name} bars {bars + 1}-{opening.bars}"
+        yield Move(
+            "alone", f"{alone} opens", f"{bars} bars of {alone} alone, then all: the ear is drawn in first",
+            0.8, lambda texts: _spliced(texts, opening.name, (f"{first} only {alone}", rest)),
+        )  # fmt: skip
+    voice = next((s for s in plan.stems if re.search(VOICE, s, re.IGNORECASE)), None)
+    if voice and refrains and voice in plan.plays(refrains[-1]) and refrains[-1].bars >= 8:
+        yield _bare(
+            refrains[-1], f"only {voice}", "then all come in: the words are heard for once", 0.9, True
+        )
+
+
+def _to_leave_out(plan: SongPlan, section: Section, half: bool) -> str | None:
+    """The stem whose silence is felt there and leaves enough: drums, else what is loudest but no voice."""
+    playing = plan.plays(section)
+    bars = half_of(section.bars) if half else section.bars
+    if section.bars < 4 or len(playing) < 2 or (len(playing) == 2 and bars > LONGEST_ALONE_BARS):
+        return None
+    drums = [stem for stem in playing if re.search(DRUMS, stem, re.IGNORECASE)]
+    others = [stem for stem in playing if not re.search(VOICE, stem, re.IGNORECASE)]
+    return next(iter(drums or others), None)
+
+
+def _bare(section: Section, treatment: str, why: str, worth: float, half: bool) -> Move:
+    if not half:
+        return Move(
+            "bare", f"{section.name} {treatment}", f'"{section.name}" {treatment}: {why}', worth,
+            lambda texts: _replaced(texts, section.name, f"{section.name} {treatment}"),
+        )  # fmt: skip
+    bars = half_of(section.bars)
+    if treatment.startswith("only"):
+        bars = min(bars, LONGEST_ALONE_BARS)
+    parts = (f"{section.name} bars 1-{bars} {treatment}", f"{section.name} bars {bars + 1}-{section.bars}")
+    return Move(
+        "bare", f"{section.name} {treatment}",
+        f'the first {bars} bars of "{section.name}" {treatment}, {why}', worth,
+        lambda texts: _spliced(texts, section.name, parts),
+    )  # fmt: skip
+
+
+def _plain(plan: SongPlan) -> Iterator[Move]:
     """For songs of few or unnamed sections."""
-    longest = max(plan.sections, key=lambda s: s.bars)
-    if longest.bars >= 4:
-        half = f"{longest.name} bars 1-{_half(longest.bars)}"
+    longest, last = max(plan.sections, key=lambda s: s.bars), plan.sections[-1]
+    if longest.bars >= 8 and longest not in plan.of_role("verse"):
+        half = f"{longest.name} bars 1-{half_of(longest.bars)}"
         yield Move(
             "shorter", f"shorter {longest.name}",
-            f'only the first half of "{longest.name}": less may be enough',
+            f'only the first half of "{longest.name}": less may be enough', 0.5,
             lambda texts: _replaced(texts, longest.name, half),
         )  # fmt: skip
-    last = plan.sections[-1]
     if len(plan.sections) < 4:
         yield Move(
             "breath", f"breath before {last.name}", f'a bar of silence before "{last.name}": a new start',
+            0.7,
             lambda texts: _before_last(texts, last.name, "silence 1 bar"),
         )  # fmt: skip
         yield Move(
-            "again", f"{last.name} again", f'"{last.name}" twice: once more, now that it is known',
+            "again", f"{last.name} again", f'"{last.name}" twice: once more, now that it is known', 0.5,
             lambda texts: _replaced(texts, last.name, f"{last.name} x2"),
         )  # fmt: skip
 
 
 def _bars_saved(section: Section) -> str:
-    bars = section.bars - _half(section.bars)
+    bars = section.bars - half_of(section.bars)
     return f"{bars} bar{'' if bars == 1 else 's'}"
 
 
-def _half(bars: int) -> int:
+def half_of(bars: int) -> int:
     """About half, in whole phrases of 4 or 2 bars where that is possible."""
     for phrase in (4, 2):
         half = round(bars / 2 / phrase) * phrase
@@ -285,11 +274,18 @@ def _spliced(texts: Texts, name: str, instead: Texts) -> Texts | None:
     return (*texts[:at], *instead, *texts[at + 1 :])
 
 
-def _after(texts: Texts, name: str, text: str) -> Texts | None:
-    if name not in texts:
+def _moved(texts: Texts, name: str, after: str = "", before: str = "") -> Texts | None:
+    """The entry `name` moved behind the first, or ahead of the last, of another name."""
+    rest, target = _without(texts, name), after or before
+    if rest is None or target not in rest:
         return None
-    at = texts.index(name)
-    return (*texts[: at + 1], text, *texts[at + 1 :])
+    at = rest.index(after) + 1 if after else len(rest) - 1 - rest[::-1].index(before)
+    found = (*rest[:at], name, *rest[at:])
+    return found if found != texts else None
+
+
+def _until(texts: Texts, name: str) -> Texts | None:
+    return texts[: len(texts) - texts[::-1].index(name)] if name in texts else None
 
 
 def _before_last(texts: Texts, name: str, text: str) -> Texts | None:

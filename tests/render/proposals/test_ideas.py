@@ -160,3 +160,32 @@ def test_ideas_prefer_clean_joins(folder: Path) -> None:
     assert all(spoiled[texts] <= plain[texts] for texts in common)
     assert any(spoiled[texts] < plain[texts] for texts in common) or plain.keys() != spoiled.keys()
     assert list(plain.items()) != list(spoiled.items())
+
+
+def test_with_stems_one_of_the_ideas_leaves_one_out(folder: Path) -> None:
+    _song, ideas = proposed(folder)
+    assert any(" without drums" in text for idea in ideas for text in idea.texts)
+
+
+def test_no_section_follows_itself_from_the_top_by_accident(folder: Path) -> None:
+    song, ideas = proposed(folder, seed=3)
+    written = {(a, b) for a, b in itertools.pairwise(s.name for s in song.sections)}
+    for idea in ideas:
+        assert not any(a == b and (a, b) not in written for a, b in itertools.pairwise(idea.texts)), idea
+
+
+def test_trying_orders_can_be_watched_and_cancelled(folder: Path) -> None:
+    song = load_song(folder)
+    told: list[tuple[str, int, int]] = []
+
+    class Enough(Exception):
+        pass
+
+    def step(what: str, done: int, of: int) -> None:
+        told.append((what, done, of))
+        if done == 3:
+            raise Enough
+
+    with pytest.raises(Enough):
+        propose(song, read_audio(song.audio.path), 3, 1, step=step)
+    assert [done for _, done, _ in told] == [1, 2, 3] and told[0][2] > 10
