@@ -81,11 +81,8 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture(scope="module")
 def sounding_browser(sink: NullSink) -> Iterator[Browser]:
-    """A browser that plays to the null sink (a test module imports `sink` too).
-
-    It hands over 85 ms of sound at a time, not 21 ms: a busy machine then breaks the sound up less easily.
-    """
-    with chromium(sink.env, "--audio-buffer-size=4096") as running:
+    """A browser that plays to the null sink (a test module imports `sink` too)."""
+    with chromium(sink.env) as running:
         yield running
 
 
@@ -133,6 +130,15 @@ def asleep() -> Iterator[None]:
     finally:
         for pid in pids:
             os.kill(pid, signal.SIGCONT)
+
+
+def stall_in_the_middle(page: Page, stall_s: float) -> None:
+    """Begin the form that is due; three seconds into it its browser stands still for so long, once."""
+    page.locator("#listen-top:not([aria-disabled])").wait_for(timeout=STEP_MS)
+    page.locator("#listen-top").click()
+    until(lambda: bool(page.evaluate("heard_s() >= 3")), page)
+    with asleep():
+        time.sleep(stall_s)
 
 
 def _command(pid: int) -> str:
@@ -197,9 +203,10 @@ def start(page: Page) -> str:
 def begin(page: Page, comes: Callable[[], bool], midway: Callable[[], object] | None = None) -> str:
     """Press "From the top" and wait for what `comes` of it; returns the code.
 
-    Where this machine stood still meanwhile the listen is void, and a person would press again.
+    Where this machine stood still meanwhile the listen is void, and a person would press again; or it
+    stumbled, and a person would count it.
     """
-    top = page.locator("#listen-top:not([aria-disabled])")
+    top, stumbled = page.locator("#listen-top:not([aria-disabled])"), page.locator("#judge-count")
     for _ in range(MOST_STALLS):
         top.wait_for(timeout=STEP_MS)
         code, since = page.locator("#listen-head").inner_text(), time.time()
@@ -207,12 +214,22 @@ def begin(page: Page, comes: Callable[[], bool], midway: Callable[[], object] | 
         if midway is not None:
             until(lambda: _heard_some(page) or top.is_visible(), page)
             midway()
-        until(lambda: comes() or top.is_visible(), page)
+        until(lambda: comes() or top.is_visible() or stumbled.is_visible(), page)
+        if stumbled.is_visible():
+            assert machine().stood_still(since, time.time()), page.locator("#judge-text").inner_text()
+            stumbled.click()
+            until(comes, page)
         if comes():
             return code
         words = page.locator("#notice").inner_text()
         assert says_stalled(words) and machine().stood_still(since, time.time()), words
     raise AssertionError(f"no listen was whole: {words}")
+
+
+def end_round(page: Page) -> None:
+    """From the review to the round's end: the ratings stand, and nothing is said to the last questions."""
+    page.locator("#review-stand").click()
+    page.locator("#questions-done").click()
 
 
 def _heard_some(page: Page) -> bool:

@@ -32,6 +32,11 @@ def without_gaps(audio: Integers, rate: int = 48000) -> Integers:
     return audio[keep]
 
 
+def gaps_s(audio: Integers, rate: int = 48000) -> float:
+    """How much digital silence of 5 ms and more a recording holds, in seconds."""
+    return (len(audio) - len(without_gaps(audio, rate))) / rate
+
+
 def sounding_render(study: Study, listen: ListenRecord) -> Integers:
     """What must sound in a listen: its form's render without the silence around it."""
     form = study.manifest.by_hash(study.log.contents().form(listen.form_id).content_hash)

@@ -17,7 +17,7 @@ from markupsafe import Markup
 from listening.counts import ADVICE, REASONS
 from listening.packet.answers import make_ticket
 from listening.page.copies import level_check_flac
-from listening.page.html import environment, style_css, words
+from listening.page.html import PACKET_SCRIPTS, environment, style_css, words
 from listening.page.state import sound_minutes
 from listening.round_state import set_aside_text
 from listening.rounds import Demand, Round, enter_round
@@ -29,7 +29,6 @@ from sessions.study import Study
 
 PACKETS = "packets"
 CODES_A_FORM = 3  # a broken-off listen begins again under a fresh code
-SCRIPTS = ("sound.js", "rule.js", "screens.js", "flow.js", "sha256.js", "packet.js")
 _CHUNK = 3 << 18  # bytes that become whole base64 groups
 
 
@@ -93,10 +92,10 @@ def _pieces(about: dict[str, Any], sounds: Sounds) -> Iterator[str]:
     """The packet's text in pieces: the sound is too much to hold as one."""
     static = resources.files("listening.page") / "static"
     style = style_css()
-    scripts = [(static / script).read_text(encoding="utf-8") for script in SCRIPTS]
+    scripts = [(static / script).read_text(encoding="utf-8") for script in PACKET_SCRIPTS]
     policy = (
         f"default-src 'none'; script-src {' '.join(map(_csp_hash, scripts))}; style-src {_csp_hash(style)}; "
-        "base-uri 'none'; form-action 'none'; require-trusted-types-for 'script'; trusted-types 'none'"
+        "media-src blob:; base-uri 'none'; form-action 'none'; require-trusted-types-for 'script'; trusted-types 'none'"
     )
     html = environment().get_template("packet.html").render(
         words(), policy=policy, style=Markup(style), scripts=[Markup(script) for script in scripts],

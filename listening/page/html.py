@@ -10,6 +10,13 @@ from listening import cautions
 from render.style import tokens_css
 from sessions.records import ASPECTS
 
+# In the order in which they use each other. The first are those of page and packet.
+SHARED_SCRIPTS = (
+    "stumbles.js", "sound.js", "awake.js", "rule.js", "screens.js", "rating.js", "flow.js",
+)  # fmt: skip
+PAGE_SCRIPTS = (*SHARED_SCRIPTS, "network.js", "page.js")
+PACKET_SCRIPTS = (*SHARED_SCRIPTS, "sha256.js", "packet.js")
+
 
 def environment() -> Environment:
     """Templates of the page and the packet; everything is escaped."""
@@ -36,7 +43,7 @@ def words() -> dict[str, object]:
 
 def page_html() -> str:
     """The page."""
-    return environment().get_template("page.html").render(words())
+    return environment().get_template("page.html").render(words(), scripts=PAGE_SCRIPTS)
 
 
 def style_css() -> str:

@@ -22,7 +22,7 @@ from starlette.routing import Route
 
 from listening.page import messages as s
 from listening.page.access import Carried, Limited, LinkAuth, TooMuch
-from listening.page.html import page_html, style_css
+from listening.page.html import PAGE_SCRIPTS, page_html, style_css
 from listening.page.request import Visitor
 from listening.page.session import SOUNDS, PageSessions
 from listening.page.sound import KIND, file_response
@@ -31,14 +31,7 @@ from sessions.study import Study
 
 ZONE_HEADER = "Fair-Minutes-East"  # of UTC, by the listener's device: whose day it is
 FARTHEST_EAST, FARTHEST_WEST = 14 * 60, -12 * 60
-STATIC = {
-    "sound.js": "text/javascript",
-    "rule.js": "text/javascript",
-    "screens.js": "text/javascript",
-    "flow.js": "text/javascript",
-    "page.js": "text/javascript",
-    "icon.svg": "image/svg+xml",
-}
+STATIC = dict.fromkeys(PAGE_SCRIPTS, "text/javascript") | {"icon.svg": "image/svg+xml"}
 BUSY = "The study is being changed at this moment. Your page tries again by itself."
 
 logger = logging.getLogger("fairhearing.page")

@@ -8,6 +8,7 @@
   const LONG_MS = 30 * 60 * 1000;
   const WHY = packet.reasons;
   let memory = null; // holds all where the browser keeps nothing, or has no more room
+  let brokenOff = ""; // what a reload in mid-form did, once
 
   function load() {
     let text = memory;
@@ -16,7 +17,8 @@
     } catch {
       // nothing was kept
     }
-    return text ? JSON.parse(text) : { begun: false, stands: false, listens: [], drafts: {}, sitting: null };
+    const empty = { begun: false, stands: false, listens: [], drafts: {}, sitting: null, questions: null };
+    return text ? { ...empty, ...JSON.parse(text) } : empty;
   }
 
   function warn() {
@@ -42,37 +44,49 @@
   }
 
   const now = () => new Date().toISOString();
-  const counted = (data, place) => data.listens.find((x) => x.place === place && x.ended && !x.reason);
+  const asks = (listen) => listen.late_s > packet.blemish_s && listen.could_judge === null;
+  const whole = (listen) => listen.ended && !listen.reason && listen.could_judge !== false;
+  const heard = (data, place) => data.listens.find((x) => x.place === place && whole(x));
   const overall = (listen) => listen && listen.ratings.findLast((r) => r.aspect === "overall");
   const places = packet.codes.map((_codes, place) => place);
+  const latest = (data, code) => data.listens.findLast((x) => x.code === code);
 
   function closeOpen(data, reason) {
-    for (const listen of data.listens) {
-      if (!listen.ended) Object.assign(listen, { ended: now(), reason });
-    }
+    const open = data.listens.filter((listen) => !listen.ended);
+    for (const listen of open) Object.assign(listen, { ended: now(), reason });
+    return open;
+  }
+
+  function longest(listen) {
+    const none = { at_s: 0, length_s: listen.late_s };
+    return listen.stumbles.reduce((one, other) => (other.length_s > one.length_s ? other : one), listen.stumbles[0] ?? none);
+  }
+
+  function reviewed(listen) {
+    const given = {};
+    for (const { aspect, value } of listen.ratings) given[aspect] = value;
+    return { code: listen.code, comments: listen.comments, ...given };
   }
 
   function stateOf(data) {
-    const rated = places.filter((place) => overall(counted(data, place)));
-    const waiting = places.find((place) => counted(data, place) && !overall(counted(data, place)));
-    const done = rated.length === places.length;
+    const rated = places.filter((place) => overall(heard(data, place)));
+    const waiting = places.map((place) => heard(data, place)).find((listen) => listen && !overall(listen));
     const state = {
       listener: packet.listener, title: packet.title, round: packet.round, drawer: packet.drawer,
       rounds_done: packet.rounds_done + (data.stands ? 1 : 0), rounds_planned: packet.rounds_planned,
-      forms_asked: places.length, forms_rated: rated.length, text: rated.length ? "" : packet.text, code: null,
-      ratings: [],
+      forms_asked: places.length, forms_rated: rated.length, minutes: packet.minutes, form_bytes: null,
+      text: rated.length ? "" : packet.text, code: null, ratings: [],
+      questions_answered: data.questions !== null,
     };
     if (!data.begun) state.stage = "ready";
     else if (waiting !== undefined) {
-      state.stage = "rate";
-      state.code = counted(data, waiting).code;
-    } else if (!done) state.stage = "listen";
+      state.stage = asks(waiting) ? "judge" : "rate";
+      state.code = waiting.code;
+      state.ask = longest(waiting);
+    } else if (rated.length < places.length) state.stage = "listen";
     else if (!data.stands) {
       state.stage = "review";
-      state.ratings = places.map((place) => {
-        const listen = counted(data, place);
-        return { code: listen.code, overall: overall(listen).value };
-      });
+      state.ratings = places.map((place) => reviewed(heard(data, place)));
     } else state.stage = "done";
     return state;
   }
@@ -86,35 +100,65 @@
 
   function answerFile() {
     const data = load();
-    const listens = data.listens
-      .filter((x) => x.ended)
-      .map(({ code, heard_on, minutes_east, began, ended, heard_s, reason, ratings, comments }) => ({
-        code, heard_on, minutes_east, began, ended, heard_s, reason, ratings, comments,
-      }));
-    const answers = JSON.stringify({ listens });
+    const listens = data.listens.filter((x) => x.ended).map(({ place: _place, ...listen }) => listen);
+    const answers = JSON.stringify({ listens, questions: data.questions });
     return JSON.stringify({
       "fairhearing answers": 1, ticket: packet.ticket, signature: packet.signature, answers, sha256: sha256(answers),
     });
   }
 
+  const answerName = () => {
+    const name = packet.listener.replace(/[^\p{L}\p{N}_]+/gu, "-").replace(/^-|-$/g, "") || "listener";
+    return `answers-${name}-round-${packet.round}.json`;
+  };
+
   function save() {
     const link = document.createElement("a");
     const url = URL.createObjectURL(new Blob([answerFile()], { type: "application/json" }));
     link.href = url;
-    const name = packet.listener.replace(/[^\p{L}\p{N}_]+/gu, "-").replace(/^-|-$/g, "") || "listener";
-    link.download = `answers-${name}-round-${packet.round}.json`;
+    link.download = answerName();
     document.body.append(link);
     link.click();
     link.remove();
     setTimeout(() => URL.revokeObjectURL(url), 60000);
-    Screens.notice(`Saved as ${link.download}, where your browser puts downloads.`);
+    Screens.notice(`Saved as ${link.download}, where your browser puts downloads. Send that file back.`);
+  }
+
+  /* The answer as what a share sheet takes (Web Share API); null where this device has none for it. Some let
+     only texts through, not JSON: the content is the same. */
+  function shareable() {
+    for (const [ending, type] of [["", "application/json"], [".txt", "text/plain"]]) {
+      const data = { files: [new File([answerFile()], answerName() + ending, { type })] };
+      if (navigator.canShare?.(data)) return data;
+    }
+    return null;
+  }
+
+  async function share() {
+    try {
+      await navigator.share(shareable());
+      Screens.notice("Handed over. Make sure that it was sent: until then it is only here.");
+    } catch (error) {
+      if (error.name !== "AbortError") save(); // the listener closed the sheet, or it did not work
+    }
+  }
+
+  /* Whether the last two listens were spoilt by their sound. */
+  function advice(data) {
+    const spoilt = (x) => ["paused", "broke"].includes(x.reason) || x.could_judge === false;
+    const last = data.listens.filter((x) => x.ended).slice(-2);
+    return last.length === 2 && last.every(spoilt) ? packet.advice : "";
   }
 
   const driver = {
     async state() {
       return change((data) => {
-        closeOpen(data, "left");
-        return stateOf(data);
+        const [open] = closeOpen(data, "left");
+        if (open) brokenOff = Flow.brokenOff(open.code);
+        const state = stateOf(data);
+        const told = { ...state, text: [brokenOff, state.text].filter(Boolean).join(" ") };
+        brokenOff = "";
+        return told;
       });
     },
     async enter() {
@@ -122,6 +166,7 @@
         data.begun = true;
       });
     },
+    ahead() {}, // all of it is here
     level: async () => ({ ticket: "", rate: packet.rate, bytes: bytesOf("sound-level") }),
     seated() {
       const { sitting } = load();
@@ -139,24 +184,26 @@
     },
     async due() {
       const data = load();
-      const place = places.find((p) => !counted(data, p));
+      const place = places.find((p) => !heard(data, p));
       const tries = data.listens.filter((x) => x.place === place).length;
       const codes = packet.codes[place];
       return {
-        place: places.filter((p) => counted(data, p)).length + 1, of: places.length, rate: packet.rate,
+        place: places.filter((p) => heard(data, p)).length + 1, of: places.length, rate: packet.rate,
         code: codes[Math.min(tries, codes.length - 1)], at: place,
         long_sitting: data.sitting !== null && Date.now() - data.sitting.from > LONG_MS,
       };
     },
     sound: async (due) => bytesOf(`sound-${due.at}`),
     async begin(due) {
-      change((data) => {
+      return change((data) => {
         closeOpen(data, "elsewhere");
         data.listens.push({
           place: due.at, code: due.code, heard_on: data.sitting.heard_on, began: now(), ended: null, heard_s: 0,
-          minutes_east: -new Date().getTimezoneOffset(), reason: null, ratings: [], comments: [],
+          minutes_east: -new Date().getTimezoneOffset(), reason: null, late_s: 0, stumbles: [], could_judge: null,
+          ratings: [], comments: [],
         });
         data.sitting.last = Date.now();
+        return { seconds: packet.seconds?.[due.at] };
       });
     },
     async beat(due, heard_s) {
@@ -166,20 +213,27 @@
         listen.heard_s = heard_s;
       });
     },
-    async end(due, report) {
+    async end(due, { heard_s, reason, late_s = 0, stumbles = [] }) {
       return change((data) => {
-        const listen = data.listens.findLast((x) => x.code === due.code);
-        if (!listen.ended) Object.assign(listen, { ended: now(), heard_s: report.heard_s, reason: report.reason });
+        const listen = latest(data, due.code);
+        if (!listen.ended) Object.assign(listen, { ended: now(), heard_s, reason, late_s, stumbles });
         if (data.sitting) data.sitting.last = Date.now();
-        return { counted: listen.reason === null, why: WHY[listen.reason] || "" };
+        const ask = whole(listen) && asks(listen) ? longest(listen) : null;
+        return { counted: whole(listen) && !ask, why: WHY[listen.reason] || "", ask, advice: advice(data) };
       });
     },
     leave(due, end) {
       driver.end(due, end);
     },
+    async judged(code, could_judge) {
+      return change((data) => {
+        latest(data, code).could_judge = could_judge;
+        return { advice: advice(data) };
+      });
+    },
     async rate(code, answer) {
       change((data) => {
-        const listen = data.listens.findLast((x) => x.code === code && x.ended && !x.reason);
+        const listen = data.listens.findLast((x) => x.code === code && whole(x));
         for (const aspect of ["overall", ...Flow.ASPECTS]) {
           if (answer[aspect] !== undefined) listen.ratings.push({ aspect, value: answer[aspect], at: now() });
         }
@@ -188,13 +242,21 @@
         if (data.sitting) data.sitting.last = Date.now();
       });
     },
+    async questions(answers) {
+      change((data) => {
+        data.questions = answers;
+      });
+    },
     async close() {
       change((data) => {
         data.stands = true;
       });
     },
     async rest() {
-      const text = "Save them as a file, and send it back to whoever sent you this page.";
+      const sheet = document.getElementById("rest-share");
+      sheet.hidden = shareable() === null;
+      sheet.onclick = share;
+      const text = "Send them to whoever sent you this page: as a file, in the way it came to you.";
       await Screens.rest("Your answers must go back", text, "rest-save");
       save();
     },
@@ -211,9 +273,9 @@
     },
     /* Another tab of this packet writes to the same place when it begins a listen. */
     others(callback) {
-      const heard = load().listens.length;
+      const before = load().listens.length;
       const look = (event) => {
-        if (event.key === PLACE && load().listens.length > heard) callback();
+        if (event.key === PLACE && load().listens.length > before) callback();
       };
       window.addEventListener("storage", look);
       return () => window.removeEventListener("storage", look);

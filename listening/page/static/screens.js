@@ -1,8 +1,11 @@
 "use strict";
-/* What is on the screen. Each function shows one screen and resolves with what the listener decided. */
+/* What is on the screen before, while and after a form is heard. Each function shows one screen and resolves with
+   what the listener decided. */
 const Screens = (() => {
   const $ = (id) => document.getElementById(id);
-  const NAMES = ["wait", "hello", "level", "listen", "rate", "review", "rest", "trouble"];
+  const NAMES = [
+    "wait", "hello", "level", "listen", "judge", "rate", "review", "questions", "rest", "trouble",
+  ];
 
   function show(name) {
     const changed = $(name).hidden;
@@ -44,7 +47,29 @@ const Screens = (() => {
     else $(id).setAttribute("aria-disabled", "true");
   }
 
-  async function hello(state) {
+  const megabytes = (bytes) => `${Math.max(Math.round(bytes / 1e6), 1)} MB`;
+  const count = (n, one, many) => `${n} ${n === 1 ? one : many}`;
+
+  /* "about 20 seconds", "about 3 minutes", in steps that do not flicker. */
+  function about(seconds) {
+    if (seconds < 8) return "a few seconds";
+    if (seconds < 50) return `about ${Math.ceil(seconds / 10) * 10} seconds`;
+    if (seconds < 75) return "about a minute";
+    return `about ${Math.round(seconds / 60)} minutes`;
+  }
+
+  /* A place in a listen: 72.4 -> "1:12". */
+  const clock = (seconds) => `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, "0")}`;
+
+  /* What a round asks of its listener: of the round in all, never of one form. */
+  function needs(state) {
+    const told = [count(state.forms_asked, "form", "forms")];
+    if (state.minutes) told.push(`about ${count(state.minutes, "minute", "minutes")} of sound in all`);
+    if (state.form_bytes) told.push(`${megabytes(state.form_bytes * state.forms_asked)} to fetch`);
+    return `${told.join(", ")}.`;
+  }
+
+  async function hello(state, advice) {
     const begins = state.stage === "ready";
     $("hello-head").textContent = `Hello, ${state.listener}.`;
     const left = state.forms_asked - state.forms_rated;
@@ -52,6 +77,7 @@ const Screens = (() => {
       ? `Round ${state.round} of ${state.rounds_planned} can begin.`
       : `Round ${state.round} of ${state.rounds_planned}: ${state.forms_rated} of ${state.forms_asked} ` +
         `forms are rated, ${left} to go.`;
+    $("hello-needs").textContent = [state.forms_asked ? needs(state) : "", advice].filter(Boolean).join(" ");
     $("hello-go").textContent = begins || state.forms_rated === 0 ? "Begin the round" : "Go on with the round";
     if (state.text) notice(state.text);
     show("hello");
@@ -63,7 +89,16 @@ const Screens = (() => {
     return chosen ? chosen.value || $("heard-on-words").value.trim() : "";
   }
 
-  /* Resolves with what the listener listens on, once the level check was heard whole and confirmed. */
+  /* How far the sound is that the listener waits for. */
+  function fetching({ got, of, left_s }, place = "listen-fetching") {
+    const far = of ? `${(got / 1e6).toFixed(of < 1e7 ? 1 : 0)} of ${megabytes(of)}` : megabytes(got);
+    const left = left_s === null ? "" : `, ${about(left_s)} to go`;
+    const whole = of !== null && got >= of;
+    $(place).textContent = whole ? "The sound is here, and is made ready." : `Fetching the sound: ${far}${left}.`;
+  }
+
+  /* Resolves with what the listener listens on, once the level check was heard whole and confirmed. It is asked
+     to be heard again only where it could not be: a stutter does not matter to a level. */
   async function level(prepare) {
     $("level-heard").hidden = true;
     enable("level-play", false);
@@ -73,7 +108,8 @@ const Screens = (() => {
     show("level");
     let heard = false;
     for (;;) {
-      const piece = await prepare();
+      const piece = await prepare((far) => fetching(far, "level-fetching"));
+      $("level-fetching").textContent = "";
       enable("level-play", true);
       const choice = await Promise.race([
         pressed("level-play").then(() => "play"),
@@ -96,7 +132,7 @@ const Screens = (() => {
         heard = true;
         $("level-play").textContent = "Play it again";
       } else {
-        notice("The level check broke off. Please play it again.");
+        notice("The level check stood still and did not go on. Please play it again.");
       }
       $("level-heard").hidden = !heard;
       $("level-yes").scrollIntoView({ block: "nearest" });
@@ -111,12 +147,14 @@ const Screens = (() => {
     $("listen-rest").hidden = false;
     $("listen-on").hidden = true;
     $("listen-kept").textContent = "";
+    $("listen-fetching").textContent = "";
     enable("listen-top", false);
     $("listen-top").textContent = "One moment …";
     show("listen");
   }
 
   async function fromTheTop() {
+    $("listen-fetching").textContent = "";
     $("listen-top").textContent = "From the top";
     enable("listen-top", true);
     await pressed("listen-top");
@@ -125,11 +163,11 @@ const Screens = (() => {
 
   /* While a form plays: calls keep() for each kept moment, stop() when the listener stops it. */
   function playing(keep, stop) {
-    let count = 0;
+    let kept = 0;
     const keepOne = () => {
-      count += 1;
+      kept += 1;
       keep();
-      $("listen-kept").textContent = count === 1 ? "1 moment kept." : `${count} moments kept.`;
+      $("listen-kept").textContent = `${count(kept, "moment", "moments")} kept.`;
     };
     $("listen-rest").hidden = true;
     $("listen-on").hidden = false;
@@ -152,128 +190,6 @@ const Screens = (() => {
     $("listen-on").hidden = true;
   }
 
-  /* "72", "72.5", "72,5" -> a number from 0 to 100; null for anything else. */
-  function number(text) {
-    const found = text.normalize("NFKC").trim().replace(",", ".");
-    if (!/^\d{1,3}(\.\d{1,2})?$/.test(found)) return null;
-    const value = Number(found);
-    return value <= 100 ? value : null;
-  }
-
-  function fault(field, place, text) {
-    field.setAttribute("aria-invalid", text ? "true" : "false");
-    $(place).textContent = text;
-    $(place).hidden = !text;
-  }
-
-  function mark() {
-    const value = number($("overall").value);
-    $("rule-mark").hidden = value === null;
-    if (value !== null) $("rule-mark").style.setProperty("inset-inline-start", `${value}%`);
-  }
-
-  function drawOnRule(changed) {
-    Rule.draw($("rule"), (share) => {
-      $("overall").value = String(Math.round(share * 100));
-      fault($("overall"), "overall-error", "");
-      mark();
-      changed();
-    });
-  }
-
-  /* A field under its label, both in a row of their own. */
-  function labelled(kind, text, made) {
-    const row = document.createElement("p");
-    const label = document.createElement("label");
-    const field = Object.assign(document.createElement(kind), made);
-    label.htmlFor = field.id;
-    label.textContent = text;
-    row.append(label, field);
-    return { row, field };
-  }
-
-  function momentFields(moments) {
-    const made = moments.map((moment, index) =>
-      labelled("textarea", `What was it at moment ${index + 1}?`, {
-        id: `moment-${index + 1}`, rows: 2, maxLength: 4000, dir: "auto", value: moment.text || "",
-      }));
-    $("rate-moments").replaceChildren(...made.map((one) => one.row));
-    return made.map((one) => one.field);
-  }
-
-  /* Asks for a rating; every change goes to save(draft). Resolves with the finished draft. */
-  async function rate(code, aspects, draft, save) {
-    $("rate-head").textContent = code;
-    $("overall").value = draft.overall || "";
-    $("whole").value = draft.whole || "";
-    for (const aspect of aspects) $(aspect).value = draft[aspect] || "";
-    const moments = momentFields(draft.moments || []);
-    const gather = () => {
-      draft.overall = $("overall").value;
-      draft.whole = $("whole").value;
-      for (const aspect of aspects) draft[aspect] = $(aspect).value;
-      moments.forEach((field, index) => {
-        draft.moments[index].text = field.value;
-      });
-      save(draft);
-    };
-    $("rate-form").oninput = ({ target }) => {
-      mark();
-      gather();
-      const right = number(target.value) !== null;
-      if (target === $("overall") && right) fault(target, "overall-error", "");
-      if (aspects.includes(target.id) && (right || !target.value)) fault(target, "aspects-error", "");
-    };
-    fault($("overall"), "overall-error", "");
-    for (const aspect of aspects) fault($(aspect), "aspects-error", "");
-    drawOnRule(gather);
-    mark();
-    enable("rate-keep", true);
-    show("rate");
-    for (;;) {
-      await submitted("rate-form");
-      gather();
-      const wrong = aspects.find((a) => $(a).value.trim() && number($(a).value) === null);
-      const lacking = number($("overall").value) === null;
-      fault($("overall"), "overall-error", lacking ? "A number from 0 to 100, please." : "");
-      for (const aspect of aspects) fault($(aspect), "aspects-error", "");
-      if (wrong) fault($(wrong), "aspects-error", `${wrong}: a number from 0 to 100, or nothing.`);
-      if (!lacking && !wrong) break;
-      $(lacking ? "overall" : wrong).focus();
-    }
-    enable("rate-keep", false);
-    return draft;
-  }
-
-  /* Shows the round's ratings; resolves with [[code, value], ...] of those that were changed. */
-  async function review(ratings) {
-    const fields = ratings.map(({ code, overall }) => {
-      const made = labelled("input", code, {
-        id: `rated-${code}`, type: "text", inputMode: "decimal", maxLength: 6, autocomplete: "off",
-        value: String(overall),
-      });
-      made.field.setAttribute("aria-describedby", "review-error");
-      return { ...made, code, overall };
-    });
-    $("review-list").replaceChildren(...fields.map((one) => one.row));
-    $("review-error").hidden = true;
-    enable("review-stand", true);
-    show("review");
-    for (;;) {
-      await submitted("review-form");
-      for (const one of fields) fault(one.field, "review-error", "");
-      const wrong = fields.find((one) => number(one.field.value) === null);
-      if (!wrong) break;
-      fault(wrong.field, "review-error", `${wrong.code}: a number from 0 to 100, please.`);
-      wrong.field.focus();
-    }
-    enable("review-stand", false);
-    return fields
-      .map((one) => [one.code, number(one.field.value), one.overall])
-      .filter(([, value, before]) => value !== before)
-      .map(([code, value]) => [code, value]);
-  }
-
   async function rest(head, text, button = "rest-again") {
     $("rest-head").textContent = head;
     $("rest-text").textContent = text;
@@ -281,7 +197,8 @@ const Screens = (() => {
     await pressed(button);
   }
 
-  async function trouble(text, again = true) {
+  async function trouble(head, text, again = true) {
+    $("trouble-head").textContent = head;
     $("trouble-text").textContent = text;
     $("trouble-again").hidden = !again;
     show("trouble");
@@ -289,6 +206,7 @@ const Screens = (() => {
   }
 
   return {
-    notice, header, hello, level, due, fromTheTop, playing, stopped, number, rate, review, rest, trouble,
+    $, show, pressed, submitted, enable, clock, notice, header, hello, level, fetching, due, fromTheTop, playing,
+    stopped, rest, trouble,
   };
 })();

@@ -2,13 +2,12 @@
 /* One piece of sound, whole, in real time: decoded at its own rate and played by a source that nothing
    outside this file can reach, so it cannot be moved, paused or hurried. */
 const Sound = (() => {
+  const BUFFER_S = 0.2; // asked for: a busy machine then seldom breaks the sound up (browsers give up to 0.17)
   const LEAD_S = 0.1; // between the command and the first frame
-  const SLIP_S = 0.3; // what the sound may fall behind the wall clock
-  const SLIP_SHARE = 0.001; // and this much of the time played: two clocks are never quite equal
-  const GAP_S = 0.02; // of under-runs, where the browser counts them
+  const STILL_S = 10; // a sound that stands still for so long will not go on
   const START_S = 5; // a device that has not begun by then never will
   const STEADY_S = 0.3; // a device that slept takes a first piece and then stands still until it is open
-  const UNSTEADY_S = 0.15;
+  const UNSTEADY_S = 0.15; // both beside four, and two, of the device's buffers
   const TAIL_S = 0.6; // devices play on for their latency after the last frame was handed over
   const TICK_MS = 100;
   const BEAT_S = 5;
@@ -31,7 +30,7 @@ const Sound = (() => {
     const Context = window.AudioContext || window.webkitAudioContext;
     let context = null;
     try {
-      context = new Context({ sampleRate: rate, latencyHint: "playback" });
+      context = new Context({ sampleRate: rate, latencyHint: BUFFER_S });
     } catch {
       context = null;
     }
@@ -47,26 +46,34 @@ const Sound = (() => {
      never gets there. */
   async function running(context) {
     const asked = wall();
+    const buffer_s = context.baseLatency || 0;
     let since = asked;
     let from = context.currentTime;
     for (;;) {
       const taken = context.currentTime - from;
-      if (context.state !== "running" || wall() - since - taken > UNSTEADY_S) {
+      if (context.state !== "running" || wall() - since - taken > UNSTEADY_S + 2 * buffer_s) {
         since = wall();
         from = context.currentTime;
-      } else if (taken >= STEADY_S) return true;
+      } else if (taken >= STEADY_S + 4 * buffer_s) return true;
       if (wall() - asked > START_S) return false;
       await new Promise((resolve) => setTimeout(resolve, 10));
     }
   }
 
-  const gaps_s = (context) => (context.playbackStats ? context.playbackStats.underrunDuration || 0 : 0);
+  const missing_s = (context) => (context.playbackStats ? context.playbackStats.underrunDuration || 0 : 0);
+
+  /* What was given out, and when by the wall's clock; null where the browser does not tell. */
+  function given(context) {
+    const told = context.getOutputTimestamp ? context.getOutputTimestamp() : null;
+    return told && told.performanceTime > 0 ? { at: told.contextTime, wall: told.performanceTime / 1000 } : null;
+  }
 
   /* A piece that is ready to be heard once. ready() must be called by a person's press; play() resolves with
-     {heard_s, reason, topAt, endedAt, endedDate}; reason is null when it was heard whole. */
+     {heard_s, reason, late_s, stumbles, topAt, endedAt, endedDate}; reason is null when it was played to its
+     end. `bytes` are taken over. */
   async function prepare(bytes, rate) {
     let buffer = await decode(bytes, rate);
-    const duration = buffer.duration;
+    let duration = buffer.duration;
     let context = null;
     let top = 0;
     let over = null;
@@ -83,45 +90,52 @@ const Sound = (() => {
       return Math.max(at() - late, 0);
     }
 
-    function play(beat = () => {}) {
+    /* Plays the first `seconds` (all, if there are no more); gives up when more than `most_late_s` came late. */
+    function play({ seconds = duration, most_late_s = STILL_S, beat = () => {} } = {}) {
       return new Promise((resolve) => {
+        duration = Math.min(seconds, duration);
         let source = context.createBufferSource();
         source.buffer = buffer;
         buffer = null; // heard once; hundreds of megabytes must not wait for what comes next
         source.connect(context.destination);
+        const stumbles = Stumbles.watch(context.baseLatency || 0);
         let ticking = null;
         let base = null; // when the first frame would have been played, by the wall clock
         let beaten = 0;
 
+        const look = () => {
+          const before = wall(); // a busy machine may stand still between two lines
+          const taken = context.currentTime;
+          base ??= wall() - (taken - top);
+          stumbles.look({ wall: before, played: at(), taken, given: given(context), missing: missing_s(context) });
+        };
+
         const finish = (reason) => {
           if (over === null) return;
           over = null;
-          clearInterval(ticking);
-          const heard_s = reason === null ? duration : at();
           const late = reason === null ? Math.max(context.currentTime - top - duration, 0) : 0; // a busy page
           const report = {
-            heard_s, reason, topAt: base ?? wall(), endedAt: wall() - late, endedDate: Date.now() / 1000 - late,
+            heard_s: reason === null ? duration : at(), reason, topAt: base ?? wall(),
+            endedAt: wall() - late, endedDate: Date.now() / 1000 - late,
           };
           source.onended = null;
           if (reason !== null && top) source.stop();
           source = null;
           setTimeout(() => {
+            clearInterval(ticking);
+            context.onstatechange = null;
             context.close();
-            resolve(report);
+            resolve({ ...report, late_s: stumbles.late_s(), stumbles: stumbles.all() });
           }, reason === null ? (TAIL_S + (context.outputLatency || 0)) * 1000 : 0);
         };
         over = finish;
 
-        /* A device may take some sound ahead, never less than real time. */
         const tick = () => {
-          const before = wall();
-          const played = context.currentTime - top;
-          const after = wall(); // a busy machine may stand still between two lines
-          base = base === null ? after - played : Math.min(base, after - played);
-          if (before - played - base > SLIP_S + SLIP_SHARE * Math.max(played, 0)) finish("paused");
-          else if (gaps_s(context) > GAP_S) finish("broke");
-          else if (played - beaten >= BEAT_S) {
-            beaten = played;
+          look();
+          if (over === null) return; // the device plays on for its latency
+          if (stumbles.late_s() > most_late_s) finish(stumbles.stoodStill() ? "paused" : "broke");
+          else if (at() - beaten >= BEAT_S) {
+            beaten = at();
             beat(at());
           }
         };
@@ -133,13 +147,13 @@ const Sound = (() => {
             return;
           }
           top = context.currentTime + LEAD_S;
-          source.start(top);
+          source.start(top, 0, duration);
           source.onended = () => {
-            tick();
+            look();
             finish(at() >= duration - 0.05 ? null : "paused");
           };
           context.onstatechange = () => {
-            if (context.state !== "running") finish("paused");
+            if (context.state !== "running" && context.state !== "closed") context.resume().catch(() => {});
           };
           tick();
           ticking = setInterval(tick, TICK_MS);
@@ -152,7 +166,7 @@ const Sound = (() => {
       play,
       heardAt,
       forget: () => {
-        if (context && over === null) context.close();
+        if (context && over === null && context.state !== "closed") context.close();
         buffer = null;
       },
       stop: (reason) => {

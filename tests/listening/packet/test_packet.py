@@ -15,7 +15,8 @@ import pytest
 import soundfile
 
 from listening.packet.collect import collect
-from listening.packet.packet_file import SCRIPTS, write_packet
+from listening.packet.packet_file import write_packet
+from listening.page.html import PACKET_SCRIPTS
 from render.errors import ListenError
 from sessions.study import Study
 from tests.clocks import SetClock
@@ -49,7 +50,7 @@ def test_only_the_packets_own_scripts_may_run(study: Study) -> None:
     assert "default-src 'none'" in packet.policy and "unsafe" not in packet.policy
     allowed = re.findall(r"'sha256-([^']+)'", packet.policy)
     sums = [base64.b64encode(hashlib.sha256(x.encode()).digest()).decode() for x in packet.inline]
-    assert sorted(allowed) == sorted(sums) and len(sums) == len(SCRIPTS) + 1
+    assert sorted(allowed) == sorted(sums) and len(sums) == len(PACKET_SCRIPTS) + 1
 
 
 def test_a_packets_sound_is_the_renders_own(study: Study, tmp_path: Path) -> None:

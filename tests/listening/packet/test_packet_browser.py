@@ -15,7 +15,7 @@ from listening.packet.packet_file import write_packet
 from listening.page.session import REASONS
 from sessions.records import ListenRecord
 from sessions.study import Study
-from tests.browser import hear, open_page, sit_down, sounding_browser, start
+from tests.browser import end_round, hear, open_page, sit_down, sounding_browser, start
 from tests.far_listener import listens
 from tests.heard import Integers, loudness_lufs, sounding_render
 from tests.page_study import copied, rendered, rendered_short
@@ -50,7 +50,7 @@ def test_a_packet_is_opened_from_disk_answered_and_collected(
             page.locator("#rate-keep").click()
             if number == 1:
                 page.locator("#hello-go").click()
-        page.locator("#review-stand").click()
+        end_round(page)
         with page.expect_download() as download:
             page.locator("#rest-save").click()
         download.value.save_as(tmp_path / "answers.json")

@@ -69,6 +69,10 @@ def screens(page: Page) -> Iterator[str]:
     page.locator("#review-form").wait_for(timeout=LONG_MS)
     yield "review"
     page.locator("#review-stand").click()
+    page.locator("#questions-form").wait_for(timeout=LONG_MS)
+    yield "questions"
+    page.locator("#questions-cuts input").first.check()
+    page.locator("#questions-done").click()
     page.locator("#rest-again").wait_for(timeout=LONG_MS)
     yield "rest"
 
@@ -99,7 +103,7 @@ def test_every_screen_in_every_size_and_light(browser: Browser, page_of: Served)
         page.evaluate("document.querySelector('main').append(document.createElement('input'))")
         broken = page.evaluate("axe.run()")
         assert "label" in {v["id"] for v in broken["violations"]}, "axe sees a fault when there is one"
-    assert len(seen) == 10
+    assert len(seen) == 11
     assert faults == []
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page
 
-from tests.browser import hear, open_page, sit_down, sounding_browser
+from tests.browser import end_round, hear, open_page, sit_down, sounding_browser
 from tests.heard import Integers, loudness_lufs, sounding_render, without_gaps
 from tests.page_study import make_study
 from tests.pulse import NullSink, sink
@@ -66,7 +66,7 @@ def click_through(page: Page, sink: NullSink) -> tuple[list[str], list[Integers]
     page.locator("#review-form").wait_for()
     assert page.locator("#review-list label").all_inner_texts() == codes
     page.locator(f"#rated-{codes[1]}").fill("40")
-    page.locator("#review-stand").click()
+    end_round(page)
     page.locator("#rest-head").wait_for()
     assert "Round 1 is done" in page.locator("#notice").inner_text()
     assert "next round is due on" in page.locator("#rest-text").inner_text()

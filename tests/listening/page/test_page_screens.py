@@ -17,7 +17,7 @@ from listening.page.sound import file_response
 from listening.rounds import enter_round
 from render.renders.render_forms import render_forms
 from sessions.study import Study
-from tests.browser import browser, hear, open_page, sit_down
+from tests.browser import browser, end_round, hear, open_page, sit_down
 from tests.page_study import copied, rendered_short
 from tests.serving import Served, page_of, served
 from tests.wire import wire
@@ -99,7 +99,7 @@ def test_a_packet_loses_nothing_to_a_full_storage_and_says_everything_once(
         rate(page, "22")
         expect(page.locator("#listen")).to_be_visible()
         rate(page, "33")
-        page.locator("#review-stand").click()
+        end_round(page)
         page.locator("#rest-save").wait_for()
         said = [line for line in page.locator("body").inner_text().splitlines() if line.strip()]
         assert len(said) == len(set(said)), said
