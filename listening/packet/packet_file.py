@@ -95,7 +95,8 @@ def _pieces(about: dict[str, Any], sounds: Sounds) -> Iterator[str]:
     scripts = [(static / script).read_text(encoding="utf-8") for script in PACKET_SCRIPTS]
     policy = (
         f"default-src 'none'; script-src {' '.join(map(_csp_hash, scripts))}; style-src {_csp_hash(style)}; "
-        "media-src blob:; base-uri 'none'; form-action 'none'; require-trusted-types-for 'script'; trusted-types 'none'"
+        "media-src blob:; "
+        "base-uri 'none'; form-action 'none'; require-trusted-types-for 'script'; trusted-types 'none'"
     )
     html = environment().get_template("packet.html").render(
         words(), policy=policy, style=Markup(style), scripts=[Markup(script) for script in scripts],
