@@ -25,8 +25,8 @@ MOST_ADDRESSES = 10_000
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
     "media-src blob:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
-    "require-trusted-types-for 'script'; "
     "require-trusted-types-for 'script'; trusted-types 'none'"
+)
 HEADERS = {
     "Content-Security-Policy": POLICY,
     "Cache-Control": "no-store",
