@@ -21,9 +21,10 @@ from render.errors import FormError, SongError, StudyError
 from render.files import replacing
 from render.joins import judging
 from render.joins.finding import JoinFinding
+from render.song.audio_header import audio_info
 from render.song.forms import bars_text
 from render.song.grid import Grid, exact, parse_meter
-from render.song.song import SONG_FILE, Song, audio_info, read_text
+from render.song.song import SONG_FILE, Song, read_text
 from sessions.study import Study
 
 if TYPE_CHECKING:

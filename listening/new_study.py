@@ -39,7 +39,7 @@ def start_study(
         SongError: there is a song.toml already; AudioError: the bounce cannot be used.
     """
     if not audio.is_file():
-        raise AudioError(f"there is no file {audio}; name the bounce (WAV, FLAC, AIFF or OGG)")
+        raise AudioError(f"there is no file {audio}; name the bounce (WAV, FLAC, AIFF, OGG or MP3)")
     path = audio.parent / SONG_FILE
     if path.exists():
         raise SongError(

@@ -14,9 +14,10 @@ from fractions import Fraction
 from pathlib import Path
 
 from render.audio.timeline import Timeline, lay_out
+from render.song.audio_header import AudioInfo
 from render.song.forms import Ending, Form, Section, parse_part
 from render.song.grid import Change, Grid, Meter
-from render.song.song import AudioInfo, Song, as_written
+from render.song.song import Song, as_written
 from reports.way_back.rebuild import Edit, Sheet
 
 RATE = 48000

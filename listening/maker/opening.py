@@ -23,7 +23,7 @@ from listening.maker.access import Keys
 from listening.maker.server import HERE, create_app
 from listening.maker.workspace import Workspace
 from render.errors import StudyError
-from render.song.song import audio_info
+from render.song.audio_header import audio_info
 
 LAST_ANSWERS_S = 3
 HOW_IT_STOPS = (

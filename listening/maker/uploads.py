@@ -15,7 +15,7 @@ from starlette.concurrency import run_in_threadpool
 from listening.maker.workspace import Workspace
 from render.errors import FairhearingError, PageError
 from render.files import replacing
-from render.song.song import audio_info
+from render.song.audio_header import audio_info
 
 MOST_BYTES = 2 << 30  # a 10-minute stereo bounce at 96 kHz in 32 bit has 0.46 GB
 MOST_MAP_BYTES = 16 << 20

@@ -22,7 +22,7 @@ from render.arrays import Audio, Floats
 from render.audio.stem_fit import NULL_DB, StemFit
 from render.audio.stems import WINDOW_S, fit_stems
 from render.errors import AudioError
-from render.song.song import AudioInfo, audio_info
+from render.song.audio_header import AudioInfo, audio_info
 
 SUFFIXES = frozenset({".wav", ".flac", ".aif", ".aiff", ".ogg"})
 EXCERPT_S = 20.0

@@ -18,8 +18,9 @@ import soundfile
 from render.arrays import Audio
 from render.audio.stem_fit import StemFit
 from render.errors import AudioError
+from render.song.audio_header import AudioInfo, audio_info
 from render.song.forms import Treatment
-from render.song.song import AudioInfo, Song, audio_info
+from render.song.song import Song
 
 ABSURD = 1000.0  # times full scale: no mix is 60 dB too loud
 WINDOW_S = 0.4

@@ -26,8 +26,9 @@ from render.errors import SongError
 from render.proposals.idea_file import entry_line
 from render.proposals.ideas import Idea
 from render.proposals.ideas import propose as propose_ideas
+from render.song.audio_header import audio_info
 from render.song.grid import Grid, Meter, exact, parse_meter
-from render.song.song import audio_info, song_from_text
+from render.song.song import song_from_text
 from render.song.toml_text import toml_text
 
 FORMS_TO_BEGIN_WITH = 2

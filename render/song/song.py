@@ -17,7 +17,8 @@ from typing import Literal
 
 from pydantic import ValidationError
 
-from render.errors import AudioError, FormError, SongError
+from render.errors import FormError, SongError
+from render.song.audio_header import AudioInfo, audio_info
 from render.song.forms import (
     AS_WRITTEN,
     MOST_PARTS,
@@ -41,20 +42,6 @@ SONG_FILE = "song.toml"
 # that no section names. Our own rule of thumb: a decay rarely outlasts it. `song.bars` overrides it.
 LONGEST_TAIL_BARS = 2
 LONGEST_TAIL_S = 6
-
-
-@dataclass(frozen=True)
-class AudioInfo:
-    """What an audio file's header says."""
-
-    path: Path
-    sample_rate: int
-    channels: int
-    frames: int
-
-    @property
-    def seconds(self) -> float:
-        return self.frames / self.sample_rate
 
 
 @dataclass(frozen=True)
@@ -189,31 +176,6 @@ def _song_file(text: str) -> SongFile:
         return SongFile.model_validate(table)
     except ValidationError as error:
         raise SongError(problems(error, SONG_FILE)) from None
-
-
-def audio_info(path: Path) -> AudioInfo:
-    """The header of an audio file, refused where nothing could be done with it."""
-    import soundfile  # here, because what needs no audio (`status`) must not wait for it
-
-    if not path.is_file():
-        raise AudioError(f"there is no audio file {path}; check the name in {SONG_FILE}")
-    try:
-        with soundfile.SoundFile(path) as file:
-            info = AudioInfo(path, file.samplerate, file.channels, max(file.frames, 0))
-            subtype = file.subtype
-    except (soundfile.LibsndfileError, OSError, RuntimeError, TypeError):  # TypeError: headerless audio
-        raise AudioError(
-            f"{path} cannot be read as audio; export it again as WAV, FLAC, AIFF or OGG"
-        ) from None
-    if info.frames == 0:
-        raise AudioError(f"{path} holds no audio (0 frames); export it again")
-    if info.channels > 2:
-        raise AudioError(f"{path} has {info.channels} channels; bounce the song to stereo or mono")
-    if subtype in ("PCM_S8", "PCM_U8"):
-        raise AudioError(f"{path} has 8 bits a sample; bounce the song with 16 bits or more")
-    if info.sample_rate < 8000:
-        raise AudioError(f"{path} has {info.sample_rate} Hz; bounce the song at 8000 Hz or more")
-    return info
 
 
 def uncovered_bars(sections: tuple[Section, ...], last_bar: int) -> list[tuple[int, int]]:

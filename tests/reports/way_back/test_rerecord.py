@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from render.song.audio_header import AudioInfo
 from render.song.forms import Form, Section, parse_part
 from render.song.grid import Grid, Meter
-from render.song.song import AudioInfo, Song, as_written
+from render.song.song import Song, as_written
 from reports.facts.comments import Comment
 from reports.way_back.rerecord import ORDER, Item, listing
 
