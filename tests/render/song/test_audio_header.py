@@ -38,7 +38,7 @@ def test_a_header_that_promises_more_than_the_file_holds(tmp_path: Path, kind: s
 
 
 def test_what_was_written_into_a_pipe_promises_nothing(tmp_path: Path) -> None:
-    """A RIFF length of 0xFFFFFFFF: the writer could not go back to its header (common practice, no source)."""
+    """A RIFF length of 0xFFFFFFFF: its writer could not go back (common practice, no source)."""
     path = tmp_path / "pipe.wav"
     data = written(path, "WAV", "PCM_16")
     at = data.index(b"data") + 4
