@@ -33,35 +33,30 @@ if TYPE_CHECKING:
 @click.option("--seed", type=int, default=1, show_default=True, help="The simulation's seed.")
 def outlook(folder: Path, as_json: bool, seed: int) -> None:
     """Before the first round: can this panel and plan settle the question?"""
-    import numpy as np
-
-    from reports.simulation.outlook import PlannedPanel, RoundPlan
-    from reports.simulation.outlook import outlook as look_ahead
+    from reports.simulation.plan_outlook import plan_outlook
 
     song = open_study(folder).song
-    if not song.listeners:
-        raise click.ClickException("nobody is listed under [listeners] in song.toml; add who will listen")
-    prior = [[x.prior_listens.get(form.name, 0.0) for form in song.forms] for x in song.listeners]
-    panel = PlannedPanel(np.array(prior), np.array([x.weight for x in song.listeners]))
-    with progress("simulating studies like this one") as step:
-        found = look_ahead(
-            panel, RoundPlan(song.rounds, song.days), seed=seed,
-            progress=lambda done, of: step("simulating studies like this one", done, of),
-        )  # fmt: skip
+    label = "simulating studies like this one"
+    with progress(label) as step:
+        *_, found = plan_outlook(song, seed=seed, progress=lambda done, of: step(label, done, of))
     if as_json:
         echo_json(found.as_json())
         return
+    click.echo(wrapped(found.sentences[0]))
+    click.echo()
+    people = "one listener" if len(song.listeners) == 1 else f"{len(song.listeners)} listeners"
     echo_table(
-        f"{len(song.listeners)} listeners, {len(song.forms)} forms, {song.rounds} rounds over "
+        f"{people}, {len(song.forms)} forms, {song.rounds} rounds over "
         f"{song.days} {'day' if song.days == 1 else 'days'}; {found.studies} simulated studies a row",
-        ("the best form leads by", "clear and right", "clear but wrong", "rounds for 80 %"),
+        ("best leads by", "the form named is the best", "points lost by following it",
+         "safe to choose by then", "clear by then"),
         [
-            (f"{gap:g} points", f"{found.clear_right[gap]:.0%}", f"{found.clear_wrong[gap]:.0%}",
-             str(found.rounds_needed[gap] or f"more than {found.most_rounds}"))
-            for gap in found.clear_right
+            ("nothing known" if row.lead is None else f"{row.lead:g} points", f"{row.named.value:.0%}",
+             f"{row.lost.value:.1f}", f"{row.safe.value:.0%}", f"{row.clear.value:.0%}")
+            for row in found.rows
         ],
     )  # fmt: skip
-    for sentence in found.sentences[len(found.clear_right) :]:  # the first ones say the table's rows
+    for sentence in found.sentences[1:]:
         click.echo(wrapped(sentence))
 
 
@@ -190,7 +185,7 @@ def verdict(csv: Path, as_json: bool) -> None:
     """The verdict on ratings from anywhere: a CSV with listener, day, round, position, form, rating."""
     from reports.facts.ratings_csv import read_ratings
     from reports.facts.similar_names import look_alikes
-    from reports.simulation.outlook import to_go
+    from reports.simulation.remaining import to_go
     from reports.verdict.judge import judge
 
     table, warnings = read_ratings(csv)

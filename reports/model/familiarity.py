@@ -4,7 +4,8 @@
              + car[form heard just before] - gap[form] * exp(-exposure / tau) + noise
 
 `level` has a flat prior and is removed exactly by centring every column within its group; the noise
-variance has a scaled inverse chi-square prior and is integrated out; the prior spreads of the effects (in
+variance has a scaled inverse chi-square prior and is integrated out (a listener's own may be a known
+multiple of it, `noise_ratio`); the prior spreads of the effects (in
 units of the noise) and tau are integrated over a grid. Everything else is linear and Gaussian, so every
 grid point has a closed form.
 
@@ -89,6 +90,7 @@ class Observations:
     exposure: Floats
     listeners: int
     forms: int
+    noise_ratio: Floats | None = None  # (L,) noise variance of each listener over the common one; None: 1
 
     def __len__(self) -> int:
         return len(self.rating)
@@ -105,6 +107,7 @@ class Observations:
             exposure=self.exposure[keep],
             listeners=self.listeners,
             forms=self.forms,
+            noise_ratio=self.noise_ratio,
         )
 
 
@@ -193,29 +196,33 @@ def _equations(seen: Observations, ratings: Floats, prior: Prior) -> Iterable[_E
     """One set of equations for each (tau, dev). `ratings` is (n, m)."""
     block = seen.listener * seen.forms + seen.form
     cells = (seen.listeners, seen.forms)
+    ratio = np.ones(seen.listeners) if seen.noise_ratio is None else seen.noise_ratio
+    root_weight = 1 / np.sqrt(ratio)
     turn = roots = None
     for tau, tau_weight in prior.tau:
         design, where = shared_columns(seen, tau)
         # the expected gap is moved to the left side, so that every effect has prior mean 0
         moved = ratings - prior.gap_mean * design[:, where.common_gap]
-        both = centred(np.hstack([design, moved]), seen.group)
-        gram = product(both, both)
+        both = centred(np.hstack([design, moved]), seen.group) * root_weight[seen.listener, None]
+        k = where.count
+        fixed, answers = both[:, :k], both[:, k:]  # columns of the effects, of the ratings
         sums = _sums(both, block, cells[0] * cells[1]).reshape(*cells, both.shape[1])
+        sums *= root_weight[:, None, None]
         if turn is None or roots is None:  # a listener's own columns do not depend on tau
             own = (sums[..., where.q] + np.swapaxes(sums[..., where.q], 1, 2)) / 2
             roots, turn = np.linalg.eigh(own)
             roots = np.maximum(roots, 0.0)
         turned = np.swapaxes(turn, 1, 2) @ sums
-        blocks = _Listeners(turn, roots, turned[..., : where.count], turned[..., where.count :])
+        blocks = _Listeners(turn, roots, turned[..., :k], turned[..., k:])
         flat = turned.reshape(cells[0] * cells[1], both.shape[1])
+        gram, right, square = product(fixed, fixed), product(fixed, answers), (answers**2).sum(0)
         for dev, dev_weight in prior.dev:
             spread = dev**2 / (1 + dev**2 * roots)
-            rest = gram - product(flat, spread.reshape(-1, 1) * flat)
-            k = where.count
+            pulled = spread.reshape(-1, 1) * flat
             yield _Equations(
-                gram=rest[:k, :k],
-                right=rest[:k, k:],
-                square=np.diagonal(rest)[k:],
+                gram=gram - product(flat[:, :k], pulled[:, :k]),
+                right=right - product(flat[:, :k], pulled[:, k:]),
+                square=square - (flat[:, k:] * pulled[:, k:]).sum(0),
                 log_det=float(np.log1p(dev**2 * roots).sum()),
                 listeners=blocks,
                 spread=spread,

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final, Literal, TypeAlias
 
 import numpy as np
@@ -14,6 +15,8 @@ SAFE: Final = "safe"
 EVEN: Final = "even"
 LEANING: Final = "leaning"
 LISTEN: Final = "keep listening"
+MAY_STOP: Final = (CLEAR, SAFE, EVEN)  # states in which listening may stop and the study may be opened
+CLOSE_POINTS = 3.0  # two forms within so many rating points of each other are as good as equal
 Steps: TypeAlias = tuple[tuple[int, float], ...]
 
 
@@ -26,6 +29,11 @@ class Rules:
     late_after_round: int = 12
     leaning_chance: float = 0.80
     bearable_loss: float = 2.0
+    safe_loss: float = 0.5
+    safe_own_way_loss: float = 1.0
+    even_chance: float = 0.80
+    even_cautious_chance: float = 0.50
+    sinking_chance: float = 0.80  # of another form in the later half of the listens, read on its own
     clear_listens: int = 5
     clear_days: int = 3
     leaning_listens: int = 3
@@ -54,17 +62,30 @@ class Rules:
 
 @dataclass(frozen=True)
 class Chances:
-    """Posterior summary of F forms: (F,) chance to be best, expected loss of choosing it (points)."""
+    """Posterior summary of F forms: (F,) chance to be best, expected loss of choosing it (points).
+
+    `close` (F, F) is the chance that two forms lie within CLOSE_POINTS of each other; `most_loss` (F,) what
+    choosing a form gives away at most, with a chance of .95.
+    """
 
     best: Floats
     loss: Floats
+    close: Floats
+    most_loss: Floats
 
     @staticmethod
     def of(draws: Floats) -> "Chances":
         """From (N, F) draws of the settled effects; an exact tie is shared evenly."""
         top = draws.max(1, keepdims=True)
         wins = draws == top
-        return Chances((wins / wins.sum(1, keepdims=True)).mean(0), (top - draws).mean(0))
+        close = np.eye(draws.shape[1])
+        for a in range(draws.shape[1] - 1):
+            near = (np.abs(draws[:, a + 1 :] - draws[:, [a]]) <= CLOSE_POINTS).mean(0)
+            close[a, a + 1 :] = close[a + 1 :, a] = near
+        off = top - draws
+        rank = min(int(0.95 * len(off)), len(off) - 1)
+        most = np.partition(off, rank, axis=0)[rank]
+        return Chances((wins / wins.sum(1, keepdims=True)).mean(0), off.mean(0), close, most)
 
     @property
     def order(self) -> list[int]:
@@ -101,42 +122,111 @@ class Coverage:
         return tuple(name for name, n, d in each if n < listens or d < days)
 
 
-@dataclass(frozen=True)
 class CautiousReadings:
-    """Posteriors under two cautious priors: slow familiarity; each form wears off in its own way."""
+    """Posteriors under more cautious assumptions, each computed when first asked for.
 
-    slow: Chances
-    own_way: Chances
-
-    def consent(self, leader: int, heard: Coverage, rules: Rules) -> bool:
-        """Whether both agree that `leader` is clear."""
-        return bool(
-            self.slow.best[leader] >= rules.needed(heard.rounds)
-            and self.own_way.best[leader] >= rules.own_way_needed(heard)
-        )
-
-
-def state_of(
-    chances: Chances, heard: Coverage, rules: Rules, doubts: Callable[[], CautiousReadings | None]
-) -> State:
-    """The state, tested in the order clear, even, leaning, keep listening.
-
-    `doubts` gives the cautious readings (None: no doubts); it is asked only when all else says clear.
+    `slow`: familiarity may take long to settle; `own_way`: each form wears off in its own way; `late`: the
+    later half of each listener's listens, read on its own.
     """
-    order = chances.order
-    leader = order[0]
-    if (
-        chances.best[leader] >= rules.needed(heard.rounds)
+
+    def __init__(
+        self, slow: Callable[[], Chances], own_way: Callable[[], Chances], late: Callable[[], Chances]
+    ) -> None:
+        self._slow, self._own_way, self._late = slow, own_way, late
+
+    @cached_property
+    def slow(self) -> Chances:
+        return self._slow()
+
+    @cached_property
+    def own_way(self) -> Chances:
+        return self._own_way()
+
+    @cached_property
+    def late(self) -> Chances:
+        return self._late()
+
+    def sinking(self, leader: int, rules: Rules) -> bool:
+        """Whether the later listens, read on their own, name another form with some confidence."""
+        first = self.late.order[0]
+        return first != leader and bool(self.late.best[first] >= rules.sinking_chance)
+
+
+@dataclass(frozen=True)
+class Ruling:
+    """The state, and the two forms between which the choice is free (None: there are no two such)."""
+
+    state: State
+    even: tuple[int, int] | None
+
+
+def rule(chances: Chances, heard: Coverage, rules: Rules, cautious: CautiousReadings) -> Ruling:
+    """Applies the gates, in the order clear, safe, even, leaning, keep listening."""
+    leader = chances.order[0]
+    state: State = LISTEN
+    even = None
+    if heard.enough(rules.clear_listens, rules.clear_days):
+        even = _even(chances, rules, cautious)
+        if _clear(chances, heard, rules, cautious):
+            return Ruling(CLEAR, None)
+        if _safe(chances, rules, cautious):
+            return Ruling(SAFE, even)
+    if even is not None:
+        state = EVEN
+    elif chances.best[leader] >= rules.leaning_chance and heard.enough(rules.leaning_listens):
+        state = LEANING
+    return Ruling(state, even)
+
+
+def passes_main(chances: Chances, heard: Coverage, rules: Rules) -> bool:
+    """Whether the main reading alone would call its leader clear."""
+    leader = chances.order[0]
+    return bool(
+        heard.enough(rules.clear_listens, rules.clear_days)
+        and chances.best[leader] >= rules.needed(heard.rounds)
         and chances.loss[leader] <= rules.bearable_loss
-        and heard.enough(rules.clear_listens, rules.clear_days)
-        and ((doubt := doubts()) is None or doubt.consent(leader, heard, rules))
-    ):
-        return CLEAR
-    if len(order) > 1 and chances.loss[order[1]] <= rules.bearable_loss and heard.enough(rules.clear_listens):
-        return EVEN
-    if chances.best[leader] >= rules.leaning_chance and heard.enough(rules.leaning_listens):
-        return LEANING
-    return LISTEN
+    )
+
+
+def _clear(chances: Chances, heard: Coverage, rules: Rules, cautious: CautiousReadings) -> bool:
+    leader = chances.order[0]
+    return bool(
+        passes_main(chances, heard, rules)
+        and cautious.own_way.best[leader] >= rules.own_way_needed(heard)
+        and cautious.slow.best[leader] >= rules.needed(heard.rounds)
+        and not cautious.sinking(leader, rules)
+    )
+
+
+def _safe(chances: Chances, rules: Rules, cautious: CautiousReadings) -> bool:
+    leader = chances.order[0]
+    return bool(
+        chances.loss[leader] <= rules.safe_loss
+        and cautious.own_way.loss[leader] <= rules.safe_own_way_loss
+        and not cautious.sinking(leader, rules)
+    )
+
+
+def _even(chances: Chances, rules: Rules, cautious: CautiousReadings) -> tuple[int, int] | None:
+    a, b = chances.order[:2]
+    if chances.close[a, b] < rules.even_chance:
+        return None
+    for reading in (cautious.own_way, cautious.slow):
+        if reading.close[a, b] < rules.even_cautious_chance or reading.order[0] not in (a, b):
+            return None
+    first = cautious.late.order[0]
+    return (a, b) if first in (a, b) or not cautious.sinking(a, rules) else None
+
+
+def safe_risk(leader: int, chances: Chances, cautious: CautiousReadings) -> float:
+    """The expected loss of choosing `leader`, in points: the larger of the main and the own-way reading."""
+    return float(max(chances.loss[leader], cautious.own_way.loss[leader]))
+
+
+def even_risk(even: tuple[int, int], chances: Chances, cautious: CautiousReadings) -> float:
+    """What a free choice between two forms gives away at most, in points: the readings' largest bound."""
+    readings = (chances, cautious.own_way, cautious.slow)
+    return float(max(reading.most_loss[form] for reading in readings for form in even))
 
 
 def settled_interval(draws: Floats, share: float = 0.90) -> tuple[Floats, Floats]:

@@ -46,33 +46,75 @@ class Mixture:
         return mean, cover + np.einsum("g,gi,gj->ij", weight, off, off)
 
 
+@dataclass(frozen=True)
+class Targets:
+    """Settled effects of a panel for all m sets of ratings of a fit, at every grid point.
+
+    mean (G, F, m) in points, cover (G, F, F) in units of the noise variance, common to all sets.
+    """
+
+    found: Fit
+    mean: Floats
+    cover: Floats
+
+    @staticmethod
+    def of(found: Fit, listeners: Floats | None) -> "Targets":
+        """For the listeners weighted by `listeners` (L,), sum 1; with None, for people like them.
+
+        The latter leaves out these listeners' own deviations.
+        """
+        forms, k, q = found.forms, found.where.count, found.where.q
+        sets = found.weight.shape[1]
+        mean = np.empty((len(found.weight), forms, sets))
+        cover = np.empty((len(found.weight), forms, forms))
+        for i, equations in enumerate(found.outer):
+            at = slice(i * found.inner, (i + 1) * found.inner)
+            take = np.zeros((forms, k))
+            take[:, q] = np.eye(forms)
+            shift, extra = np.zeros((forms, sets)), np.zeros((forms, forms))
+            if listeners is not None:
+                b = equations.listeners
+                across = np.swapaxes(b.turn, 1, 2).reshape(-1, forms)  # (L F, F): rows are eigenvectors
+                pull = (listeners[:, None] * equations.spread).reshape(-1, 1) * across
+                take -= product(pull, b.cross.reshape(len(pull), k))
+                shift = product(pull, b.answer.reshape(len(pull), sets))
+                extra = product(pull, np.repeat(listeners, forms)[:, None] * across)
+            mean[at] = take @ found.mean[at] + shift
+            cover[at] = take @ found.cover[at] @ take.T + extra
+        return Targets(found, mean, cover)
+
+    def means(self) -> Floats:
+        """(m, F) means of the whole posterior."""
+        weight = self.found.weight / self.found.weight.sum(0)
+        return np.asarray(np.einsum("gm,gfm->mf", weight, self.mean), dtype=np.float64)
+
+    def moments(self) -> tuple[Floats, Floats]:
+        """Means (m, F) and covariances (m, F, F) of the whole posterior."""
+        weight, mean = self.found.weight / self.found.weight.sum(0), self.means()
+        spread = (weight * self.found.scale * t_variance(self.found.df)).T @ self.cover.reshape(
+            len(weight), -1
+        )
+        off = self.mean - mean.T
+        between = np.einsum("gfm,gem->mfe", weight[:, None] * off, off, optimize=True)
+        return mean, spread.reshape(-1, *self.cover.shape[1:]) + between
+
+    def mixture(self, which: int = 0) -> Mixture:
+        """The posterior of one set of ratings."""
+        keep = np.flatnonzero(self.found.weight[:, which] > NEGLIGIBLE)
+        return Mixture(
+            weight=self.found.weight[keep, which],
+            mean=self.mean[keep, :, which],
+            cover=self.cover[keep] * self.found.scale[keep, which, None, None],
+            df=self.found.df,
+        )
+
+
 def targets(found: Fit, listeners: Floats | None, which: int = 0) -> Mixture:
     """The settled effects of the forms for the listeners weighted by `listeners` (L,), summing to 1.
 
     With None: for people like them, i.e. without these listeners' own deviations.
     """
-    keep = np.flatnonzero(found.weight[:, which] > NEGLIGIBLE)
-    q, forms = found.where.q, found.forms
-    mean, cover = found.mean[keep, :, which], found.cover[keep]
-    take = np.zeros((len(found.outer), forms, found.where.count))
-    take[:, :, q] = np.eye(forms)
-    shift, extra = np.zeros((len(found.outer), forms)), np.zeros((len(found.outer), forms, forms))
-    if listeners is not None:
-        for i, equations in enumerate(found.outer):
-            b = equations.listeners
-            across = np.swapaxes(b.turn, 1, 2).reshape(-1, forms)  # (L F, F): rows are eigenvectors
-            pull = (listeners[:, None] * equations.spread).reshape(-1, 1) * across
-            take[i] -= product(pull, b.cross.reshape(len(pull), found.where.count))
-            shift[i] = b.answer[..., which].ravel() @ pull
-            extra[i] = product(pull, np.repeat(listeners, forms)[:, None] * across)
-    at = keep // found.inner
-    turned = take[at] @ cover @ np.swapaxes(take[at], 1, 2) + extra[at]
-    return Mixture(
-        weight=found.weight[keep, which],
-        mean=np.einsum("gfk,gk->gf", take[at], mean) + shift[at],
-        cover=turned * found.scale[keep, which, None, None],
-        df=found.df,
-    )
+    return Targets.of(found, listeners).mixture(which)
 
 
 def each_listener(found: Fit, which: int = 0) -> tuple[Floats, Floats]:

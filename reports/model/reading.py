@@ -5,13 +5,23 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from render.arrays import Floats
+from render.arrays import Floats, Ints
 from reports.model.familiarity import Fit, Observations, Prior, fit
 from reports.model.gates import Chances
 from reports.model.posterior import targets
 
 DRAWS = 4000
 SEED = 1949  # the draws' own seed; any will do, but it must not change between two readings
+
+
+def later_half(listener: Ints, rounds: Ints) -> Ints:
+    """Indices of the ratings in the later half of each listener's own rounds; the middle one is left out."""
+    late = np.zeros(len(listener), dtype=bool)
+    for own in np.unique(listener):
+        at = np.flatnonzero(listener == own)
+        numbers, rank = np.unique(rounds[at], return_inverse=True)
+        late[at] = rank + 1 > np.ceil(len(numbers) / 2)
+    return np.flatnonzero(late)
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,6 @@ from reports.facts.seals import seals
 from reports.facts.study_facts import after_events, gather
 from reports.files import REPORT
 from reports.model import gates
-from reports.model.gates import Rules
 from reports.output.report import no_step, write_facts, write_report
 from reports.output.sound import BESIDE, SoundOptions, Step, remove_sound
 from reports.verdict import phrases
@@ -125,9 +124,7 @@ def is_against(judgement: Judgement | None, form: str) -> bool:
     """Whether choosing `form` goes against the verdict: against nothing while there is none."""
     if judgement is None or judgement.state == gates.LISTEN:
         return False
-    if judgement.state == gates.EVEN:
-        return judgement.expected_loss.get(form, float("inf")) > Rules().bearable_loss
-    return form != judgement.form
+    return form != judgement.form and form not in (judgement.even or ())
 
 
 def _verdict_of_the_day(judgement: Judgement | None) -> Mapping[str, Any] | None:

@@ -1,40 +1,96 @@
 """Batched simulation: many studies with one listening design, read after every round. numpy only.
 
 Studies that share who heard what when share all the work on the model but the ratings' own part, so a
-campaign of simulated studies costs a small fraction of as many single readings.
+campaign of simulated studies costs a small fraction of as many single readings. Studies in which some
+listener's ratings repeat clearly worse than the others' (see `precision`) are read one by one.
 """
 
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import dataclass, replace
+from functools import cached_property, partial
 from math import sqrt
 from statistics import NormalDist
 
 import numpy as np
 
 from render.arrays import Floats, Ints
-from reports.model.familiarity import OWN, SLOW, Fit, Observations, Prior, fit
-from reports.model.gates import CLEAR, CautiousReadings, Chances, Coverage, Rules, state_of
-from reports.model.posterior import targets
+from reports.model.familiarity import OWN, SLOW, Observations, Prior, fit
+from reports.model.gates import (
+    CLEAR,
+    CLOSE_POINTS,
+    MAY_STOP,
+    CautiousReadings,
+    Chances,
+    Coverage,
+    Rules,
+    even_risk,
+    rule,
+    safe_risk,
+)
+from reports.model.posterior import Targets
+from reports.model.precision import noise_ratios
+from reports.model.reading import later_half
 from reports.simulation.worlds import Simulated
 
 DRAWS = 2000
+NORMAL = NormalDist()
 
 
 @dataclass(frozen=True)
 class Campaign:
-    """Of S studies: `first` (S,) is the round of the first clear reading (0 = never), `named` (S,) its form.
+    """Results of S studies, (rounds, S) each: row r is the reading after round r + 1.
 
-    `leader` (rounds, S): the form with the highest settled mean after each round that was read, else -1.
+    `leader`: the form with the least expected loss, -1 where it was not read; `clear`, `enough` (clear or
+    safe to choose) and `even`: whether the state allowed it; `risk`: the expected loss stated with `enough`
+    (NaN elsewhere); `pair` (rounds, S, 2) and `even_risk`: the forms called even, and the bound stated.
+    A study is not read after it was first clear, unless asked for.
     """
 
-    first: Ints
-    named: Ints
     leader: Ints
+    clear: Floats
+    enough: Floats
+    even: Floats
+    risk: Floats
+    pair: Ints
+    even_risk: Floats
+
+    @staticmethod
+    def empty(rounds: int, studies: int) -> "Campaign":
+        shape = (rounds, studies)
+        return Campaign(
+            leader=np.full(shape, -1),
+            clear=np.zeros(shape),
+            enough=np.zeros(shape),
+            even=np.zeros(shape),
+            risk=np.full(shape, np.nan),
+            pair=np.full((*shape, 2), -1),
+            even_risk=np.full(shape, np.nan),
+        )
+
+    @property
+    def first_clear(self) -> Ints:
+        """(S,) the round of the first clear reading, 0 = never."""
+        return first_round(self.clear)
+
+    @property
+    def first_enough(self) -> Ints:
+        """(S,) the round of the first reading that was clear or safe to choose, 0 = never."""
+        return first_round(self.enough)
+
+    def leader_at(self, rounds: Ints) -> Ints:
+        """(S,) the leader after the given round of each study (S,); -1 for round 0."""
+        at = self.leader[np.maximum(rounds, 1) - 1, np.arange(len(rounds))]
+        return np.where(rounds > 0, at, -1)
 
 
-def heard_after(study: Simulated, done: int, days_by: Callable[[int], int]) -> Coverage:
-    """What each simulated listener has heard by round `done`; `days_by` gives the day of a round."""
+def first_round(happened: Floats) -> Ints:
+    """(S,) the first round, from 1, in which something (rounds, S) happened; 0 = never."""
+    some = happened > 0
+    return np.where(some.any(0), some.argmax(0) + 1, 0)
+
+
+def coverage_after(study: Simulated, done: int, days_by: Callable[[int], int]) -> Coverage:
+    """Listens and days of each simulated listener by round `done`; `days_by` gives the day of a round."""
     seen = study.seen
     until = study.round <= done
     cells = np.zeros((seen.listeners, seen.forms), dtype=np.int64)
@@ -55,76 +111,129 @@ def run(
     days_by: Callable[[int], int],
     *,
     seed: int,
-    prior: Prior | None = None,
     rules: Rules | None = None,
     step: Callable[[], None] = lambda: None,
     leaders: Collection[int] = (),
     draws: int = DRAWS,
-    doubtful: bool = True,
+    until_enough: bool = False,
+    equally_precise: bool = False,
 ) -> Campaign:
     """Reads studies that differ in their ratings alone after every round up to `last`, until each is clear.
 
-    After the rounds in `leaders`, every study is read, clear or not; `doubtful=False` leaves out the
-    cautious readings. `step` is called after each round.
+    After the rounds in `leaders`, every study is read, clear or not. `step` is called after each round.
+    With `until_enough`, a study is left alone once it is safe to choose.
+    `equally_precise` reads all listeners with the same precision, where the world is known to be so.
     """
-    prior, rules = prior or Prior(), rules or Rules()
-    first, named = np.zeros(len(made), dtype=np.int64), np.full(len(made), -1)
-    leader = np.full((last, len(made)), -1)
+    rules = rules or Rules()
+    found = Campaign.empty(last, len(made))
     for done in range(1, last + 1):
-        heard = heard_after(made[0], done, days_by)
-        may_be_clear = heard.enough(rules.clear_listens, rules.clear_days)
-        left = [i for i in range(len(made)) if done in leaders or (may_be_clear and not first[i])]
-        if left:
-            until = np.flatnonzero(made[0].round <= done)
-            ratings = np.column_stack([made[i].seen.rating[until] for i in left])
-            after = _Round(
-                made[0].seen.only(until), ratings, weights, heard, rules, prior, seed, draws, doubtful
-            )
-            for column, study in enumerate(left):
-                best, clear = after.read(column, may_be_clear and not first[study])
-                leader[done - 1, study] = best
-                if clear:
-                    first[study], named[study] = done, best
+        heard = coverage_after(made[0], done, days_by)
+        may_stop = heard.enough(rules.clear_listens, rules.clear_days)
+        over = (found.enough if until_enough else found.clear)[: done - 1].sum(0)
+        left = np.flatnonzero((over == 0) & may_stop)
+        left = np.arange(len(made)) if done in leaders else left
+        if len(left):
+            until_now = np.flatnonzero(made[0].round <= done)
+            seen = made[0].seen.only(until_now)
+            ratings = np.column_stack([made[i].seen.rating[until_now] for i in left.tolist()])
+            after = _Round(seen, made[0].round[until_now], ratings, weights, heard, rules, seed, draws)
+            alike = [(after, list(range(len(left))))]
+            for after_round, columns in alike if equally_precise else after.by_precision():
+                for own, column in enumerate(columns):
+                    after_round.read_into(found, done - 1, int(left[column]), own, may_stop)
         step()
-    return Campaign(first, named, leader)
+    return found
 
 
 @dataclass(frozen=True)
 class _Round:
-    """All studies after one round; `ratings` is (n, m)."""
+    """All studies after one round; `ratings` is (n, m), `round` (n,)."""
 
     seen: Observations
+    round: Ints
     ratings: Floats
     weights: Floats
     heard: Coverage
     rules: Rules
-    prior: Prior
     seed: int
     draws: int
-    doubtful: bool
+
+    def by_precision(self) -> list[tuple["_Round", list[int]]]:
+        """The studies in groups that share their listeners' noise ratios, with their columns."""
+        alike: list[int] = []
+        groups: list[tuple[_Round, list[int]]] = []
+        for column in range(self.ratings.shape[1]):
+            ratio = noise_ratios(replace(self.seen, rating=self.ratings[:, column]))
+            if (ratio == 1).all():
+                alike.append(column)
+            else:
+                own = replace(self.seen, noise_ratio=ratio)
+                groups.append((replace(self, seen=own, ratings=self.ratings[:, [column]]), [column]))
+        if alike:
+            groups.append((replace(self, ratings=self.ratings[:, alike]), alike))
+        return groups
 
     @cached_property
-    def found(self) -> Fit:
-        return fit(self.seen, self.prior, self.ratings)
+    def main(self) -> Targets:
+        return Targets.of(fit(self.seen, Prior(), self.ratings), self.weights)
 
     @cached_property
-    def doubts(self) -> tuple[Fit, Fit]:
-        return fit(self.seen, SLOW, self.ratings), fit(self.seen, OWN, self.ratings)
+    def slow(self) -> Targets:
+        return Targets.of(fit(self.seen, SLOW, self.ratings), self.weights)
 
-    def read(self, column: int, ask: bool) -> tuple[int, bool]:
-        """The leader, and whether the reading is clear (only looked at with `ask`)."""
-        mixture = targets(self.found, self.weights, column)
-        mean, cover = mixture.moments()
-        a, b = np.argsort(-mean)[:2].tolist()
-        lead = (mean[a] - mean[b]) / sqrt(cover[a, a] + cover[b, b] - 2 * cover[a, b])
-        if not ask or NormalDist().cdf(lead) < self.rules.clear_chance - 0.05:
-            return a, False  # a leader that does not even beat the runner-up so surely needs no draws
-        chances = Chances.of(mixture.draws(self.draws, self.seed))
+    @cached_property
+    def own_way(self) -> Targets:
+        return Targets.of(fit(self.seen, OWN, self.ratings), self.weights)
 
-        def doubts() -> CautiousReadings | None:
-            if not self.doubtful:
-                return None
-            slow, own = (targets(found, self.weights, column) for found in self.doubts)
-            return CautiousReadings(*(Chances.of(each.draws(self.draws, self.seed)) for each in (slow, own)))
+    @cached_property
+    def late(self) -> Targets:
+        later = later_half(self.seen.listener, self.round)
+        return Targets.of(fit(self.seen.only(later), Prior(), self.ratings[later]), self.weights)
 
-        return chances.order[0], state_of(chances, self.heard, self.rules, doubts) == CLEAR
+    @cached_property
+    def moments(self) -> tuple[Floats, Floats]:
+        return self.main.moments()
+
+    def _chances(self, reading: str, column: int) -> Chances:
+        found: Targets = getattr(self, reading)
+        return Chances.of(found.mixture(column).draws(self.draws, self.seed))
+
+    def read_into(self, found: Campaign, row: int, study: int, column: int, ask: bool) -> None:
+        """Reads one study; the gates are only looked at with `ask`."""
+        mean, cover = self.moments[0][column], self.moments[1][column]
+        if not ask or not _may_stop(mean, cover, self.rules):
+            found.leader[row, study] = int(mean.argmax())
+            return
+        chances = self._chances("main", column)
+        cautious = CautiousReadings(
+            *(partial(self._chances, reading, column) for reading in ("slow", "own_way", "late"))
+        )
+        ruling = rule(chances, self.heard, self.rules, cautious)
+        leader = chances.order[0]
+        found.leader[row, study] = leader
+        found.clear[row, study] = ruling.state == CLEAR
+        if ruling.state in MAY_STOP[:2]:
+            found.enough[row, study] = True
+            found.risk[row, study] = safe_risk(leader, chances, cautious)
+        if ruling.even is not None:
+            found.even[row, study] = True
+            found.pair[row, study] = ruling.even
+            found.even_risk[row, study] = even_risk(ruling.even, chances, cautious)
+
+
+def _may_stop(mean: Floats, cover: Floats, rules: Rules) -> bool:
+    """Whether the posterior's moments leave it possible that a reading is clear, safe or even.
+
+    A normal approximation with room to spare; it saves the draws of most readings.
+    """
+    a, b = np.argsort(-mean)[:2]
+    lead = float(mean[a] - mean[b])
+    sd = sqrt(float(cover[a, a] + cover[b, b] - 2 * cover[a, b]))
+    z = lead / sd
+    loss = sd * NORMAL.pdf(z) - lead * NORMAL.cdf(-z)
+    close = NORMAL.cdf((CLOSE_POINTS - lead) / sd) - NORMAL.cdf((-CLOSE_POINTS - lead) / sd)
+    return (
+        NORMAL.cdf(z) >= rules.clear_chance - 0.05
+        or loss <= 1.2 * rules.safe_loss
+        or close >= rules.even_chance - 0.12
+    )

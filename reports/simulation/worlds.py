@@ -37,6 +37,11 @@ class World:
     fatigue: float = 0.0  # points lost with each listen of a form after the 6th
     wears_off: float = 0.0  # form 1 starts that much above its settled value and loses it
     flat_rater: bool = False  # the last listener always rates 50
+    random_rater: bool = False  # the last listener's ratings are uniform from 0 to 100
+    loyal: float = 0.0  # the last listener rates the incumbent that much higher
+    sinks: float = 0.0  # the best form is worth that much less from its 9th listen on
+    whim_sd: float = 0.0  # SD of each form's effect of the day, shared by all listeners
+    rounds_a_day: int = 2  # for `whim_sd`
     missed: float = 0.0  # share of rounds that a listener misses
     late_joiner: bool = False  # the last listener joins in round 4
     scale_sd: float = 0.0  # SD of the log of each listener's own scale
@@ -112,10 +117,18 @@ def simulate(
     rating = rating + rng.normal(0, world.position_sd, n_f) - gap[row, orders] * np.exp(-exposure / tau)
     rating = rating - world.fatigue * np.maximum(own - 5, 0)
     rating = rating + world.noise_sd * _noise(world, rating.shape, rng) + world.ceiling
+    rating = rating + world.loyal * ((row == n_l - 1) & (orders == 0))
+    rating = rating - world.sinks * ((orders == world.best % n_f) & (own >= 8))
+    if world.whim_sd:
+        day = np.arange(rounds) // world.rounds_a_day
+        whims = rng.normal(0, world.whim_sd, (rounds, n_f))[day]
+        rating = rating + whims[np.arange(rounds)[None, :, None], orders]
     scale = np.exp(rng.normal(0, world.scale_sd, (n_l, 1, 1)))
     rating = np.clip(np.round(55.0 + (rating - 55.0) * scale), 0, 100)
     if world.flat_rater:
         rating[-1] = 50.0
+    if world.random_rater:
+        rating[-1] = np.round(rng.uniform(0, 100, rating[-1].shape))
     return _arrays(world, orders, heard, rating, exposure, truth)
 
 

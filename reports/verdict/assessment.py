@@ -1,16 +1,28 @@
 """Assessment: the model fitted to a table of ratings and the verdict's state, without words. Quick."""
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, field
-from functools import cached_property
+from dataclasses import dataclass, field, replace
+from functools import cached_property, partial
 
 import numpy as np
 import pandas as pd
 
 from render.arrays import Floats
-from reports.model.familiarity import OWN, SLOW, Prior
-from reports.model.gates import CautiousReadings, Coverage, Rules, State, state_of
-from reports.model.reading import SEED, Reading, read
+from reports.model.familiarity import OWN, SLOW, Observations, Prior
+from reports.model.gates import (
+    MAY_STOP,
+    CautiousReadings,
+    Chances,
+    Coverage,
+    Rules,
+    Ruling,
+    State,
+    even_risk,
+    rule,
+    safe_risk,
+)
+from reports.model.precision import noise_ratios
+from reports.model.reading import SEED, Reading, later_half, read
 from reports.verdict.panel import Panel, coverage_of, panel_of
 from reports.verdict.preprocessing import observations, tidy
 from reports.verdict.sensitivity import SensitivityBasis
@@ -18,28 +30,71 @@ from reports.verdict.sensitivity import SensitivityBasis
 
 @dataclass(frozen=True)
 class Assessment:
-    """The readings of a table and the state they give. `table` is tidy (see `preprocessing.tidy`)."""
+    """The readings of a table and what the gates make of them. `table` is tidy (`preprocessing.tidy`).
 
-    state: State
+    `reading` and `cautious` are over all candidate forms. While some rest (`resting`), the gates are applied
+    to `playing_chances` and `playing_cautious`, which are over those that play.
+    """
+
     table: pd.DataFrame = field(repr=False)
     panel: Panel
-    coverage: Coverage
+    resting: tuple[str, ...]
+    coverage: Coverage  # of the forms that play
     reading: Reading = field(repr=False)
     cautious: CautiousReadings = field(repr=False)
+    playing_chances: Chances = field(repr=False)
+    playing_cautious: CautiousReadings = field(repr=False)
     rules: Rules
     seed: int
 
     @cached_property
+    def playing(self) -> tuple[str, ...]:
+        """The candidates that do not rest, in the order of `playing_chances`."""
+        return tuple(name for name in self.panel.candidates if name not in self.resting)
+
+    @cached_property
+    def ruling(self) -> Ruling:
+        return rule(self.playing_chances, self.coverage, self.rules, self.playing_cautious)
+
+    @property
+    def state(self) -> State:
+        return self.ruling.state
+
+    @property
+    def may_stop(self) -> bool:
+        """Whether listening may stop: the study may be opened, regularly, before its plan is done."""
+        return self.state in MAY_STOP
+
+    @cached_property
     def order(self) -> tuple[str, ...]:
-        """The candidate forms, best first; a form that nobody has heard yet cannot lead."""
+        """The candidate forms, best first; a form that nobody has heard, or that rests, cannot lead."""
         names = self.panel.candidates
-        ranked = sorted(self.reading.chances.order, key=lambda i: names[i] in self.panel.unheard)
-        return tuple(names[i] for i in ranked)
+        out = {*self.panel.unheard, *self.resting}
+        return tuple(names[i] for i in sorted(self.reading.chances.order, key=lambda i: names[i] in out))
 
     @property
     def best(self) -> str:
         """The form with the least expected loss, whatever the state."""
         return self.order[0]
+
+    @property
+    def even(self) -> tuple[str, str] | None:
+        """The two forms between which the choice is free, if there are such; the better one first."""
+        pair = self.ruling.even
+        return (self.playing[pair[0]], self.playing[pair[1]]) if pair else None
+
+    @property
+    def safe_risk(self) -> float:
+        """The expected loss of choosing the best form, in points: the larger of main and own-way reading."""
+        return safe_risk(self.panel.candidates.index(self.best), self.reading.chances, self.cautious)
+
+    @property
+    def even_risk(self) -> float | None:
+        """What a free choice between the two even forms gives away at most, in points."""
+        if self.even is None:
+            return None
+        at = self.panel.candidates.index
+        return even_risk((at(self.even[0]), at(self.even[1])), self.reading.chances, self.cautious)
 
     def by_form(self, values: Floats) -> dict[str, float]:
         """Values (C,) of the candidates by name, best first."""
@@ -61,7 +116,7 @@ class Assessment:
             prior=Prior(),
             seed=self.seed,
             prior_listens=t["prior_listens"].to_numpy(np.float64),
-            round=t.groupby("listener")["round"].rank(method="dense").to_numpy(np.float64),
+            round=t["round"].to_numpy(np.int64),
             heard_on=t["heard_on"].fillna("").astype(str).tolist() if "heard_on" in t else (),
         )
 
@@ -74,6 +129,7 @@ def assess(
     listeners: Sequence[str] = (),
     forms: Sequence[str] = (),
     retired: Collection[str] = (),
+    resting: Collection[str] = (),
     rules: Rules | None = None,
     shown: Callable[[str], str] = str,
 ) -> Assessment:
@@ -82,18 +138,51 @@ def assess(
     Raises:
         RatingsError: a column is missing, a form was rated twice in a round, or there is nothing to compare.
     """
-    rules = rules or Rules()
     t = tidy(table)
     panel = panel_of(t, weights, listeners, forms, retired, shown)
+    at_rest = tuple(name for name in panel.candidates if name in resting)
+    at_rest = at_rest if len(panel.candidates) - len(at_rest) >= 2 else ()
+    plays = [i for i, name in enumerate(panel.candidates) if name not in at_rest]
     seen = observations(t, panel.listeners, panel.forms)
+    seen = replace(seen, noise_ratio=noise_ratios(seen))
     candidates = [panel.forms.index(name) for name in panel.candidates]
-    reading = read(seen, panel.weights, candidates=candidates, seed=seed)
-    cautious = CautiousReadings(
-        *(
-            read(seen, panel.weights, candidates=candidates, prior=prior, seed=seed).chances
-            for prior in (SLOW, OWN)
-        )
+
+    def again(observed: Observations, prior: Prior) -> Reading:
+        return read(observed, panel.weights, candidates=candidates, prior=prior, seed=seed)
+
+    reading = again(seen, Prior())
+    later = later_half(seen.listener, t["round"].to_numpy(np.int64))
+    draws = _cached(
+        slow=partial(again, seen, SLOW),
+        own_way=partial(again, seen, OWN),
+        late=partial(again, seen.only(later), Prior()),
     )
-    coverage = coverage_of(t, panel, weights)
-    state = state_of(reading.chances, coverage, rules, lambda: cautious)
-    return Assessment(state, t, panel, coverage, reading, cautious, rules, seed)
+    return Assessment(
+        table=t,
+        panel=panel,
+        resting=at_rest,
+        coverage=coverage_of(t, panel, weights, [panel.candidates[i] for i in plays]),
+        reading=reading,
+        cautious=CautiousReadings(*(partial(_among, made, None) for made in draws)),
+        playing_chances=Chances.of(reading.draws[:, plays]) if at_rest else reading.chances,
+        playing_cautious=CautiousReadings(*(partial(_among, made, plays) for made in draws)),
+        rules=rules or Rules(),
+        seed=seed,
+    )
+
+
+def _cached(**readings: Callable[[], Reading]) -> list[Callable[[], Floats]]:
+    """The draws (N, C) of readings, each made when first asked for and kept."""
+    kept: dict[str, Floats] = {}
+
+    def draws(name: str) -> Floats:
+        if name not in kept:
+            kept[name] = readings[name]().draws
+        return kept[name]
+
+    return [partial(draws, name) for name in readings]
+
+
+def _among(draws: Callable[[], Floats], plays: Sequence[int] | None) -> Chances:
+    made = draws()
+    return Chances.of(made if plays is None else made[:, list(plays)])

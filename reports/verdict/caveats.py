@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 
 from reports.model import gates
-from reports.model.gates import State, state_of
+from reports.model.gates import State, passes_main
 from reports.verdict import phrases
 from reports.verdict.assessment import Assessment
 from reports.verdict.sensitivity import AlternativeReading
@@ -13,7 +13,7 @@ from reports.verdict.supplementary import Supplementary
 def but(state: State, changes: Sequence[AlternativeReading]) -> str:
     """What is added to the sentence when another method would name another form."""
     others = [change for change in changes if not change.same]
-    if not others or state not in (gates.CLEAR, gates.LEANING):
+    if not others or state not in (gates.CLEAR, gates.SAFE, gates.LEANING):
         return ""
     return " " + phrases.otherwise([(change.change, change.best) for change in others])
 
@@ -53,11 +53,11 @@ def missing(found: Assessment, kept_apart: Mapping[str, int]) -> list[str]:
 
 def held_back(found: Assessment) -> list[str]:
     """Why a verdict is not clear although its chance is high enough: a cautious reading doubts it."""
-    chances, heard, rules = found.reading.chances, found.coverage, found.rules
-    if found.state == gates.CLEAR or state_of(chances, heard, rules, lambda: None) != gates.CLEAR:
+    chances, heard, rules = found.playing_chances, found.coverage, found.rules
+    if found.state == gates.CLEAR or not passes_main(chances, heard, rules):
         return []
     at = chances.order[0]
-    slow, own = float(found.cautious.slow.best[at]), float(found.cautious.own_way.best[at])
+    slow, own = float(found.playing_cautious.slow.best[at]), float(found.playing_cautious.own_way.best[at])
     reasons = []
     if slow < rules.needed(heard.rounds):
         reasons.append(f"if listeners take long to get used to a form, the chance is {phrases.chance(slow)}")
@@ -68,6 +68,8 @@ def held_back(found: Assessment) -> list[str]:
             f"where {phrases.counted(ears, 'listener')} need{'s' if ears == 1 else ''} "
             f"{phrases.chance(needed)}"
         )
+    if found.playing_cautious.sinking(at, rules):
+        reasons.append("the later half of the listens, read on its own, names another form")
     return [f'"{found.best}" is not called clear yet: {"; ".join(reasons)}. Further rounds will tell.']
 
 
@@ -75,7 +77,7 @@ def findings(state: State, changes: Sequence[AlternativeReading], evidence: Supp
     """Dissenting analyses and oddities of the ratings."""
     notes = []
     others = [(change.change, change.best) for change in changes if not change.same]
-    if others and state not in (gates.CLEAR, gates.LEANING):
+    if others and state not in (gates.CLEAR, gates.SAFE, gates.LEANING):
         notes.append(phrases.otherwise(others))
     if evidence.camps:
         notes.append(evidence.camps.sentence)

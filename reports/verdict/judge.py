@@ -49,8 +49,18 @@ class Judgement:
 
     @property
     def form(self) -> str | None:
-        """The form that the verdict names: none unless clear or leaning."""
-        return self.best if self.state in (gates.CLEAR, gates.LEANING) else None
+        """The form that the verdict names: none unless clear, safe or leaning."""
+        return self.best if self.state in (gates.CLEAR, gates.SAFE, gates.LEANING) else None
+
+    @property
+    def even(self) -> tuple[str, str] | None:
+        """The two forms between which the choice is free, whether or not one is safe to choose."""
+        return self.assessment.even
+
+    @property
+    def may_stop(self) -> bool:
+        """Whether listening may stop: the study may be opened, regularly, before its plan is done."""
+        return self.assessment.may_stop
 
     @property
     def order(self) -> tuple[str, ...]:
@@ -138,7 +148,12 @@ class Judgement:
         if not len(self.assessment.table):
             return phrases.NOTHING
         told = phrases.sentence(
-            self.state, self.order, self.p_best, self.expected_loss, self.assessment.rules
+            self.state,
+            self.order,
+            self.p_best,
+            self.expected_loss,
+            phrases.Risks(self.assessment.safe_risk, self.even, self.assessment.even_risk),
+            self.assessment.rules,
         )
         return told + caveats.but(self.state, self.sensitivity)
 
@@ -166,10 +181,13 @@ class Judgement:
     def as_json(self, *, sealed: bool = False) -> dict[str, object]:
         """What `verdict --json` prints; sealed, nothing but the state."""
         if sealed:
-            return {"state": self.state, "sentence": self.sealed}
+            return {"state": self.state, "may_stop": self.may_stop, "sentence": self.sealed}
         return {
             "state": self.state,
             "form": self.form,
+            "may_stop": self.may_stop,
+            "even": list(self.even) if self.even else None,
+            "resting": list(self.assessment.resting),
             "p_best": _rounded(self.p_best, 4),
             "expected_loss": _rounded(self.expected_loss, 3),
             "settled": {
@@ -197,6 +215,7 @@ def judge(
     listeners: Sequence[str] = (),
     forms: Sequence[str] = (),
     retired: Collection[str] = (),
+    resting: Collection[str] = (),
     kept_apart: Mapping[str, int] | None = None,
     rules: Rules | None = None,
     shown: Callable[[str], str] = str,
@@ -205,6 +224,7 @@ def judge(
 
     `weights` are the listeners' (1 where missing); `listeners` and `forms` name those that belong to the
     study even if they have no rating yet; `retired` forms inform the model but are not judged;
+    `resting` ones are not waited for, and the gates are read among the others;
     `kept_apart` counts ratings by listener that are not in the table, as they came after the opening;
     `shown` gives a listener's name as words print it. The same ratings give the same judgement whatever
     the order of the rows.
@@ -219,6 +239,7 @@ def judge(
         listeners=listeners,
         forms=forms,
         retired=retired,
+        resting=resting,
         rules=rules,
         shown=shown,
     )

@@ -60,10 +60,12 @@ def panel_of(
     )
 
 
-def coverage_of(t: pd.DataFrame, panel: Panel, weights: Mapping[str, float] | None) -> Coverage:
-    """Listens and days of each listener, silent ones included; a listener of weight 0 is not waited for."""
+def coverage_of(
+    t: pd.DataFrame, panel: Panel, weights: Mapping[str, float] | None, forms: Sequence[str]
+) -> Coverage:
+    """Listens of `forms` and days of each listener, silent ones included; weight 0 is not waited for."""
     counts = t.pivot_table(index="listener", columns="form", values="listen", aggfunc="max")
-    counts = counts.reindex(columns=list(panel.candidates)).fillna(0)
+    counts = counts.reindex(columns=list(forms)).fillna(0)
     least, days = counts.min(axis=1), t.groupby("listener")["day"].nunique()
     rounds = t.groupby("listener")["round"].nunique()
     everybody = [*panel.listeners, *panel.silent]

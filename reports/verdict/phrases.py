@@ -1,8 +1,9 @@
 """Plain-language sentences for states, chances and losses."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
-from reports.model.gates import CLEAR, EVEN, LEANING, LISTEN, Rules
+from reports.model.gates import CLEAR, CLOSE_POINTS, EVEN, LEANING, LISTEN, SAFE, Rules, State
 
 _NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
@@ -10,10 +11,12 @@ ALMOST_CERTAIN = 0.97  # our own word for such a chance of being the best
 
 NOTHING = "Keep listening: nothing has been rated yet."
 
-SEALED = {
+SEALED: dict[State, str] = {
     CLEAR: "Clear: one form wins; its name stays sealed until the study is opened.",
+    SAFE: "Safe to choose: listening may stop; choosing the form in front gives away nothing that matters. "
+    "Its name stays sealed until the study is opened.",
     LEANING: "Leaning: one form is ahead, but not for certain yet; names stay sealed.",
-    EVEN: "Even: the forms at the top are about equally good; names stay sealed.",
+    EVEN: "Even: the two forms at the top are about equally good, and listening may stop; names stay sealed.",
     LISTEN: "Keep listening: nothing is settled yet; names stay sealed.",
 }
 
@@ -64,8 +67,22 @@ def chance(p: float) -> str:
     return "less than 1 %" if p < 0.005 else f"{100 * p:.0f} %"
 
 
+@dataclass(frozen=True)
+class Risks:
+    """Stated expected losses in points: of the safe choice; at most, of a free choice between `even`."""
+
+    safe: float
+    even: tuple[str, str] | None = None
+    free_choice: float | None = None
+
+
 def sentence(
-    state: str, order: Sequence[str], best: dict[str, float], loss: dict[str, float], rules: Rules
+    state: State,
+    order: Sequence[str],
+    best: dict[str, float],
+    loss: dict[str, float],
+    risks: Risks,
+    rules: Rules,
 ) -> str:
     """The verdict in one sentence. `order` is best first; `best` and `loss` are by form."""
     first, second = order[0], order[1]
@@ -77,11 +94,22 @@ def sentence(
             f'Choose "{first}". Even allowing for habit, these listeners {sure} want it most: '
             f'{ahead:.{0 if ahead >= 3 else 1}f} of 100 points ahead of "{second}".'
         )
-    if state == EVEN:
-        level = [form for form in order if loss[form] <= rules.bearable_loss]
+    if state == SAFE:
+        level = (
+            f' It is even with "{risks.even[1] if risks.even[0] == first else risks.even[0]}": '
+            "choose freely between the two."
+            if risks.even
+            else ""
+        )
         return (
-            f"{quoted(level)} come out even: whichever of them you choose, you give away at most about "
-            f"{points(max(loss[form] for form in level))} on average, so choose freely."
+            f'"{first}" is safe to choose: whichever form may be ahead in the end, choosing this one gives '
+            f"away {points(risks.safe)} of 100 on average, and listening may stop.{level}"
+        )
+    if state == EVEN and risks.even:
+        return (
+            f"{quoted(risks.even)} come out even, within {CLOSE_POINTS:g} points of each other: whichever of "
+            f"the two you choose, you give away at most about {points(risks.free_choice or 0.0)} on average, "
+            "so choose freely."
         )
     if state == LEANING:
         return (

@@ -5,9 +5,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from render.arrays import Floats
+from render.arrays import Floats, Ints
 from reports.model.familiarity import Observations, Prior
-from reports.model.reading import Reading, read
+from reports.model.reading import Reading, later_half, read
 from reports.verdict import phrases
 
 MOST_LISTENERS = 12  # beyond that, fifths of the panel are left out, not single listeners
@@ -46,7 +46,7 @@ class SensitivityBasis:
     prior: Prior
     seed: int
     prior_listens: Floats  # (n,)
-    round: Floats  # (n,) rounds of each listener, counted from 1
+    round: Ints  # (n,)
     heard_on: Sequence[str] = ()  # (n,) what each was heard on, if known
 
     def again(self, seen: Observations, weights: Floats | None = None, prior: Prior | None = None) -> Reading:
@@ -78,7 +78,7 @@ def _readings(basis: SensitivityBasis) -> Iterable[tuple[str, Reading | None]]:
     yield "without allowing for familiarity", basis.again(seen, prior=replace(basis.prior, tau=((0.0, 1.0),)))
     yield "every listener's scale made equal", basis.again(replace(seen, rating=standardised(seen)))
     yield "ranks within each round only", basis.again(replace(seen, rating=ranked(seen)))
-    later = np.flatnonzero(basis.round > np.ceil(_last_round(basis) / 2))
+    later = later_half(seen.listener, basis.round)
     yield "the later half of the rounds only", basis.again(seen.only(later)) if len(later) else None
     if basis.prior_listens.any():
         for text, factor in (("halved", 0.5), ("doubled", 2.0), ("taken as none", 0.0)):
@@ -88,13 +88,6 @@ def _readings(basis: SensitivityBasis) -> Iterable[tuple[str, Reading | None]]:
         left = np.flatnonzero(np.array(basis.heard_on) != device)
         yield f"without what was heard {phrases.heard_on(device)}", basis.again(seen.only(left))
     yield from _without_some(basis)
-
-
-def _last_round(basis: SensitivityBasis) -> Floats:
-    """(n,) the last round of each rating's listener."""
-    last = np.zeros(len(basis.listeners))
-    np.maximum.at(last, basis.reading.seen.listener, basis.round)
-    return np.asarray(last[basis.reading.seen.listener], dtype=np.float64)
 
 
 def _without_some(basis: SensitivityBasis) -> Iterable[tuple[str, Reading]]:

@@ -2,6 +2,7 @@
 
 import csv
 import warnings
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 import statsmodels.formula.api as smf
 from scipy import linalg
 
+from render.arrays import Floats
 from reports.model.familiarity import Observations, Prior, fit
 from reports.model.posterior import each_listener, targets
 from reports.simulation.worlds import World, simulate
@@ -57,7 +59,12 @@ def dense(seen: Observations, prior: Prior):  # type: ignore[no-untyped-def]
     grid = product(prior.tau, prior.dev, prior.q, prior.own_gap, prior.common_gap)
     for (tau, w0), (dev, w1), (q, w2), (mine, w3), (common, w4) in grid:
         x = np.exp(-seen.exposure / tau) if tau else np.zeros(n)
-        cover = np.eye(n) + prior.position**2 * place @ place.T + prior.carry_over**2 * before @ before.T
+        noise = np.ones(n_l) if seen.noise_ratio is None else seen.noise_ratio
+        cover = (
+            np.diag(noise[seen.listener])
+            + prior.position**2 * place @ place.T
+            + prior.carry_over**2 * before @ before.T
+        )
         mine *= min(1, prior.own_gap_tau / tau) if tau else 1
         cover += mine**2 * np.outer(x, x) * (form @ form.T) + common**2 * np.outer(x, x)
         cover += q**2 * form @ form.T + dev**2 * own @ own.T
@@ -72,9 +79,10 @@ def dense(seen: Observations, prior: Prior):  # type: ignore[no-untyped-def]
         yield log_weight, gain @ y, own_cover - gain @ keep @ with_target @ target.T, quad / df
 
 
+@pytest.mark.parametrize("ratio", [None, np.array([1.0, 4.0])])
 @pytest.mark.parametrize("seed", [3, 4])
-def test_against_dense_solution(seed: int) -> None:
-    seen, prior = small_study(seed), Prior()
+def test_against_dense_solution(seed: int, ratio: Floats | None) -> None:
+    seen, prior = replace(small_study(seed), noise_ratio=ratio), Prior()
     found = fit(seen, prior)
     logs, means, covers, scales = map(np.array, zip(*dense(seen, prior), strict=True))
     weight = np.exp(logs - logs.max())

@@ -14,11 +14,13 @@ from reports.model.gates import (
     EVEN,
     LEANING,
     LISTEN,
+    SAFE,
     CautiousReadings,
     Chances,
     Coverage,
     Rules,
-    state_of,
+    Ruling,
+    rule,
 )
 from reports.simulation.worlds import World
 from reports.verdict.judge import Judgement, judge
@@ -32,16 +34,26 @@ def as_text(judgement: Judgement) -> str:
 # --- the gates ----------------------------------------------------------------------------------------
 
 
-def state(
-    best: float, loss: float, runner_up_loss: float, slow: float = 1, own: float = 1, **heard: object
-) -> str:
-    chances = Chances(np.array([best, 1 - best]), np.array([loss, runner_up_loss]))
-    doubts = CautiousReadings(*(Chances(np.array([p, 1 - p]), chances.loss) for p in (slow, own)))
+def ruling(
+    best: float, loss: float, runner_up_loss: float, slow: float = 1, own: float = 1, own_loss: float = 5,
+    late: float = 1, close: float = 0, close_own: float = 0.6, **heard: object
+) -> Ruling:  # fmt: skip
+    def chances(p: float, lost: float, near: float) -> Chances:
+        pair = np.array([lost, runner_up_loss])
+        return Chances(np.array([p, 1 - p]), pair, np.array([[1, near], [near, 1]]), 2 * pair)
+
+    late_loss = 0.0 if late >= 0.5 else 99.0
+    cautious = CautiousReadings(
+        lambda: chances(slow, 0, close_own),
+        lambda: chances(own, own_loss, close_own),
+        lambda: chances(late, late_loss, 0),
+    )
     full = {"names": "ab", "listens": [5, 5], "days": [3, 3], "rounds": 5, **heard}
-    return state_of(chances, Coverage(**full), Rules(), lambda: doubts)  # type: ignore[arg-type]
+    return rule(chances(best, loss, close), Coverage(**full), Rules(), cautious)  # type: ignore[arg-type]
 
 
 THREE: dict[str, object] = {"names": "abc", "listens": [5, 5, 5], "days": [3, 3, 3]}
+EQUAL: dict[str, object] = {"best": 0.6, "loss": 0.6, "runner_up_loss": 1.0, "close": 0.8, "own_loss": 0.9}
 
 
 @pytest.mark.parametrize(
@@ -59,12 +71,26 @@ THREE: dict[str, object] = {"names": "abc", "listens": [5, 5, 5], "days": [3, 3,
         ({"rounds": 13, "best": 0.95}, CLEAR),
         ({"best": 0.79}, LISTEN),
         ({"best": 0.89, "listens": [2, 2]}, LISTEN),
-        ({"best": 0.85, "runner_up_loss": 2.0}, EVEN),
-        ({"best": 0.95, "runner_up_loss": 1.0}, CLEAR),  # clear is asked before even
-        ({"best": 0.85, "runner_up_loss": 2.0, "listens": [4, 4]}, LEANING),
-        ({"best": 0.85, "runner_up_loss": 2.0, "days": [1, 1]}, EVEN),
         ({"slow": 0.89}, LEANING),
         ({"slow": 0.91, "rounds": 13, "best": 0.96}, LEANING),
+        ({"late": 0.2}, LEANING),  # the later half, read on its own, names the other form with .8
+        ({"late": 0.21}, CLEAR),
+        # safe: little is lost in the main reading, and not much in the cautious one
+        ({"best": 0.85, "loss": 0.5, "own_loss": 1.0}, SAFE),
+        ({"best": 0.6, "loss": 0.5, "own_loss": 1.0}, SAFE),  # however likely it is the best
+        ({"best": 0.85, "loss": 0.51, "own_loss": 1.0}, LEANING),
+        ({"best": 0.85, "loss": 0.5, "own_loss": 1.01}, LEANING),
+        ({"best": 0.85, "loss": 0.5, "own_loss": 1.0, "listens": [4, 4]}, LEANING),
+        ({"best": 0.85, "loss": 0.5, "own_loss": 1.0, "days": [2, 2]}, LEANING),
+        ({"best": 0.85, "loss": 0.5, "own_loss": 1.0, "late": 0.2}, LEANING),
+        ({"best": 0.95, "loss": 0.1, "own_loss": 0.2}, CLEAR),  # clear is asked before safe
+        # even: the two best are within 3 points of each other, and no cautious reading contradicts
+        (EQUAL, EVEN),
+        ({**EQUAL, "close": 0.79}, LISTEN),
+        ({**EQUAL, "close_own": 0.49}, LISTEN),
+        ({**EQUAL, "days": [1, 1]}, LISTEN),
+        ({**EQUAL, "best": 0.85, "listens": [4, 4]}, LEANING),
+        ({**EQUAL, "loss": 0.5}, SAFE),
         ({"own": 0.929, **THREE}, LEANING),
         ({"own": 0.93, **THREE}, CLEAR),
         ({"own": 0.84, **THREE, "listens": [8, 8, 7]}, CLEAR),  # what could wear off has worn off by then
@@ -82,8 +108,14 @@ THREE: dict[str, object] = {"names": "abc", "listens": [5, 5, 5], "days": [3, 3,
     ],
 )
 def test_gates(arguments: dict[str, object], expected: str) -> None:
-    full = {"best": 0.91, "loss": 0.2, "runner_up_loss": 6.0, **arguments}
-    assert state(**full) == expected  # type: ignore[arg-type]
+    full = {"best": 0.91, "loss": 0.6, "runner_up_loss": 6.0, **arguments}
+    assert ruling(**full).state == expected  # type: ignore[arg-type]
+
+
+def test_even_may_stand_beside_safe() -> None:
+    equal = {**EQUAL, "loss": 0.5}
+    assert ruling(**equal) == Ruling(SAFE, (0, 1))  # type: ignore[arg-type]
+    assert ruling(**{**equal, "close": 0.79}) == Ruling(SAFE, None)  # type: ignore[arg-type]
 
 
 def test_exact_ties_are_shared() -> None:
@@ -103,7 +135,7 @@ def test_clear() -> None:
     assert f'the runner-up, "{judgement.order[1]}", instead would cost' in judgement.sentence
     assert set(found) == {
         *("state", "form", "p_best", "expected_loss", "settled", "order", "listens", "days", "sentence"),
-        *("sensitivity", "vote"),
+        *("sensitivity", "vote", "may_stop", "even", "resting"),
     }
     assert sum(judgement.p_best.values()) == pytest.approx(1)
     assert found["listens"] == dict.fromkeys(FORMS, 24) and found["days"] == 4
@@ -114,8 +146,21 @@ def test_clear() -> None:
 
 def test_even_when_the_forms_are_much_alike() -> None:
     judgement = judge(table_of(World(listeners=5, noise_sd=3, dev_sd=1, position_sd=0), 8, 2))
-    assert judgement.state == EVEN and judgement.form is None
+    assert judgement.may_stop and judgement.even is not None
     assert "choose freely" in judgement.sentence
+    assert f'even with "{judgement.even[1]}"' in judgement.sentence or judgement.state == EVEN
+
+
+def test_safe_to_choose_never_says_best() -> None:
+    states = [judge(table_of(World(advantage=6), 8, seed)) for seed in range(8)]
+    safe = [judgement for judgement in states if judgement.state == SAFE]
+    assert safe
+    for judgement in safe:
+        said = judgement.sentence.split(" But it depends")[0]
+        assert f'"{judgement.best}" is safe to choose' in said and "less than one point of 100" in said
+        assert "best" not in said and judgement.form == judgement.best and judgement.may_stop
+        assert judgement.assessment.safe_risk <= 1.0
+        assert judgement.as_json(sealed=True)["may_stop"] and "listening may stop" in judgement.sealed
 
 
 def test_keep_listening_and_leaning_on_the_way() -> None:
