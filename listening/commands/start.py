@@ -35,7 +35,7 @@ def demo(directory: Path, unheard: bool) -> None:
         click.echo("Nobody has heard it yet. Put your name under [listeners] in its song.toml, then:")
         click.echo(f"  fairhearing listen --study {directory} --listener YOURNAME   (--page: in the browser)")
         return
-    click.echo("Three simulated listeners hear six rounds each, over several days …")
+    click.echo("Three simulated listeners hear ten rounds each, over ten days …")
     with progress("scripted rounds") as step:
         lines = play_through(study, step)
     for line in lines:

@@ -1,4 +1,4 @@
-"""The demo's study: the invented song, four forms, and three scripted listeners over three days.
+"""The demo's study: the invented song, four forms, and three scripted listeners over ten days.
 
 The listeners are simulated, and marked so in the log, on the screen and in the report. Their rounds go
 through the same plan, codes and log as real ones; only the sound and the ears are missing.

@@ -302,8 +302,8 @@ matching = "integrated"           # every form equally loud as a whole; or "same
 crossfade_ms = 10
 
 [plan]
-rounds = 6                        # every form once in each, whole
-days = 3
+rounds = 10                       # what three listeners and five forms need; fewer where one is safe
+days = 10
 """
 
 

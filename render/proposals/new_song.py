@@ -27,6 +27,7 @@ from render.proposals.idea_file import entry_line
 from render.proposals.ideas import Idea
 from render.proposals.ideas import propose as propose_ideas
 from render.song.audio_header import audio_info
+from render.song.default_plan import default_plan
 from render.song.grid import Grid, Meter, exact, parse_meter
 from render.song.song import song_from_text
 from render.song.toml_text import toml_text
@@ -155,7 +156,13 @@ class _Draft:
     stems: StemSearch | None
 
     def text(self, ideas: Sequence[Idea]) -> str:
-        blocks = [self.song(), self.stem_table(), self.section_table(), self.forms(ideas), _REST]
+        blocks = [
+            self.song(),
+            self.stem_table(),
+            self.section_table(),
+            self.forms(ideas),
+            _REST + _plan_table(1 + len(ideas)),
+        ]
         return "\n\n".join(blocks) + "\n"
 
     def song(self) -> str:
@@ -248,11 +255,20 @@ _REST = """[listeners]
 
 [render]
 # matching = "integrated"  # or "same gain": shared sections play at exactly the same level
-# crossfade_ms = 10
+# crossfade_ms = 10"""
 
-[plan]
-# rounds = 6
-# days = 3"""
+
+def _plan_table(forms: int, listeners: int = 3) -> str:
+    """The plan for the usual panel, with what fits others in comments: who listens is not known yet."""
+    plan = default_plan(listeners, max(forms, 2))
+    return "\n".join(
+        [
+            "\n\n[plan]",
+            f"rounds = {plan.rounds}  # {plan.reason}",
+            f"days = {plan.days}    # one round a day; listening stops when a form is safe to choose",
+            "# alone, three forms: 12 over 12; three listeners, five forms: 10 over 10, or one form fewer",
+        ]
+    )
 
 
 def _first_forms(draft: _Draft, audio: Audio, seed: int) -> list[Idea]:

@@ -69,7 +69,7 @@ def chance(p: float) -> str:
 
 @dataclass(frozen=True)
 class Risks:
-    """Stated expected losses in points: of the safe choice; at most, of a free choice between `even`."""
+    """Stated losses in points: of the safe choice; and what a free choice between `even` hardly exceeds."""
 
     safe: float
     even: tuple[str, str] | None = None
@@ -108,8 +108,8 @@ def sentence(
     if state == EVEN and risks.even:
         return (
             f"{quoted(risks.even)} come out even, within {CLOSE_POINTS:g} points of each other: whichever of "
-            f"the two you choose, you give away at most about {points(risks.free_choice or 0.0)} on average, "
-            "so choose freely."
+            f"the two you choose, it hardly ever gives away more than {points(risks.free_choice or 0.0)} of "
+            "100, so choose freely."
         )
     if state == LEANING:
         return (

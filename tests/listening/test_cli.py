@@ -131,7 +131,7 @@ def test_verdict_reads_ratings_from_anywhere(tmp_path: Path) -> None:
     found = json.loads(run(tmp_path, "verdict", "sheet.csv", "--json"))
     assert set(found) == {
         "state", "form", "p_best", "expected_loss", "settled", "order", "listens", "days", "sentence",
-        "sensitivity", "vote",
+        "sensitivity", "vote", "may_stop", "even", "resting",
     }  # fmt: skip
     assert (found["state"], found["form"], found["order"][0]) == ("clear", "two", "two")
     assert "two" in run(tmp_path, "verdict", "sheet.csv")

@@ -35,10 +35,10 @@ def test_scripted_rounds_keep_the_rules_of_real_ones(played: Study) -> None:
     assert contents.listeners == {"marit": True, "joao": True, "tove": True}
     for name in contents.listeners:
         rounds = contents.rounds_of(name)
-        assert [r.complete for r in rounds] == [True] * 6
-        assert len({r.local_date for r in rounds}) == 3
+        assert [r.complete for r in rounds] == [True] * 10
+        assert len({r.local_date for r in rounds}) == 10
         counted = [x for x in contents.listens_of(name) if x.rating is not None]
-        assert len(counted) == 30 and {x.means for x in counted} == {"simulated"}
+        assert len(counted) == 50 and {x.means for x in counted} == {"simulated"}
         codes = [x.code for x in contents.listens_of(name)]
         assert len(set(codes)) == len(codes)
     voided = [x for x in contents.listens if x.void_reason]
@@ -57,7 +57,7 @@ def test_the_report_says_simulated(played: Study) -> None:
     page = (played.folder / "report" / "report.html").read_text(encoding="utf-8")
     assert "simulated" in page and "early bridge" in page
     rows = list(csv.DictReader(io.StringIO((played.folder / "report" / "ratings.csv").read_text("utf-8"))))
-    assert len(rows) == 90 and {row["means"] for row in rows} == {"simulated"}
+    assert len(rows) == 150 and {row["means"] for row in rows} == {"simulated"}
 
 
 def test_the_demo_can_be_decided_by_hand(played: Study) -> None:

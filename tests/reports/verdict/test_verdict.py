@@ -132,7 +132,7 @@ def test_clear() -> None:
     found = judgement.as_json()
     assert judgement.state == CLEAR and found["form"] == "no verse 2" == judgement.order[0]
     assert 'Choose "no verse 2". Even allowing for habit, these listeners' in judgement.sentence
-    assert f'the runner-up, "{judgement.order[1]}", instead would cost' in judgement.sentence
+    assert f'points ahead of "{judgement.order[1]}"' in judgement.sentence
     assert set(found) == {
         *("state", "form", "p_best", "expected_loss", "settled", "order", "listens", "days", "sentence"),
         *("sensitivity", "vote", "may_stop", "even", "resting"),
