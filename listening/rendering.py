@@ -27,7 +27,9 @@ def render_study(study: Study, step: Callable[[str, int, int], None]) -> Renderi
     """
     study.require_known_predecessors()
     before = rated_forms_of(study)
-    manifest = render_forms(study.song, keep_sets=study.open_render_sets, progress=step)
+    manifest = render_forms(
+        study.song, keep_sets=study.open_render_sets, known_forms=study.known_forms, progress=step
+    )
     study.register(manifest)
     return Rendering(manifest, tuple(retired_lines(study, before)))
 

@@ -19,7 +19,7 @@ from render.errors import (
     StudyError,
 )
 from render.renders.fingerprints import form_hashes
-from render.renders.manifest import Manifest, RenderedForm, manifest_path, read_manifest
+from render.renders.manifest import Manifest, RenderedForm, as_begun, manifest_path, read_manifest
 from render.song.forms import did_you_mean
 from render.song.song import SONG_FILE, Listener, Outline, Song, load_outline, load_song
 from sessions.clock import Clock, system_clock
@@ -55,7 +55,7 @@ class Study:
         return self._read_song()
 
     def _read_song(self) -> Song:
-        return self._unchanged.get("song", lambda: load_song(self.folder), _files_of)
+        return self._unchanged.get("song", lambda: as_begun(load_song(self.folder)), _files_of)
 
     @cached_property
     def outline(self) -> Outline:
@@ -144,6 +144,12 @@ class Study:
         if not self.has_log:
             return set()
         return {r.render_set for r in self.log.contents(listens=False).rounds if r.complete is None}
+
+    def known_forms(self) -> set[str]:
+        """Content hashes of the forms that the log knows."""
+        if not self.has_log:
+            return set()
+        return {form.content_hash for form in self.log.contents(listens=False).forms}
 
     def require_known_predecessors(self) -> None:
         """Refuse a form that replaces one which never was.

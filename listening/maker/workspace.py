@@ -13,6 +13,7 @@ from typing import Any
 from listening.maker.jobs import Jobs
 from render.errors import FairhearingError, PageError
 from render.files import replacing
+from render.renders.manifest import as_begun
 from render.song.song import SONG_FILE, Song, read_text, song_from_text
 from sessions.records import EventRecord
 from sessions.study import LOG_FILE, Study
@@ -223,6 +224,6 @@ class Workspace:
 
 def _loaded(text: str, folder: Path, path: Path) -> tuple[Song | None, FairhearingError | None]:
     try:
-        return song_from_text(text if text else read_text(path), folder), None
+        return as_begun(song_from_text(text if text else read_text(path), folder)), None
     except FairhearingError as error:
         return None, error

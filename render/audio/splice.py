@@ -3,6 +3,10 @@
 Away from its fades a span is the source's own samples, untouched. At a join both sides' own audio is
 crossfaded with gains that keep the power constant for the correlation r of the two sides:
 a^2 + b^2 + 2abr = 1, at the middle a = b = 1/sqrt(2(1+r)) (r = 1: equal gain; r = 0: equal power).
+From the second version of joining on, what the two sides sound before the line apart from each other goes
+over more slowly: continued by linear prediction, their difference dies away under the new downbeat. So the
+old part's notes do not stop dead, those held into the new part from elsewhere do not begin in their middle,
+and attacks, which cannot be predicted, stay whole.
 """
 
 from __future__ import annotations
@@ -14,10 +18,14 @@ from typing import Protocol
 import numpy as np
 
 from render.arrays import Audio
+from render.audio.prediction import FITTED_S, continued
 from render.audio.timeline import Span, Timeline
 from render.song.forms import Treatment
 
 BLOCK_FRAMES = 1 << 18
+DECAYS_SINCE = 2  # the version of joining (Song.joining)
+DECAY_S = 0.25
+DECAY_TIME_CONSTANT_S = 0.075  # the best of those tried (tests/benchmarks/RESULTS_joins.md)
 
 
 class Source(Protocol):
@@ -25,6 +33,7 @@ class Source(Protocol):
 
     frames: int
     channels: int
+    sample_rate: int
 
     def read(self, treatment: Treatment, start: int, stop: int) -> Audio:
         """Frames [start, stop) as (frames, channels) float32; nothing before 0 or beyond the end is asked."""
@@ -67,6 +76,7 @@ class Splicer:
         self.timeline = timeline
         self.source = source
         self.lead = lead
+        self.decays = [*self._decays()] if timeline.joining >= DECAYS_SINCE else []
         self.patches = [*self._patches()]
 
     @property
@@ -117,13 +127,35 @@ class Splicer:
         spans = self.timeline.spans
         ranges = [(s.start, s.start + s.fade_in) for s in spans if s.fade_in]
         ranges += [(s.stop - s.fade_out, s.stop) for s in spans if s.fade_out]
+        ranges += [(decay.start, decay.start + len(decay.samples)) for decay in self.decays]
         for start, stop in _merged(ranges):
             out = np.zeros((stop - start, self.source.channels), np.float32)
+            for decay in self.decays:
+                if start <= decay.start < stop:
+                    out[decay.start - start :][: len(decay.samples)] += decay.samples
             for index, span in enumerate(spans):
                 lo, hi = max(start, span.start), min(stop, span.stop)
                 if lo < hi:
                     out[lo - start : hi - start] += self._read(span, lo, hi) * self._gain(index, lo, hi)
             yield Patch(start, out)
+
+    def _decays(self) -> Iterator[Patch]:
+        """The difference of the two sides of each crossfade as it dies away, from the fade's first frame."""
+        spans, rate = self.timeline.spans, self.source.sample_rate
+        for index, span in enumerate(spans):
+            crossed = self._crossfade(index - 1, index)
+            if crossed is None:
+                continue
+            room = span.stop - span.fade_out - span.start
+            fade, frames = len(crossed[0]), min(span.fade_in + round(DECAY_S * rate), room)
+            fitted = span.start - round(FITTED_S * rate)
+            past = self._read(spans[index - 1], fitted, span.start) - self._read(span, fitted, span.start)
+            seconds = np.arange(frames, dtype=np.float32)[:, None] / rate
+            gain = np.exp(-seconds / np.float32(DECAY_TIME_CONSTANT_S))
+            gain[:fade] *= 1 - crossed[0][:frames]
+            fade_out = min(fade, frames)
+            gain[frames - fade_out :] *= rise(fade_out)[::-1]
+            yield Patch(span.start, gain * continued(past, frames))
 
     def _gain(self, index: int, lo: int, hi: int) -> Audio:
         """The gain of a span over [lo, hi): (frames, 1)."""

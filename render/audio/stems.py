@@ -118,6 +118,7 @@ class Mixes:
     def __init__(self, song: Song, bounce: Audio | BounceFile, fit: StemFit | None) -> None:
         self.bounce = bounce
         self.frames, self.channels = bounce.shape
+        self.sample_rate = song.audio.sample_rate
         self._paths = song.stems
         self._fit = fit
         self._files: dict[str, soundfile.SoundFile] = {}

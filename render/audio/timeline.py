@@ -23,6 +23,7 @@ from render.song.song import Song
 
 LEAD_OF_FADE_S = Fraction(2, 1000)  # a crossfade ends this long before the line: the new downbeat is whole
 FROM_SILENCE_S = Fraction(5, 1000)
+OPENING_FADES_SINCE = 2  # the version of joining (Song.joining) from which every opening fades in
 LONGEST_FORM_S = 60 * 60
 ROUNDED_FRAMES = 1  # a pickup as long as the part before it may round to a frame more
 
@@ -76,7 +77,7 @@ class Join:
 
 @dataclass(frozen=True)
 class Timeline:
-    """A form in frames. It sounds from `start` (0 or negative) to `stop`."""
+    """A form in frames. It sounds from `start` (0 or negative) to `stop`; `joining` as in Song."""
 
     form: Form
     start: int
@@ -86,6 +87,7 @@ class Timeline:
     joins: tuple[Join, ...]
     ending: Ending
     fade_out: int  # frames of the whole form's fade, ending at `stop` (an `ending` of "fade")
+    joining: int = 1
 
     @property
     def bars(self) -> Fraction:
@@ -115,9 +117,11 @@ def longest_lead(song: Song, timelines: Sequence[Timeline]) -> int:
 def content_hash(timeline: Timeline, audio_sha256: str, treatments: dict[str, str]) -> str:
     """What the form *is*: source audio, resolved pieces, treatments, fades; neither name nor gain.
 
-    `treatments` maps a treatment's words to a hash of the stems it was made from.
+    The way of joining is part of it where there are joins, except for the first one: those hashes are in
+    the logs of studies begun with it. `treatments` maps a treatment's words to a hash of the stems it was
+    made from.
     """
-    told = {
+    content: dict[str, object] = {
         "audio": audio_sha256,
         "length": [timeline.start, timeline.stop, timeline.fade_out],
         "spans": [
@@ -125,7 +129,9 @@ def content_hash(timeline: Timeline, audio_sha256: str, treatments: dict[str, st
             for s in timeline.spans
         ],
     }
-    return hashlib.sha256(json.dumps(told, separators=(",", ":")).encode()).hexdigest()
+    if timeline.joins and timeline.joining > 1:
+        content["joining"] = timeline.joining
+    return hashlib.sha256(json.dumps(content, separators=(",", ":")).encode()).hexdigest()
 
 
 class _Layout:
@@ -162,8 +168,9 @@ class _Layout:
         start = min(self.spans[0].start, 0)
         stop = max(self.now, self.spans[-1].stop)
         return Timeline(
-            self.form, start, stop, tuple(self.spans), tuple(self.placed), tuple(self.joins), ending, fade_out
-        )
+            self.form, start, stop, tuple(self.spans), tuple(self.placed), tuple(self.joins), ending,
+            fade_out, self.song.joining,
+        )  # fmt: skip
 
     def where(self, index: int) -> str:
         return f'forms."{self.form.name}", part {self.form.entry(index)} ("{self.form.parts[index].text}")'
@@ -232,9 +239,12 @@ class _Layout:
         room = self.now + self.song.lead_in_frames
         if given_up <= room:
             earlier = min(earlier, room)  # a fade alone must not lengthen the lead-in
+        fade_in = max(min(fade, earlier - given_up - self.ahead), 0)
+        if from_silence and fade_in < fade and self.song.joining >= OPENING_FADES_SINCE:
+            fade_in = min(fade, length)  # no room ahead of the line: else it would begin with a click
         span = Span(
             self.now - earlier, self.now + length, first - earlier, part.treatment,
-            fade_in=max(min(fade, earlier - given_up - self.ahead), 0), crossed=not from_silence,
+            fade_in=fade_in, crossed=not from_silence,
         )  # fmt: skip
         self.spans.append(span)
         before_index = index - 1 if index else None

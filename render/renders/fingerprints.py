@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from render.audio.stem_fit import StemFit
@@ -37,6 +38,7 @@ def _signs(path: Path, folder: Path) -> tuple[str, int, int]:
 
 def form_hashes(song: Song, manifest: Manifest) -> dict[str, str]:
     """name -> content hash of the song's forms as song.toml has them now, on the audio of `manifest`."""
+    song = replace(song, joining=manifest.joining)
     timelines = [lay_out(song, form) for form in song.forms]
     return hash_forms(timelines, manifest.audio, manifest.stems, manifest.stem_fit)
 

@@ -93,13 +93,15 @@ def stretches(splicer: Splicer, settled: int) -> list[Stretch]:
         start = span.start + span.fade_in + settled
         stop = min(span.stop - span.fade_out, timeline.stop - timeline.fade_out)
         stop = min(stop, span.start + splicer.source.frames - span.source)
-        for other in timeline.spans:
-            if other is span or other.start >= stop or other.stop + settled <= start:
+        others = [(other.start, other.stop) for other in timeline.spans if other is not span]
+        others += [(decay.start, decay.start + len(decay.samples)) for decay in splicer.decays]
+        for other_start, other_stop in others:
+            if other_start >= stop or other_stop + settled <= start:
                 continue
-            if other.start <= start:
-                start = other.stop + settled
+            if other_start <= start:
+                start = other_stop + settled
             else:
-                stop = other.start
+                stop = other_start
         if span.treatment.mode == "all" and start < stop:
             found.append(Stretch(start, stop, span.source + start - span.start))
     return found

@@ -10,6 +10,7 @@ import json
 import re
 from collections.abc import Collection, Mapping
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -19,6 +20,7 @@ from render.audio.stem_fit import StemFit
 from render.errors import ManifestError, NotRenderedError, RenderError
 from render.files import replacing
 from render.joins.finding import JoinFinding
+from render.song.song import Song
 
 RENDERS = "renders"
 MANIFEST = "manifest.json"
@@ -88,6 +90,7 @@ class Manifest(_Frozen):
     matching: Literal["integrated", "same gain"]
     target_lufs: float | None
     ceiling_dbtp: float
+    joining: int = 1  # the version of Song.joining; manifests written before there was a second do not say
     lead_frames: int
     file_bytes: int
     sections: tuple[str, ...]  # names, bars and pickups as they were: the words of parts and joins
@@ -148,6 +151,14 @@ def read_manifest(path: Path) -> Manifest:
         ) from None
     except OSError as error:
         raise ManifestError(f"{path} cannot be read: {error.strerror}") from None
+
+
+def as_begun(song: Song) -> Song:
+    """The song joined in the way that its renders were made with, so that an upgrade retires no form."""
+    try:
+        return replace(song, joining=read_manifest(manifest_path(song.folder)).joining)
+    except RenderError:
+        return song
 
 
 def keep_set(manifest: Manifest, folder: Path, keep_sets: Collection[str]) -> None:

@@ -12,6 +12,7 @@ import secrets
 import shutil
 from collections.abc import Callable, Collection, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 
@@ -62,19 +63,22 @@ def render_forms(
     song: Song,
     *,
     keep_sets: Callable[[], Collection[str]] = tuple,
+    known_forms: Callable[[], Collection[str]] = tuple,
     progress: Progress = lambda _what, _done, _of: None,
 ) -> Manifest:
     """Render every form of `song` into its folder; what is there and still right is left alone.
 
     `keep_sets` gives the older render sets that open rounds still need, and is asked when all is written:
-    their files stay. A second process that renders the same study waits for the first.
+    their files stay. `known_forms` gives the content hashes that people may have rated, and is
+    asked where no manifest says any more in which way the forms were joined. A second process that renders
+    the same study waits for the first.
 
     Raises:
         SongError, FormError, AudioError: the song is not in order; RenderError: a form cannot be
             matched; WriteError: a file could not be written.
     """
     with one_at_a_time(song.folder / SONG_FILE):
-        renderer = _Renderer(song, progress)
+        renderer = _Renderer(song, known_forms, progress)
         try:
             return renderer.run(keep_sets)
         finally:
@@ -82,25 +86,30 @@ def render_forms(
 
 
 class _Renderer:
-    def __init__(self, song: Song, progress: Progress) -> None:
+    def __init__(self, song: Song, known_forms: Callable[[], Collection[str]], progress: Progress) -> None:
         self.song = song
+        self.known_forms = known_forms
         self.progress = progress
         self.folder = song.folder / RENDERS
         self.old = _read_old(song.folder)
-        self.timelines = [lay_out(song, form) for form in song.forms]
-        self.lead = longest_lead(song, self.timelines)
+        self.join_as(self.old.joining if self.old else song.joining)
         self.reading: Future[Bounce] | None = None
         self.fit: StemFit | None = None
         self.steps_done = 0
         self.steps = 1
         self.new_files: list[Path] = []
 
+    def join_as(self, joining: int) -> None:
+        self.song = replace(self.song, joining=joining)
+        self.timelines = [lay_out(self.song, form) for form in self.song.forms]
+        self.lead = longest_lead(self.song, self.timelines)
+
     def run(self, keep_sets: Callable[[], Collection[str]]) -> Manifest:
         self._refuse_before_work()
         audio = self._audio_print()
         stems = self._stem_prints()
         self.fit = self._fit_stems(audio, stems)
-        hashes = hash_forms(self.timelines, audio, stems, self.fit)
+        hashes = self._hashes(audio, stems)
         own = self._measure(hashes)
         target, gains = match(own, self.song.matching)
         size = max(wav_bytes(self.lead + t.stop, self.song.audio.channels) for t in self.timelines)
@@ -109,10 +118,24 @@ class _Renderer:
             set_id=_set_id(forms, self.lead), audio=audio, stems=stems, stem_fit=self.fit,
             sample_rate=self.song.audio.sample_rate, channels=self.song.audio.channels,
             matching=self.song.matching, target_lufs=target, ceiling_dbtp=CEILING_DBTP,
-            lead_frames=self.lead, file_bytes=size, sections=self._sections, forms=tuple(forms),
+            joining=self.song.joining, lead_frames=self.lead, file_bytes=size, sections=self._sections,
+            forms=tuple(forms),
         )  # fmt: skip
         keep_set(manifest, self.song.folder, keep_sets())
         return manifest
+
+    def _hashes(self, audio: FilePrint, stems: dict[str, FilePrint]) -> dict[str, str]:
+        """name -> content hash; without a manifest, forms are joined in the way most of them are known in."""
+        known = set() if self.old else set(self.known_forms())
+        hashes = hash_forms(self.timelines, audio, stems, self.fit)
+        best, most = self.song.joining, len(known.intersection(hashes.values()))
+        for joining in range(self.song.joining - 1, 0, -1) if known else ():
+            self.join_as(joining)
+            others = hash_forms(self.timelines, audio, stems, self.fit)
+            if len(known.intersection(others.values())) > most:
+                best, hashes, most = joining, others, len(known.intersection(others.values()))
+        self.join_as(best)
+        return hashes
 
     @cached_property
     def _sections(self) -> tuple[str, ...]:

@@ -42,6 +42,9 @@ SONG_FILE = "song.toml"
 # that no section names. Our own rule of thumb: a decay rarely outlasts it. `song.bars` overrides it.
 LONGEST_TAIL_BARS = 2
 LONGEST_TAIL_S = 6
+# How forms are joined and opened, as a version: 1 crossfades ahead of the line, whatever sounds there; 2 cuts
+# ahead of the attacks that come early, and fades in for 5 ms where a form opens without a lead-in.
+NEWEST_JOINING = 2
 
 
 @dataclass(frozen=True)
@@ -76,6 +79,7 @@ class Song(Outline):
     forms: tuple[Form, ...]
     matching: Literal["integrated", "same gain"]
     crossfade_ms: float
+    joining: int = NEWEST_JOINING
 
     @cached_property
     def lead_in_frames(self) -> int:

@@ -4,6 +4,7 @@ Places are worked out here from tempo and meter, apart from the code under test 
 The crossfade's gains are those of the design, a = b = 1/sqrt(2(1+r)) in the middle, computed by hand.
 """
 
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -27,8 +28,9 @@ def line(bar):
     return LEAD_IN + (bar - 1) * BAR
 
 
-def spliced(song, name="tried", lead=None, block_frames=None):
-    """The form's whole file before gain, and the frame of its bar 1."""
+def spliced(song, name="tried", lead=None, block_frames=None, joining=1):
+    """The form's whole file before gain, and the frame of its bar 1; by default joined without decays."""
+    song = replace(song, joining=joining)
     audio = read_audio(song.audio.path)
     fit = fit_stems(audio, song.stems, song.audio.sample_rate) if song.stems else None
     timelines = [lay_out(song, form) for form in song.forms]
@@ -384,7 +386,7 @@ def test_any_form_reads_the_same_in_blocks_of_any_size_and_lasts_as_long_as_its_
 
 
 def test_a_splice_is_read_as_it_is_asked_for(tmp_path):
-    song = make(tmp_path, ["refrain", "intro"])
+    song = replace(make(tmp_path, ["refrain", "intro"]), joining=1)
     whole, lead = spliced(song)
     audio = read_audio(song.audio.path)
     splicer = Splicer(lay_out(song, song.form("tried")), Mixes(song, audio, None), lead)

@@ -1,0 +1,1 @@
+"""Joins measured against the performed form: scores, performances, features, a frozen classifier."""
