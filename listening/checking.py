@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from listening.cautions import LONG_SITTING_S
-from render.analysis import tempo_fit
-from render.analysis.tempo_fit import TempoFit
+from render.analysis.beat import BeatFit, fit_beat
+from render.analysis.onsets import onsets
+from render.analysis.silence import silence_lines
+from render.analysis.tempo_estimate import first_sound_s
 from render.arrays import Audio
 from render.audio.click import ClickMix, write_click
 from render.audio.splice import Splicer
@@ -83,7 +85,8 @@ def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked
     bounce, fit, mixes = _sources(study)
     step("comparing tempo and start with the attacks", 2, of)
     firsts = [section.first_bar for section in song.sections]
-    tempo = tempo_fit.fit(bounce, song.audio.sample_rate, song.grid, firsts)
+    curve = onsets(bounce, song.audio.sample_rate)
+    tempo = fit_beat(bounce, song.audio.sample_rate, song.grid, firsts, curve)
     lead = longest_lead(song, timelines)
     rows, doubtful = [], []
     for number, timeline in enumerate(timelines, start=3):
@@ -93,7 +96,8 @@ def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked
         step(f'judged "{timeline.form.name}"', number, of)
     mixes.close()
     lines, warnings = [_round_line(rows)], _song_warnings(study, bounce, fit, lead, tempo)
-    grid_fits = tempo.lines_fit
+    warnings += silence_lines(first_sound_s(curve))
+    grid_fits = tempo.better_tempo is None
     if grid_fits:  # else every cut is wrong, and what the joins sound like says nothing yet
         warnings += doubtful
     if tempo.fits:
@@ -121,7 +125,7 @@ def _song_of(study: Study) -> Song:
         raise SongError(f"{tempo.lines()[0]}. As it is, {error}") from None
 
 
-def _tempo_of(study: Study) -> TempoFit | None:
+def _tempo_of(study: Study) -> BeatFit | None:
     """How tempo and start alone fit the audio, whatever else song.toml says; None with changes of its own."""
     table = tomllib.loads(read_text(study.folder / SONG_FILE))["song"]
     meter = parse_meter(str(table.get("meter", "4/4")))
@@ -129,7 +133,7 @@ def _tempo_of(study: Study) -> TempoFit | None:
         return None
     info = audio_info(study.folder / table["audio"])
     grid = Grid(info.sample_rate, exact(table.get("start", 0)), exact(table["tempo"]), meter)
-    return tempo_fit.fit(read_audio(info.path), info.sample_rate, grid)
+    return fit_beat(read_audio(info.path), info.sample_rate, grid)
 
 
 def _round_line(rows: list[FormRow]) -> str:
@@ -229,7 +233,7 @@ def _bar_warnings(song: Song) -> list[str]:
     return found
 
 
-def _song_warnings(study: Study, bounce: Audio, fit: StemFit | None, lead: int, tempo: TempoFit) -> list[str]:
+def _song_warnings(study: Study, bounce: Audio, fit: StemFit | None, lead: int, tempo: BeatFit) -> list[str]:
     song = study.song
     found = _bar_warnings(song) if tempo.better_tempo is None else []  # with another tempo, they are others
     peak = float(abs(bounce).max())

@@ -16,6 +16,7 @@ import numpy as np
 from scipy import fft
 
 from render.analysis.bar_features import describe
+from render.analysis.half_beat import half_beat
 from render.analysis.onsets import Onsets, attack_times, onsets
 from render.arrays import Audio, Floats
 from render.song.grid import Meter
@@ -24,6 +25,7 @@ SLOWEST, FASTEST = 50.0, 215.0  # beats a minute that we look for
 USUAL_TEMPO, USUAL_OCTAVES = 112.0, 0.75  # centre and width of what songs use: our own rule of thumb
 COMMON_TIME = Meter(4, 4)
 _START_WITHIN_S = 60.0
+EARLIEST_S = 0.02  # before the file's beginning: a bounce trimmed to its first attack begins with bar 1
 _MOVE_COST = 6.0
 STEADY = 0.3  # phase agreement of a steady song; see `Pulse.agreement`
 _RATIOS = tuple(
@@ -52,18 +54,21 @@ class Pulse:
 
 @dataclass(frozen=True)
 class TempoEstimate:
-    """`tempo` in quarter notes a minute; `start_s` where bar 1 begins; `confidence` 0..1.
+    """`tempo` in quarter notes a minute; `start` where bar 1 begins; `confidence` 0..1.
 
     `alternatives` are other tempos it might be counted in, likeliest first; `steady` is False where no
     constant tempo fits (a live or free performance, or no attacks at all).
     """
 
     tempo: float
-    start_s: float
+    start: Start
     confidence: float
     steady: bool
     alternatives: tuple[float, ...]
-    downbeat_sure: bool
+
+    @property
+    def start_s(self) -> float:
+        return self.start.start_s
 
     def as_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -77,30 +82,28 @@ class TempoEstimate:
                 "or the bars will be cut wrongly"
             ]
         others = ", ".join(f"{tempo:.2f}" for tempo in self.alternatives[:2])
-        lines = [f"tempo {self.tempo:.2f} quarter notes a minute" + (f" (or {others})" if others else "")]
-        unsure = "" if self.downbeat_sure else "; which beat is the first of a bar is not sure: listen"
-        lines.append(f"bar 1 begins at {self.start_s:.3f} s{unsure}")
-        return lines
+        return [f"tempo {self.tempo:.2f} quarter notes a minute" + (f" (or {others})" if others else "")]
 
 
-def estimate(audio: Audio, sample_rate: int, meter: Meter = COMMON_TIME) -> TempoEstimate:
+def estimate(
+    audio: Audio, sample_rate: int, meter: Meter = COMMON_TIME, curve: Onsets | None = None
+) -> TempoEstimate:
     """Tempo and start of a song, `audio` (frames, channels), in a given meter."""
-    curve = onsets(audio, sample_rate)
+    curve = curve or onsets(audio, sample_rate)
     pulses = find_pulses(curve)
     if not pulses:
-        return TempoEstimate(120.0, 0.0, 0.0, False, (), False)
+        return TempoEstimate(120.0, Start(0.0, False, None), 0.0, False, ())
     best, *others = pulses
     quarters = 1.5 if meter.unit == 8 and meter.beats % 3 == 0 else 1.0  # a pulse of 6/8 is a dotted quarter
     tempo = nearly_round(best.tempo * quarters, curve.seconds)
-    start_s, sure = find_start(audio, sample_rate, curve, tempo, best.phase_s, meter)
+    start = find_start(audio, sample_rate, curve, tempo, best.phase_s, meter)
     margin = best.score - max((p.score for p in others), default=best.score - 1)
     return TempoEstimate(
         tempo=tempo,
-        start_s=start_s,
+        start=start,
         confidence=float(np.clip(best.agreement / STEADY - 0.5, 0, 1) * np.clip(0.5 + margin, 0.1, 1)),
         steady=best.agreement >= STEADY,
         alternatives=tuple(round(p.tempo * quarters, 2) for p in others if _counted_so(p, best)),
-        downbeat_sure=sure,
     )
 
 
@@ -109,19 +112,32 @@ def _counted_so(other: Pulse, best: Pulse) -> bool:
     return abs(abs(np.log2(other.tempo / best.tempo)) - 1) < 0.01 or other.score > best.score - 0.5
 
 
-def estimate_start(
-    audio: Audio, sample_rate: int, tempo: float, meter: Meter = COMMON_TIME
-) -> tuple[float, bool]:
-    """Where bar 1 begins (seconds) for a tempo that is known, and whether the downbeat is clear.
+@dataclass(frozen=True)
+class Start:
+    """Where bar 1 begins (`start_s`), whether the first beat of the bar is clear, and where bar 1 begins if
+    the beat lies half a beat beside (None where that is ruled out)."""
 
-    Only the first minute is used, so that a slightly wrong tempo does not blur it.
+    start_s: float
+    downbeat_sure: bool
+    rival_start_s: float | None
+
+
+def estimate_start(
+    audio: Audio, sample_rate: int, tempo: float, meter: Meter = COMMON_TIME, curve: Onsets | None = None
+) -> Start:
+    """Where bar 1 begins for a tempo that is known.
+
+    The whole song is weighed; only its first minute where it does not keep the tempo.
     """
-    excerpt = audio[: round(_START_WITHIN_S * sample_rate)]
-    curve = onsets(excerpt, sample_rate)
+    curve = curve or onsets(audio, sample_rate)
     if curve.strength.sum() <= 0 or curve.seconds < 4:
-        return 0.0, False
-    phase_s = best_phase(curve, 60 / tempo)
-    return find_start(excerpt, sample_rate, curve, tempo, phase_s, meter)
+        return Start(0.0, False, None)
+    if not Agreement(curve).keeps(tempo):
+        stop_s = first_sound_s(curve) + _START_WITHIN_S
+        steps = slice(0, round(stop_s * curve.rate))
+        curve = Onsets(curve.rate, curve.strength[steps], curve.registers[steps])
+        audio = audio[: round(stop_s * sample_rate)]
+    return find_start(audio, sample_rate, curve, tempo, best_phase(curve, 60 / tempo), meter)
 
 
 def nearly_round(tempo: float, seconds: float) -> float:
@@ -162,6 +178,19 @@ class Agreement:
     def at(self, frequencies_hz: Floats) -> Floats:
         found: Floats = np.interp(frequencies_hz / self.hz, np.arange(len(self.spectrum)), self.spectrum)
         return found
+
+    def keeps(self, tempo: float) -> bool:
+        """Whether attacks agree on this very tempo nearly as well as on the best one close to it."""
+        parts = np.array([1.0, 2.0, 4.0])
+        here, best = (float((self.at(t / 60 * parts) ** 2).sum()) for t in (tempo, self.nearby(tempo, 0.02)))
+        return here > 0.5 * best
+
+    def nearby(self, tempo: float, reach: float) -> float:
+        """The tempo within `reach` (relative) of `tempo` with most agreement over beat, half and quarter."""
+        step = 0.15 / self.seconds
+        tempos = np.arange(tempo * (1 - reach), tempo * (1 + reach), step)
+        power = np.asarray(sum(self.at(tempos / 60 * part) ** 2 for part in (1, 2, 4)))
+        return self.refine(float(tempos[int(np.argmax(power))]))
 
     def strongest_hz(self) -> float:
         """The pulse frequency on which, with its multiples, attacks agree most."""
@@ -232,19 +261,25 @@ def _every_third(on: Floats) -> float:
 
 def find_start(
     audio: Audio, sample_rate: int, curve: Onsets, tempo: float, phase_s: float, meter: Meter
-) -> tuple[float, bool]:
-    """Where bar 1 begins, to the millisecond where attacks allow, and whether the downbeat is clear."""
+) -> Start:
+    """Where bar 1 begins, to the millisecond where attacks allow, with what is not clear about it."""
     beat_s = 60 / tempo * 4 / meter.unit
     first_beat = phase_s % beat_s
     count = int((curve.seconds - first_beat) / beat_s)
-    times: Floats = first_beat + np.arange(count, dtype=np.float64) * beat_s
-    attacks = attack_times(audio, sample_rate, times)
+    steps: Floats = np.arange(count, dtype=np.float64) * beat_s
+    half = half_beat(audio, sample_rate, curve, first_beat + steps)
+    if half.evidence < 0:
+        first_beat = (first_beat + beat_s / 2) % beat_s
+    attacks = attack_times(audio, sample_rate, first_beat + steps)
     if len(attacks) >= 8:
         off = (attacks - first_beat + beat_s / 2) % beat_s - beat_s / 2
         first_beat += float(np.median(off))
     begins = first_sound_s(curve)
-    beats: Floats = first_beat + np.arange(count, dtype=np.float64) * beat_s
-    offset, sure = downbeat(audio, sample_rate, curve, beats, meter.beats)
+    # silence in front must not change what is found
+    before = max(int((begins - first_beat) / beat_s), 0)
+    beats: Floats = first_beat + np.arange(before, max(count, before), dtype=np.float64) * beat_s
+    place, sure = downbeat(audio, sample_rate, curve, beats, meter.beats)
+    offset = (before + place) % meter.beats
     if not sure:  # then a song rather begins with its first bar
         offset = round((begins - first_beat) / beat_s) % meter.beats
     bar_s = beat_s * meter.beats
@@ -253,10 +288,18 @@ def find_start(
     bar = np.ceil((begins - 0.06 - line) / bar_s)
     if begins - (line + (bar - 1) * bar_s) < bar_s / 2 and line + (bar - 1) * bar_s >= 0:
         bar -= 1
-    start_s = line + bar * bar_s
-    while start_s < 0:
+    start_s = float(line + bar * bar_s)
+    while start_s < -EARLIEST_S:
         start_s += bar_s
-    return round(float(start_s), 3), sure
+    start_s = max(start_s, 0.0)
+    rival = None if half.sure else round(other_half_s(curve, start_s, beat_s), 3)
+    return Start(round(start_s, 3), sure, rival)
+
+
+def other_half_s(curve: Onsets, start_s: float, beat_s: float) -> float:
+    """Where bar 1 begins if the beat is half a beat beside: earlier where the song sounds there already."""
+    earlier = start_s - beat_s / 2
+    return earlier if earlier >= max(first_sound_s(curve) - 0.06, 0.0) else start_s + beat_s / 2
 
 
 def downbeat(
@@ -270,7 +313,8 @@ def downbeat(
         return 0, False
     evidence = downbeat_evidence(audio, sample_rate, curve, beats_s, per_bar)
     ranked = np.sort(evidence)
-    return int(np.argmax(evidence)), bool(ranked[-1] - ranked[-2] > 0.25)
+    by_chance = 3 / np.sqrt(len(beats_s) / per_bar)  # of means of so many z-scores
+    return int(np.argmax(evidence)), bool(ranked[-1] - ranked[-2] > max(0.25, by_chance))
 
 
 def downbeat_evidence(audio: Audio, sample_rate: int, curve: Onsets, beats_s: Floats, per_bar: int) -> Floats:

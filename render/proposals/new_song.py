@@ -13,12 +13,18 @@ from pathlib import Path
 import numpy as np
 
 from render.analysis.bar_one import changes_are_sure
+from render.analysis.beat import BeatFit, fit_beat
 from render.analysis.meter_changes import OddBars, odd_bars
 from render.analysis.onsets import Onsets, onsets
 from render.analysis.sections import Suggestion, sections
+from render.analysis.silence import silence_lines
 from render.analysis.stem_search import FoundStem, StemSearch, search
-from render.analysis.tempo_estimate import TempoEstimate, estimate, estimate_start
-from render.analysis.tempo_fit import TempoFit, fit
+from render.analysis.tempo_estimate import (
+    TempoEstimate,
+    estimate,
+    estimate_start,
+    first_sound_s,
+)
 from render.arrays import Audio
 from render.audio.stems import read_audio
 from render.clock_text import clock_text
@@ -48,7 +54,7 @@ class Proposal:
     start_s: float
     confirm: bool
     estimate: TempoEstimate | None
-    fit: TempoFit
+    fit: BeatFit
     suggestion: Suggestion
     stems: StemSearch | None
     ideas: tuple[Idea, ...]
@@ -75,26 +81,26 @@ def propose(
     info = audio_info(audio_path)
     counted = _checked_meter(meter, tempo, start_s, info.seconds)
     audio = read_audio(audio_path)
-    guessed = estimate(audio, info.sample_rate, counted) if tempo is None else None
+    curve = onsets(audio, info.sample_rate)
+    guessed = estimate(audio, info.sample_rate, counted, curve) if tempo is None else None
     if guessed is not None:
-        tempo, found_start, downbeat_sure = guessed.tempo, guessed.start_s, guessed.downbeat_sure
+        tempo, found = guessed.tempo, guessed.start
     else:
         assert tempo is not None
-        found_start, downbeat_sure = estimate_start(audio, info.sample_rate, tempo, counted)
-    start = start_s if start_s is not None else min(found_start, max(info.seconds - 0.1, 0.0))
+        found = estimate_start(audio, info.sample_rate, tempo, counted, curve)
+    start = start_s if start_s is not None else min(found.start_s, max(info.seconds - 0.1, 0.0))
     regular = Grid(info.sample_rate, exact(start), exact(tempo), counted)
-    curve = onsets(audio, info.sample_rate)
     grid, odd, fitted = _with_odd_bars(audio, curve, regular, start_s is None)
     suggestion = sections(audio, grid, last_bar(curve, grid, info.seconds))
     stems = search(stems_folder, audio_path, audio) if stems_folder else None
-    draft = _Draft(audio_path, folder, grid, odd, suggestion, stems)
+    draft = _Draft(audio_path, folder, grid, odd, suggestion, stems, fitted.rival_start_s)
     ideas = _first_forms(draft, audio, seed)
     text = draft.text(ideas)
     song_from_text(text, folder)
     if start_s is not None:  # the sections may tell more
         firsts = [section.first_bar for section in suggestion.sections]
-        fitted = fit(audio, info.sample_rate, grid, firsts)
-    lines = _lines(draft, guessed, fitted, start_s is None, downbeat_sure)
+        fitted = fit_beat(audio, info.sample_rate, grid, firsts, curve)
+    lines = _lines(draft, guessed, fitted, start_s is None, first_sound_s(curve))
     return Proposal(
         text, tuple(lines), tempo, float(grid.start_s), guessed is not None, guessed, fitted, suggestion,
         stems, tuple(ideas),
@@ -115,7 +121,7 @@ def _checked_meter(text: str, tempo: float | None, start_s: float | None, second
 
 def _with_odd_bars(
     audio: Audio, curve: Onsets, regular: Grid, may_move: bool
-) -> tuple[Grid, OddBars, TempoFit]:
+) -> tuple[Grid, OddBars, BeatFit]:
     """The grid, its start moved if it may be, with bars of another length put in where they are sure."""
     rate, seconds = regular.sample_rate, len(audio) / regular.sample_rate
     grid = regular
@@ -127,14 +133,18 @@ def _with_odd_bars(
         grid = replace(grid, start_s=exact(round(float(moved), 3)))
         odd = odd_bars(audio, rate, curve, grid, last_bar(curve, grid, seconds))
     with_changes = replace(grid, changes=odd.changes(grid.meter))
-    fitted = fit(audio, rate, with_changes)
+    fitted = fit_beat(audio, rate, with_changes, curve=curve)
     if not odd.bars:
+        better_s = fitted.better_start_s
+        if may_move and better_s is not None and better_s < seconds - 0.1:  # what is written is what is said
+            grid = replace(grid, start_s=exact(better_s))
+            fitted = fit_beat(audio, rate, grid, curve=curve)
         return grid, odd, fitted
     if fitted.better_tempo is not None or fitted.drifts:  # then first beats wander for another reason
-        return regular, OddBars(0, ()), fit(audio, rate, regular)
+        return regular, OddBars(0, ()), fit_beat(audio, rate, regular, curve=curve)
     if changes_are_sure(audio, curve, with_changes, last_bar(curve, with_changes, seconds)):
         return with_changes, odd, fitted
-    return grid, odd, fit(audio, rate, grid)
+    return grid, odd, fit_beat(audio, rate, grid, curve=curve)
 
 
 def last_bar(curve: Onsets, grid: Grid, end_s: float) -> int:
@@ -154,6 +164,7 @@ class _Draft:
     odd: OddBars
     suggestion: Suggestion
     stems: StemSearch | None
+    rival_start_s: float | None
 
     def text(self, ideas: Sequence[Idea]) -> str:
         blocks = [
@@ -177,8 +188,16 @@ class _Draft:
             f"tempo = {tempo!r}  # quarter notes per minute",
             f'meter = "{self.grid.meter}"',
             f"start = {start!r}  # seconds where bar 1 beat 1 falls",
+            *self.rival(),
             *self.changes(),
         ])  # fmt: skip
+
+    def rival(self) -> list[str]:
+        """The other start, where two readings of the beat compete."""
+        if self.rival_start_s is None:
+            return []
+        heard = "perhaps: half a beat beside; `check --click` lets you hear it"
+        return [f"# start = {self.rival_start_s!r}  # {heard}"]
 
     def changes(self) -> list[str]:
         """Changes of meter: written where they are sure, else in a comment that says how to hear them."""
@@ -284,15 +303,12 @@ def _first_forms(draft: _Draft, audio: Audio, seed: int) -> list[Idea]:
 
 
 def _lines(
-    draft: _Draft, guessed: TempoEstimate | None, fitted: TempoFit, start_guessed: bool, sure: bool
+    draft: _Draft, guessed: TempoEstimate | None, fitted: BeatFit, start_guessed: bool, begins_s: float
 ) -> list[str]:
-    told = []
-    if guessed is not None:
-        told += guessed.lines()
-    elif start_guessed:
-        unsure = "" if sure else "; which beat is the first of a bar is not sure: listen"
-        told.append(f"bar 1 begins at {float(draft.grid.start_s):.3f} s{unsure}")
-    told += fitted.lines()
+    told = guessed.lines() if guessed is not None else []
+    if start_guessed:
+        told.append(f"bar 1 begins at {float(draft.grid.start_s):.3f} s")
+    told += [*fitted.lines(), *silence_lines(begins_s)]
     if draft.grid.changes:
         told.append(draft.odd.line(draft.grid.meter))
     elif draft.odd.bars:
@@ -306,7 +322,7 @@ def _lines(
     return told
 
 
-def _next_step(fitted: TempoFit) -> str:
+def _next_step(fitted: BeatFit) -> str:
     """What to do with the file: where tempo or start do not fit, nothing else comes before them."""
     again = "delete song.toml and run `fairhearing new` as before, but with"
     if fitted.better_tempo is not None:
@@ -317,13 +333,18 @@ def _next_step(fitted: TempoFit) -> str:
         )
     if fitted.drifts:
         return (
-            "the tempo. It does not stay the same in this audio: write its changes into song.toml (changes = "
-            "[...]), and run `check` until it fits; names of sections and forms come after that"
+            f"the tempo. It does not stay the same in this audio: {again} --live, which follows its beat; "
+            "names of sections and forms come after that"
         )
     if fitted.better_start_s is not None:
         return (
             f"the start. Listen where bar 1 begins; if it is at {fitted.better_start_s:.3f} s, {again} "
             f"--start {fitted.better_start_s:g}, as sections and bars change with it"
+        )
+    if fitted.doubts or not fitted.first_beat_clear:
+        return (
+            "listen to the beat with `check --click`; where it is right, give the sections your own names in "
+            "song.toml, then `ideas` for more forms, `render`, and `listen`"
         )
     return (
         "give the sections your own names in song.toml, listen to a few bar lines with `check "

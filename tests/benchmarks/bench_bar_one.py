@@ -16,7 +16,7 @@ from dataclasses import replace
 import numpy as np
 
 from listening.demo.song import FULL, synthesise
-from render.analysis.tempo_fit import fit
+from render.analysis.beat import fit_beat
 from render.arrays import Audio
 from render.song.grid import Change, Grid, Meter, exact
 from tests.benchmarks.bench_good_start import RATE, grid_of, held_out
@@ -46,7 +46,7 @@ def answer(case: Case, beats: float) -> str:
     sound, grid, firsts = case
     true_s, beat_s = float(grid.start_s), float(grid.stretch(1).beat_s)
     given_s = round(true_s + beats * beat_s, 3)
-    found = fit(sound, grid.sample_rate, replace(grid, start_s=exact(given_s)), firsts)
+    found = fit_beat(sound, grid.sample_rate, replace(grid, start_s=exact(given_s)), firsts)
     if found.better_start_s is not None:
         return "right" if abs(found.better_start_s - true_s) < 0.02 else "wrong"
     return "silent" if found.lines_fit else "open"

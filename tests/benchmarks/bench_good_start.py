@@ -21,11 +21,11 @@ import soundfile
 
 from listening.demo.song import FULL, synthesise, write_song
 from render.analysis import stem_search
+from render.analysis.beat import fit_beat
 from render.analysis.meter_changes import odd_bars
 from render.analysis.onsets import onsets
 from render.analysis.sections import sections
 from render.analysis.tempo_estimate import estimate
-from render.analysis.tempo_fit import fit
 from render.audio.splice import Splicer
 from render.audio.stems import Mixes, fit_stems, read_audio
 from render.audio.timeline import lay_out
@@ -116,22 +116,22 @@ def bench_fit() -> None:
     rows: list[tuple[object, ...]] = []
     sounds = [(song, play(song, RATE)) for song in SONGS]
     for error in (0.0, 0.02, 0.05, 0.1, 0.5, 2.0):
-        found = [fit(sound, RATE, grid_of(song, song.tempo + error)) for song, sound in sounds]
+        found = [fit_beat(sound, RATE, grid_of(song, song.tempo + error)) for song, sound in sounds]
         named = [f.better_tempo for f in found]
         right = sum(
             n is not None and abs(n - s.tempo) < 0.05 for n, (s, _) in zip(named, sounds, strict=True)
         )
         rows.append((f"tempo {error:+g}", sum(n is not None for n in named), right))
     for shift_ms in (10, 20, 30, 45):
-        found = [fit(x, RATE, grid_of(s, start_s=s.start_s + shift_ms / 1000)) for s, x in sounds]
+        found = [fit_beat(x, RATE, grid_of(s, start_s=s.start_s + shift_ms / 1000)) for s, x in sounds]
         right = sum(f.better_start_s is not None and abs(f.offset_ms + shift_ms) < 4 for f in found)
         rows.append((f"start {shift_ms:+d} ms", sum(f.better_start_s is not None for f in found), right))
-    found = [fit(x, RATE, grid_of(s, start_s=s.start_s + s.beat_s)) for s, x in sounds]
+    found = [fit_beat(x, RATE, grid_of(s, start_s=s.start_s + s.beat_s)) for s, x in sounds]
     named = [f.better_downbeat_beats for f in found]
     right = sum(n == s.beats - 1 for n, (s, _) in zip(named, sounds, strict=True))
     rows.append(("start one beat late", sum(n is not None for n in named), right))
     for ratio in (2.0, 0.5):
-        found = [fit(x, RATE, grid_of(s, s.tempo * ratio)) for s, x in sounds]
+        found = [fit_beat(x, RATE, grid_of(s, s.tempo * ratio)) for s, x in sounds]
         named = [f.counted for f in found]
         right = sum(n is not None and abs(n - s.tempo) < 0.1 for n, (s, _) in zip(named, sounds, strict=True))
         rows.append((f"tempo x {ratio:g}", sum(n is not None for n in named), right))
@@ -297,7 +297,7 @@ def bench_hopeless() -> None:
         guess = estimate(sound, RATE)
         print(
             f"\n**{name}**\n- without tempo: {guess.lines()[0]}"
-            f"\n- against its grid: {fit(sound, RATE, grid).lines()[0]}"
+            f"\n- against its grid: {fit_beat(sound, RATE, grid).lines()[0]}"
         )
         suggested = sections(sound, grid, bars)
         print(f"- sections: {suggested.warning or f'confidence {suggested.confidence:.2f}, no warning'}")

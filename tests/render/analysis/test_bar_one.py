@@ -10,7 +10,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from render.analysis.tempo_fit import TempoFit, fit
+from render.analysis.beat import BeatFit, fit_beat
 from render.song.grid import Grid, Meter, exact
 from tests.invented_songs import SONGS, InventedSong, Passage, play
 
@@ -29,12 +29,12 @@ def played(name: str) -> np.ndarray:
     return play(song(name), RATE)
 
 
-def told(name: str, beats_off: float, sections: bool = True) -> TempoFit:
+def told(name: str, beats_off: float, sections: bool = True) -> BeatFit:
     """What is found when song.toml's start is so many beats late (negative: early)."""
     known = song(name)
     start = exact(round(known.start_s + beats_off * known.beat_s, 3))
     grid = Grid(RATE, start, exact(known.tempo), Meter(*map(int, known.meter.split("/"))))
-    return fit(played(name), RATE, grid, known.boundaries[:-1] if sections else ())
+    return fit_beat(played(name), RATE, grid, known.boundaries[:-1] if sections else ())
 
 
 @pytest.mark.parametrize(
@@ -94,7 +94,7 @@ def off_beats(known: InventedSong, gain: float) -> np.ndarray:
 def test_chords_on_off_beats_do_not_move_the_start(name: str, gain: float) -> None:
     known = song(name)
     grid = Grid(RATE, exact(known.start_s), exact(known.tempo), Meter(4, 4))
-    assert fit(off_beats(known, gain), RATE, grid, known.boundaries[:-1]).lines_fit
+    assert fit_beat(off_beats(known, gain), RATE, grid, known.boundaries[:-1]).lines_fit
 
 
 def test_without_sections_the_songs_first_sound_tells_the_bar() -> None:
@@ -108,6 +108,6 @@ def test_which_of_two_bars_is_bar_1_may_stay_open() -> None:
     count_in = round(3.6 * RATE), round(0.9 * one.bar_s * RATE)
     sound[count_in[0] - count_in[1] : count_in[0]] += sound[-count_in[1] - 3 * RATE : -3 * RATE]
     grid = Grid(RATE, exact(round(one.start_s + one.beat_s, 3)), exact(112), Meter(4, 4))
-    found = fit(sound, RATE, grid)
+    found = fit_beat(sound, RATE, grid)
     assert found.better_start_s is None and found.better_downbeat_beats == 3
     assert "3 beats later" in found.lines()[0] and "1 beat earlier" in found.lines()[0]

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
+from render.analysis.beat import fit_beat
 from render.analysis.meter_changes import OddBars, bars_between, odd_bars
 from render.analysis.onsets import onsets
-from render.analysis.tempo_fit import fit
 from render.song.grid import Grid, Meter, exact
 from tests.invented_songs import SONGS, play
 from tests.shortened_bars import without_beats
@@ -40,11 +40,11 @@ def test_an_inserted_short_bar_is_found(bar: int, beats: int) -> None:
 
 def test_the_check_tells_it_and_the_written_change_settles_it() -> None:
     sound = without_beats(SONG, 16, 2, RATE)
-    told = fit(sound, RATE, GRID)
+    told = fit_beat(sound, RATE, GRID)
     assert not told.fits and told.odd_bars is not None
     assert 'changes = [{ bar = 16, meter = "2/4" }, { bar = 17, meter = "4/4" }]' in told.odd_bars
     changes = OddBars(0, ((16, 2),)).changes(Meter(4, 4))
-    assert fit(sound, RATE, Grid(RATE, GRID.start_s, GRID.tempo, GRID.meter, changes)).fits
+    assert fit_beat(sound, RATE, Grid(RATE, GRID.start_s, GRID.tempo, GRID.meter, changes)).fits
 
 
 @pytest.mark.parametrize("song", SONGS, ids=lambda song: song.name)

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from render.analysis.beat import BeatFit, fit_beat
 from render.analysis.tempo_estimate import TempoEstimate, estimate
-from render.analysis.tempo_fit import TempoFit, fit
 from render.song.grid import Change, Grid, Meter, exact
 from tests.invented_songs import SONGS, InventedSong, Passage, _Player, ambient, clicks, play
 
@@ -67,7 +67,7 @@ def test_tempo_and_start_of_the_invented_songs(name: str) -> None:
 
 @pytest.mark.parametrize("name", list(BY_NAME))
 def test_the_right_grid_is_left_alone(name: str) -> None:
-    found = fit(played(name), RATE, grid_of(BY_NAME[name]))
+    found = fit_beat(played(name), RATE, grid_of(BY_NAME[name]))
     assert found.fits and found.counted is None
     assert found.on_grid > 2 * found.by_chance - 0.1
     assert "fits" in found.lines()[0]
@@ -76,7 +76,7 @@ def test_the_right_grid_is_left_alone(name: str) -> None:
 @pytest.mark.parametrize("error", [-2.0, -0.1, 0.1, 3.0])
 def test_a_better_tempo_is_named_with_the_bar_where_cuts_go_wrong(error: float) -> None:
     song = BY_NAME["band"]
-    found = fit(played("band"), RATE, grid_of(song, song.tempo + error))
+    found = fit_beat(played("band"), RATE, grid_of(song, song.tempo + error))
     assert found.better_tempo == pytest.approx(song.tempo, abs=0.02)
     assert "would fit clearly better" in found.lines()[0]
     lines_off_s = abs(error) / song.tempo * song.bar_s
@@ -86,7 +86,7 @@ def test_a_better_tempo_is_named_with_the_bar_where_cuts_go_wrong(error: float) 
 @pytest.mark.parametrize("shift_ms", [-45, -30, 30, 45])
 def test_a_shift_is_named_in_milliseconds(shift_ms: int) -> None:
     song = BY_NAME["ballad"]
-    found = fit(played("ballad"), RATE, grid_of(song, start_s=song.start_s - shift_ms / 1000))
+    found = fit_beat(played("ballad"), RATE, grid_of(song, start_s=song.start_s - shift_ms / 1000))
     assert found.offset_ms == pytest.approx(shift_ms, abs=3)
     assert found.better_start_s == pytest.approx(song.start_s, abs=0.003)
     assert f"{abs(round(found.offset_ms))} ms" in found.lines()[0]
@@ -95,7 +95,7 @@ def test_a_shift_is_named_in_milliseconds(shift_ms: int) -> None:
 @pytest.mark.parametrize("ratio", [0.5, 2.0])
 def test_half_and_double_tempo(ratio: float) -> None:
     song = BY_NAME["band"]
-    found = fit(played("band"), RATE, grid_of(song, song.tempo * ratio))
+    found = fit_beat(played("band"), RATE, grid_of(song, song.tempo * ratio))
     assert found.counted == pytest.approx(song.tempo, abs=0.05)
 
 
@@ -106,7 +106,7 @@ def test_a_tempo_that_has_nothing_to_do_with_the_song_is_named_with_the_right_on
 ) -> None:
     """Simple fractions, too: every third of their beats meets an attack, and that is no fit."""
     song = BY_NAME[name]
-    found = fit(played(name), RATE, grid_of(song, round(song.tempo * float(Fraction(ratio)), 3)))
+    found = fit_beat(played(name), RATE, grid_of(song, round(song.tempo * float(Fraction(ratio)), 3)))
     assert found.better_tempo == pytest.approx(song.tempo, abs=0.05)
     assert "bars and times change with it" in found.lines()[0]
 
@@ -115,7 +115,7 @@ def test_a_swing_may_be_counted_as_it_is() -> None:
     """Its attacks lie on thirds of the beat: three halves of the tempo fit them better, and are wrong."""
     song = BY_NAME["band"]
     swung = SwungPlayer(song, RATE, 1, None).sound()
-    assert fit(swung, RATE, grid_of(song)).better_tempo is None
+    assert fit_beat(swung, RATE, grid_of(song)).better_tempo is None
 
 
 class SwungPlayer(_Player):
@@ -127,7 +127,7 @@ class SwungPlayer(_Player):
 @pytest.mark.parametrize("late", [1, 2, 3])
 def test_another_downbeat(late: int) -> None:
     song = BY_NAME["quiet change"]
-    found = fit(played("quiet change"), RATE, grid_of(song, start_s=song.start_s + late * song.beat_s))
+    found = fit_beat(played("quiet change"), RATE, grid_of(song, start_s=song.start_s + late * song.beat_s))
     assert found.better_downbeat_beats == 4 - late
     assert f"{late} beat{'s' if late > 1 else ''} earlier than start" in found.lines()[0]
 
@@ -136,19 +136,19 @@ def test_a_live_performance_is_named_with_the_bar_it_leaves_the_grid() -> None:
     song = BY_NAME["band"]
     left_at_bar = 31
     live = play(song, RATE, tempo_of_beat=lambda beat: 112.0 if beat < 4 * (left_at_bar - 1) else 113.5)
-    found = fit(live, RATE, grid_of(song))
+    found = fit_beat(live, RATE, grid_of(song))
     assert found.drifts and not found.fits
     assert found.wrong_from_bar == pytest.approx(left_at_bar + 1.5, abs=3)
     assert "constant tempo will cut wrongly" in found.lines()[0]
     swaying = play(song, RATE, tempo_of_beat=lambda beat: 112 * (1 + 0.01 * math.sin(beat / 40)))
-    assert fit(swaying, RATE, grid_of(song)).drifts
+    assert fit_beat(swaying, RATE, grid_of(song)).drifts
 
 
 def test_tempo_changes_of_the_grid_are_followed() -> None:
     song = BY_NAME["band"]
     live = play(song, RATE, tempo_of_beat=lambda beat: 112.0 if beat < 120 else 118.0)
     grid = Grid(RATE, exact(0.4), exact(112), Meter(4, 4), (Change(31, exact(118)),))
-    assert fit(live, RATE, grid).fits
+    assert fit_beat(live, RATE, grid).fits
 
 
 def test_material_without_a_beat_is_said_to_have_none() -> None:
@@ -156,7 +156,7 @@ def test_material_without_a_beat_is_said_to_have_none() -> None:
     found: TempoEstimate = estimate(sound, RATE)
     assert not found.steady and found.confidence < 0.1
     assert "no constant tempo fits" in found.lines()[0]
-    against: TempoFit = fit(sound, RATE, grid_of(BY_NAME["band"]))
+    against: BeatFit = fit_beat(sound, RATE, grid_of(BY_NAME["band"]))
     assert not against.has_beat and not against.fits
     assert "no steady beat" in against.lines()[0]
 
@@ -167,11 +167,11 @@ def test_free_time_is_not_given_a_tempo() -> None:
     tempos = 70 * np.exp(0.25 * np.sin(sway) + rng.normal(0, 0.06, 1000))
     free = play(BY_NAME["ballad"], RATE, tempo_of_beat=lambda beat: float(tempos[beat]))
     assert not estimate(free, RATE).steady
-    found = fit(free, RATE, grid_of(BY_NAME["ballad"]))
+    found = fit_beat(free, RATE, grid_of(BY_NAME["ballad"]))
     assert not found.fits and "will cut wrongly" in " ".join(found.lines())
 
 
 def test_silence_has_no_tempo() -> None:
     silent = np.zeros((20 * RATE, 2), np.float32)
     assert not estimate(silent, RATE).steady
-    assert not fit(silent, RATE, grid_of(BY_NAME["band"])).has_beat
+    assert not fit_beat(silent, RATE, grid_of(BY_NAME["band"])).has_beat

@@ -1,0 +1,141 @@
+"""A song's attacks against its grid: mean phase vectors of beats and their parts, bar by bar.
+
+In the grid's own count of beats u(t), an attack on a 1/h part of a beat has the phase 0 in exp(2 pi i h u).
+Where the grid fits, the vectors of all bars point the same way, whichever parts of the beat are accented;
+where the tempo is wrong or sways, they turn from bar to bar. (Circular statistics of the onset curve; a
+predominant local pulse, as in Grosche and Mueller, IEEE TASLP 2011, from memory, but relative to a grid.)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from render.analysis.onsets import Onsets
+from render.arrays import Floats
+from render.song.grid import Grid
+
+Vectors = NDArray[np.complex128]
+PARTS = (1, 2, 3, 4)  # of a beat: itself, halves, thirds, quarters
+WINDOW_S = 4.0  # bars are pooled until a window is about so long
+# Counts of the beat at which nothing of a song on its grid repeats: what agreement is there by chance.
+_NO_GRID = (0.871, 0.913, 1.093, 1.157)
+
+
+@dataclass(frozen=True)
+class BeatPhases:
+    """`vectors` (parts, bars): sums of attack strength as vectors of phase; `weight` (bars,): its sum.
+
+    `pool`: bars to a window; `beat_s`: the median beat.
+    """
+
+    beat_s: float
+    vectors: Vectors
+    weight: Floats
+    pool: int
+
+    @cached_property
+    def pooled(self) -> Vectors:
+        """The same over windows of several bars around each bar."""
+        return np.array([np.convolve(row, np.ones(self.pool), mode="same") for row in self.vectors])
+
+    @cached_property
+    def clearest(self) -> int:
+        """The part of the beat on which attacks agree most within windows."""
+        return max(PARTS, key=self.local_agreement)
+
+    def agreement(self, part: int) -> float:
+        """|mean phase vector| of all attacks at a part of the beat, 0..1."""
+        row = self.vectors[PARTS.index(part)]
+        return float(abs(row.sum()) / max(float(self.weight.sum()), 1e-12))
+
+    def local_agreement(self, part: int) -> float:
+        """The same within windows, on average: high for any steady playing near the grid's tempo."""
+        row = self.pooled[PARTS.index(part)]
+        weight = np.convolve(self.weight, np.ones(self.pool), mode="same")
+        return float(np.abs(row).sum() / max(float(weight.sum()), 1e-12))
+
+    def coherence(self, part: int) -> float:
+        """How much the windows point the same way, 0..1: 1 on a grid that fits."""
+        row = self.pooled[PARTS.index(part)]
+        return float(abs(row.sum()) / max(float(np.abs(row).sum()), 1e-12))
+
+    def clarity(self, part: int) -> Floats:
+        """How strong and how agreed the attacks around each bar are, (bars,)."""
+        found: Floats = np.abs(self.pooled[PARTS.index(part)])
+        return found
+
+    def offsets_s(self, part: int) -> Floats:
+        """How late the attacks are in each bar against a part of the beat, followed from bar to bar, (bars,).
+
+        Where the grid fits, offsets are those nearest to the common one: an accent that moves to another
+        part of the beat changes nothing. Bars without attacks are bridged.
+        """
+        row = self.pooled[PARTS.index(part)]
+        clear = np.flatnonzero(np.abs(row) > 0.25 * np.median(np.abs(row)))
+        if not len(clear):
+            return np.zeros(len(row))
+        mean = row.sum() / max(float(np.abs(row).sum()), 1e-12)
+        if abs(mean) > 0.6:
+            angles = np.angle(row[clear] / mean) + np.angle(mean)
+        else:
+            angles = np.unwrap(np.angle(row[clear]))
+        late = angles / (2 * np.pi * part) * self.beat_s
+        found: Floats = np.interp(np.arange(len(row)), clear, late)
+        return found
+
+
+def strays_s(rest_s: Floats, clarity: Floats, share: float) -> float:
+    """How far bars stray at most in `share` of them, each counted as clear as its attacks are (bars,)."""
+    order = np.argsort(np.abs(rest_s))
+    counted = np.cumsum(clarity[order]) / max(float(clarity.sum()), 1e-12)
+    at = min(int(np.searchsorted(counted, share)), len(order) - 1)
+    return float(np.abs(rest_s)[order][at])
+
+
+def beat_phases(curve: Onsets, grid: Grid, bars: int, count: float = 1.0) -> BeatPhases:
+    """Phase vectors of the first `bars` bars; `count` other beats to each of the grid's."""
+    beats, edges = beat_lines(grid, bars)
+    first = max(int(np.ceil(beats[0] * curve.rate)), 0)
+    stop = min(int(beats[-1] * curve.rate), len(curve.strength))
+    times = np.arange(first, stop) / curve.rate
+    weights = curve.strength[first:stop]
+    position: Floats = np.interp(times, beats, np.arange(len(beats)))
+    turns: Vectors = np.exp(2j * np.pi * count * position)
+    bounds = np.searchsorted(times, beats[edges[:-1]])
+    rows = [_by_bar(weights * turns**part, bounds) for part in PARTS]
+    bar_s = float(np.median(np.diff(beats[edges])))
+    return BeatPhases(
+        float(np.median(np.diff(beats))), np.array(rows), _by_bar(weights + 0j, bounds).real,
+        max(round(WINDOW_S / bar_s), 1),
+    )  # fmt: skip
+
+
+def chance_agreement(curve: Onsets, grid: Grid, bars: int, part: int) -> float:
+    """What `local_agreement` is, on average, for the same song on grids that are none of it."""
+    others = [beat_phases(curve, grid, bars, count) for count in _NO_GRID]
+    return float(np.mean([other.local_agreement(part) for other in others]))
+
+
+def beat_lines(grid: Grid, bars: int) -> tuple[Floats, list[int]]:
+    """Times of all beats of the first `bars` bars and of the line after them; which of them begin a bar."""
+    times: list[float] = []
+    edges = []
+    for bar in range(1, bars + 1):
+        edges.append(len(times))
+        times += [float(grid.beat_time_s(bar, beat)) for beat in range(grid.stretch(bar).meter.beats)]
+    edges.append(len(times))
+    times.append(float(grid.line_s(bars + 1)))
+    return np.array(times), edges
+
+
+def _by_bar(values: NDArray[Any], bounds: NDArray[np.intp]) -> Vectors:
+    """Sums of (steps,) between bounds, (bars,)."""
+    total = np.concatenate([[0], np.cumsum(values)])
+    stops = np.append(bounds[1:], len(values))
+    found: Vectors = total[stops] - total[bounds]
+    return found
