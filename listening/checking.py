@@ -19,7 +19,7 @@ from render.audio.splice import Splicer
 from render.audio.stem_fit import StemFit
 from render.audio.stems import Mixes, check_stems, fit_stems, read_audio
 from render.audio.timeline import Timeline, content_hash, lay_out, longest_lead
-from render.errors import FormError, SongError, StudyError
+from render.errors import BeyondTheEndError, FormError, SongError, StudyError
 from render.files import replacing
 from render.joins import judging
 from render.joins.finding import JoinFinding
@@ -34,7 +34,6 @@ if TYPE_CHECKING:
 
 
 JOINS_FILE, CLICK_FILE = "joins.wav", "click.wav"
-BEYOND_THE_END = "beyond the end of the audio"  # how render/song/song.py says that bars do not fit the audio
 MOST_FORMS = 6  # our own rule of thumb, from the outlook's figures
 
 
@@ -118,8 +117,8 @@ def _song_of(study: Study) -> Song:
     """The study's song; where bars go beyond the audio because of the tempo, that is named first."""
     try:
         return study.song
-    except SongError as error:
-        tempo = _tempo_of(study) if BEYOND_THE_END in str(error) else None
+    except BeyondTheEndError as error:
+        tempo = _tempo_of(study)
         if tempo is None or tempo.better_tempo is None:
             raise
         raise SongError(f"{tempo.lines()[0]}. As it is, {error}") from None

@@ -2,6 +2,7 @@
 
     FairhearingError            a message for a person: what was found, where, what was expected, what to do
     ├── SongError               song.toml, or a name or bar in it
+    │   ├── BeyondTheEndError   bars that the audio is too short for
     │   └── FormError           a form, or a part of one
     ├── AudioError              an audio file: missing, unreadable, of the wrong kind
     ├── RenderError             the renders could not be made or do not measure as they must
@@ -28,6 +29,10 @@ class FairhearingError(Exception):
 
 class SongError(FairhearingError):
     """song.toml is not in order."""
+
+
+class BeyondTheEndError(SongError):
+    """song.toml names bars beyond the end of the audio: they are wrong, or tempo or start are."""
 
 
 class FormError(SongError):

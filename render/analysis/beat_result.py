@@ -200,7 +200,7 @@ class BeatFit:
         if not self.fits:
             return share
         if self.first_beat_clear:
-            first = "harmony and low notes agree with the first beat of its bars; bar 1 is for you to say"
+            first = "harmony and low notes agree with its first beats; which bar is bar 1, you know"
         else:
             first = f"which beat is the first of a bar they do not tell: {BY_EAR}"
         within = f"within {max(self.within_ms or 0, 1):.0f} ms from the top to the end"

@@ -17,7 +17,7 @@ from typing import Literal
 
 from pydantic import ValidationError
 
-from render.errors import FormError, SongError
+from render.errors import BeyondTheEndError, FormError, SongError
 from render.song.audio_header import AudioInfo, audio_info
 from render.song.forms import (
     AS_WRITTEN,
@@ -214,7 +214,7 @@ def _grid(file: SongFile, audio: AudioInfo) -> Grid:
         if change.tempo is None and change.meter is None:
             raise SongError(f"song.changes: bar {change.bar} changes nothing; give it a tempo or a meter")
         if grid.line_frame(change.bar) >= audio.frames:
-            raise SongError(
+            raise BeyondTheEndError(
                 f"song.changes: bar {change.bar} lies beyond the end of the audio ({audio.seconds:.2f} s); "
                 "take that entry out, or look at tempo and start"
             )
@@ -257,7 +257,7 @@ def _last_bar(file: SongFile, grid: Grid, sections: tuple[Section, ...], audio: 
     for section in sections:
         if grid.line_frame(section.last_bar) >= audio.frames:
             last = grid.position(Fraction(audio.frames - 1, audio.sample_rate))[0]
-            raise SongError(
+            raise BeyondTheEndError(
                 f'sections."{section.name}": bars {section.bars_text} go beyond the end of the audio '
                 f"({audio.seconds:.2f} s), which ends in bar {last}; correct them, or look at tempo and start"
             )
@@ -268,7 +268,7 @@ def _last_bar(file: SongFile, grid: Grid, sections: tuple[Section, ...], audio: 
                 f"song.bars: {file.song.bars}, but a section reaches bar {named}; give {named} or more"
             )
         if grid.line_frame(file.song.bars) >= audio.frames:
-            raise SongError(
+            raise BeyondTheEndError(
                 f"song.bars: {file.song.bars} bars go beyond the end of the audio ({audio.seconds:.2f} s); "
                 "give fewer, or look at tempo and start"
             )
