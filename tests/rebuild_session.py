@@ -111,6 +111,18 @@ class Session:
             before, _ = self.bars_from(to, to)
             self.swap(to, to, self.cut(start, stop))
             self.bars[before:before] = self.bars[first:last]
+        elif edit.kind == "move":
+            assert start is not None and stop is not None and to is not None
+            first, last = self.bars_from(start, stop)
+            before, _ = self.bars_from(to, to)
+            taken, bars = self.cut(start, stop), self.bars[first:last]
+            assert to <= start or to >= stop
+            self.swap(start, stop, [])
+            del self.bars[first:last]
+            there = to if to <= start else to - (stop - start)
+            self.swap(there, there, taken)
+            before = before if to <= start else before - len(bars)
+            self.bars[before:before] = bars
         elif edit.kind == "remove":
             assert start is not None and stop is not None
             first, last = self.bars_from(start, stop)

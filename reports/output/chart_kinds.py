@@ -60,8 +60,8 @@ def settled(judgement: Judgement, lead: str, key: str = "settled") -> Chart:
     """Settled ratings with their intervals, best first."""
     found = judgement.settled
     rows = [(name, found[name]) for name in judgement.order if name not in judgement.panel.unheard]
-    names = [wrap(name, 46, 2) for name, _ in rows]
-    heights = [0.26 + 0.17 * (name.count("\n") + 1) for name in names]
+    names = [wrap(name, 30, 2) for name, _ in rows]
+    heights = [0.28 + 0.18 * (name.count("\n") + 1) for name in names]
     height_in = sum(heights) + 0.65
 
     def paint(figure: Figure) -> None:
@@ -96,23 +96,22 @@ def _interval(axes: Axes, s: SettledRating, y: float, leads: bool) -> None:
 
 
 def by_listen(judgement: Judgement, table: pd.DataFrame, lead: str) -> Chart:
-    """A small chart for each form: every rating at its listen, and the mean of each listen."""
+    """Form by form, one below the other: every rating at its listen, and the mean of each listen."""
     names = [name for name in judgement.order if name not in judgement.panel.unheard]
-    columns, rows = 2, math.ceil(len(names) / 2)
-    height_in = 1.72 * rows + 0.35
+    row_in = 1.35
+    height_in = row_in * len(names) + 0.4
     curve = judgement.beside.diagnostics.curve
     last = max(int(table["listen"].max()), 2)
     low, high = span(float(table["rating"].min()), float(table["rating"].max()))
 
     def paint(figure: Figure) -> None:
         for index, name in enumerate(names):
-            row, column = divmod(index, columns)
-            top = 1 - (1.72 * row + 0.42) / height_in
-            axes = figure.add_axes((0.075 + 0.485 * column, top - 1.05 / height_in, 0.425, 1.05 / height_in))
+            top = 1 - (row_in * index + 0.28) / height_in
+            axes = figure.add_axes((0.1, top - 0.82 / height_in, 0.88, 0.82 / height_in))
             _listens(axes, table[table["form"] == name], name == lead)
             if _shows_curve(table, name, curve):
                 _learned(axes, judgement.settled[name].mean, curve, last)
-            title = wrap(name, 27, 2)
+            title = cut(name, 40)
             axes.set_title(
                 title, fontsize=SMALL_PT, loc="left", pad=3, weight="bold" if name == lead else "normal"
             )
@@ -179,15 +178,15 @@ def by_day(judgement: Judgement, lead: str) -> Chart | None:
     x = np.arange(1.0, len(ranks) + 1)
 
     def paint(figure: Figure) -> None:
-        axes = figure.add_axes((0.075, 0.5 / height_in, 0.50, 1 - 0.62 / height_in))
+        axes = figure.add_axes((0.12, 0.55 / height_in, 0.42, 1 - 0.68 / height_in))
         lowest = len(judgement.order)
         ends = [float(ranks[name].dropna().iloc[-1]) for name in names]
-        per_in = (lowest - 0.4) / (height_in - 0.62)
+        per_in = (lowest - 0.4) / (height_in - 0.68)
         labels = spread(ends, 0.19 * per_in, 0.7, lowest + 0.3)
         for index, (name, label) in enumerate(zip(names, labels, strict=True)):
             _rank_line(axes, x, ranks[name], index, name == lead)
             axes.annotate(
-                cut(name, 25), (1.05, label), xycoords=("axes fraction", "data"), va="center",
+                cut(name, 19), (1.05, label), xycoords=("axes fraction", "data"), va="center",
                 fontsize=SMALL_PT, weight="bold" if name == lead else "normal", annotation_clip=False,
             )  # fmt: skip
             axes.annotate(
@@ -240,10 +239,10 @@ def _listeners_page(
     ends: tuple[float, float],
     shown: Callable[[str], str],
 ) -> Chart:
-    height_in = 0.21 * len(owns) + 0.75
+    height_in = 0.22 * len(owns) + 0.8
 
     def paint(figure: Figure) -> None:
-        axes = figure.add_axes((0.37, 0.5 / height_in, 0.36, 1 - 0.62 / height_in))
+        axes = figure.add_axes((0.39, 0.55 / height_in, 0.31, 1 - 0.68 / height_in))
         rows = range(len(owns))
         others = [(v, row) for row in rows for name, v in owns[row].mean.items() if name != lead]
         axes.plot(*zip(*others, strict=True), "|", markersize=8, color=LINE, markeredgewidth=1.4)
@@ -254,13 +253,13 @@ def _listeners_page(
         for row, own in enumerate(owns):
             axes.text(-0.03, row, _short(shown(own.listener)), transform=beside, ha="right", va="center")
             first = own.order[0]
-            text, color = ("the same", SOFT) if first == lead else (cut(first, 14), INK)
+            text, color = ("the same", SOFT) if first == lead else (cut(first, 15), INK)
             axes.text(1.03, row, text, transform=beside, va="center", color=color)
         axes.text(1.03, -1, "own first", transform=beside, va="center", color=SOFT)
         axes.axvline(0, color=HAIR, linewidth=0.8, zorder=0)
         axes.set_ylim(len(owns) - 0.4, -1.5)
         axes.set_xlim(*ends)
-        axes.set_xlabel("points above or below own average")
+        axes.set_xlabel("points from own average")
         bare(axes)
 
     told = "; ".join(
@@ -273,7 +272,7 @@ def _listeners_page(
 def _short(shown: str) -> str:
     """A listener's name for a narrow margin; the mark of a scripted one is never cut off."""
     mark = MARK if shown.endswith(MARK) else ""
-    return apart(cut(shown.removesuffix(mark), 22 - len(mark))) + mark
+    return apart(cut(shown.removesuffix(mark), 19 - len(mark))) + mark
 
 
 def round_by_round(case: Dissent) -> Chart:
@@ -285,7 +284,7 @@ def round_by_round(case: Dissent) -> Chart:
     x = [r + s for r, s in zip(rounds, shift, strict=True)]
 
     def paint(figure: Figure) -> None:
-        axes = figure.add_axes((0.105, 0.19, 0.88, 0.77))
+        axes = figure.add_axes((0.14, 0.21, 0.84, 0.75))
         below = [v < 0 for v in values]
         axes.plot(
             [a for a, b in zip(x, below, strict=True) if not b], [v for v in values if v >= 0], "o",

@@ -26,9 +26,9 @@ from render.style import palette
 _TOKENS = palette("light")  # stand for the tokens while a chart is drawn; the page then colours it
 PAPER, INK, SOFT, LINE, HAIR = (_TOKENS[name] for name in ("paper", "ink", "soft", "line", "hair"))
 _VARIABLES = {colour: f"var(--{name})" for name, colour in _TOKENS.items()}
-WIDTH_IN = 5.0
-TEXT_PT = 10
-SMALL_PT = 9
+WIDTH_IN = 3.75  # a phone's width at the size of its text; on a desk several stand side by side
+TEXT_PT = 10.5
+SMALL_PT = 9.5
 
 _STYLE: Any = {
     "svg.fonttype": "none",

@@ -14,7 +14,6 @@ from reports.files import message, plain
 from reports.output.figures import clock, signed
 from reports.verdict import phrases
 from reports.way_back.package import WayBack, again_lines
-from reports.way_back.rebuild_words import clock as exact_clock
 
 
 def markdown(facts: Facts, sentence: str, case: Dissent | None, way: WayBack | None) -> str:
@@ -129,10 +128,9 @@ def _way_back(way: WayBack) -> Iterator[str]:
     yield from (f"## How to rebuild {plain(way.form)}", "")
     if not way.sheet.edits:
         yield "Nothing to do: this is the song as it stands."
-    for number, edit in enumerate(way.sheet.edits, 1):
-        at = edit.start or edit.to
-        where = f" (at {exact_clock(at.time_s)})" if at else ""
-        yield f"{number}. {plain(edit.text)}{where}"
+    for step in way.sheet.steps:
+        where = f" (in the bounce: {step.times})" if step.times else ""
+        yield f"{step.number}. {plain(step.edit.text)} {plain(step.edit.effect)}{where}"
     yield from ("", f"## What to perform again for {plain(way.form)}", "")
     yield from again_lines(way, "###")
     yield ""

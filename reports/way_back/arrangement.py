@@ -60,6 +60,25 @@ class Remove(NamedTuple):
     shift: int = 0
 
 
+class Move(NamedTuple):
+    """Slots [first, stop) out and in again before slot `to` (outside them), all three `shift` ticks early."""
+
+    first: int
+    stop: int
+    to: int
+    shift: int = 0
+
+    @property
+    def copy(self) -> Copy:
+        return Copy(*self)
+
+    @property
+    def rest(self) -> Remove:
+        """What is left to do once it is copied."""
+        later = self.stop - self.first if self.to <= self.first else 0
+        return Remove(self.first + later, self.stop + later, self.shift)
+
+
 class Rest(NamedTuple):
     """Silent slots put in before slot `to`."""
 
@@ -89,7 +108,7 @@ class Clear(NamedTuple):
     stop: int
 
 
-Op = Copy | Remove | Rest | Over | Mute | Clear
+Op = Copy | Remove | Move | Rest | Over | Mute | Clear
 
 
 @dataclass(frozen=True)
@@ -123,6 +142,10 @@ class Arrangement:
         offset = self.starts[first] if self.cells else 0
         return part(self.cells[first:last], start - offset, stop - offset)
 
+    def slot_at(self, tick: int) -> int:
+        """The slot that holds a tick; what lies before the first belongs to it."""
+        return max(bisect.bisect_right(self.lines, tick) - 1, 0)
+
     def can_shift(self, shift: int, *slots: int) -> bool:
         """Whether cutting `shift` ticks before all these slots leaves every bar line in its place."""
         reaches = {self._reach(slot, shift) for slot in slots}
@@ -150,6 +173,8 @@ class Arrangement:
             case Remove(first, stop, shift):
                 slots = slots[:first] + slots[stop:]
                 cells = replace(cells, lines[first] - shift, lines[stop] - shift, ())
+            case Move():
+                return self.after(op.copy).after(op.rest)
             case Rest(to, new):
                 slots = slots[:to] + new + slots[to:]
                 cells = insert(cells, lines[to], (Cell(None, sum(s.ticks for s in new)),))

@@ -7,63 +7,101 @@ does exactly and `rebuild_search` for how short the list is.
 
 from __future__ import annotations
 
+import bisect
 import csv
 import io
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import groupby
 
 from render.audio.timeline import lay_out
-from render.song.forms import Form, bars_text
+from render.song.forms import Form, Piece, bars_text
 from render.song.song import Song
-from reports.files import plain
+from reports.files import cell, plain
 from reports.way_back.arrangement import Task, task
+from reports.way_back.rebuild_order import final_slot
 from reports.way_back.rebuild_search import EFFORT, shortest
 from reports.way_back.rebuild_words import Edit, Wording, clock, counted, ending_edit, length_bars
 
 COLUMNS = (
     "step", "kind", "from_bar", "from_beat", "up_to_bar", "up_to_beat", "to_bar", "to_beat", "beats",
-    "stems", "from_time", "to_time", "total_bars", "total_time", "text",
+    "stems", "from_bounce_time", "to_bounce_time", "total_bars", "text", "effect", "place",
 )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Landmark:
-    """A part of the finished form, for checking: its bars, its time, its words."""
+    """A part of the finished form, for checking: its bars, its words, and where it lies in the bounce
+    (None: a silence)."""
 
     first_bar: int
     last_bar: int
-    time_s: Fraction
+    bounce_s: Fraction | None
     text: str
 
 
 @dataclass(frozen=True)
+class Step:
+    """One edit of the sheet. `place` names the part of the finished form where it shows; `form_s` is the
+    time there, in seconds after the form's first bar line."""
+
+    number: int
+    edit: Edit
+    place: str
+    form_s: Fraction
+
+    @property
+    def times(self) -> str:
+        """Where to look, in the bounce: "1:30.402 to 0:40.402", "" for what is silent there."""
+        places = [at.bounce_s for at in (self.edit.start, self.edit.to) if at]
+        words = [clock(time_s) if time_s is not None else "the silence" for time_s in places]
+        return " to ".join(dict.fromkeys(words))  # what is repeated goes nowhere else
+
+
+@dataclass(frozen=True)
 class Sheet:
-    """The edits in order, what should be there in the end, and what holds for all of them."""
+    """The steps in order, what should be there in the end, and what holds for all of them."""
 
     title: str
     form: str
-    edits: tuple[Edit, ...]
+    steps: tuple[Step, ...]
     landmarks: tuple[Landmark, ...]
     notes: tuple[str, ...]
     total_bars: int  # on the ruler
     length_bars: Fraction  # of music: a short bar is the part of a bar that it is
-    total_s: Fraction
+    length_s: Fraction  # from the first bar line to the last
+
+    @property
+    def edits(self) -> tuple[Edit, ...]:
+        return tuple(step.edit for step in self.steps)
+
+    @property
+    def groups(self) -> tuple[tuple[str, tuple[Step, ...]], ...]:
+        """Neighbouring steps by the part where they show."""
+        return tuple((place, tuple(run)) for place, run in groupby(self.steps, key=lambda step: step.place))
 
     def as_markdown(self) -> str:
         """The sheet as a page to print or to read beside the session."""
         lines = [f'# How to rebuild {plain(self.title)} as "{plain(self.form)}"', ""]
         if not self.edits:
             lines += ["Nothing to do: this is the song as it stands.", ""]
-        for step, edit in enumerate(self.edits, start=1):
-            where = " to ".join(clock(p.time_s) for p in (edit.start, edit.to) if p)
-            now = f"Now {counted(edit.length_bars, 'bar')}, {clock(edit.total_s)}."
-            lines += [f"{step}. {plain(edit.text)}  ", f"   {f'At {where}. ' if where else ''}{now}"]
-        lines += ["", "## What you should have then", "", "| bars | starts at | part |", "|---|---|---|"]
+        for place, steps in self.groups:
+            lines += [f"## At {plain(place)}", ""]
+            for step in steps:
+                edit, times = step.edit, step.times
+                where = f"In the bounce: {times}. " if times else ""
+                lines += [
+                    f"- [ ] {step.number}. {plain(edit.text)}  ",
+                    f"      {plain(edit.effect)}. {where}Then {counted(edit.length_bars, 'bar')}.",
+                ]
+            lines.append("")
+        lines += ["## What you should have then", "", "| bars | part | in the bounce at |", "|---|---|---|"]
         for mark in self.landmarks:
             bars = bars_text(mark.first_bar, mark.last_bar)
-            lines.append(f"| {bars} | {clock(mark.time_s)} | {plain(mark.text)} |")
-        total = f"{counted(self.length_bars, 'bar')}; the last one ends at {clock(self.total_s)}."
+            time = "–" if mark.bounce_s is None else clock(mark.bounce_s)
+            lines.append(f"| {bars} | {plain(mark.text)} | {time} |")
+        total = f"{counted(self.length_bars, 'bar')}; from bar 1 to the last bar line {clock(self.length_s)}."
         lines += ["", f"Together {total}", "", "## Good to know", ""]
         return "\n".join([*lines, *(f"- {plain(note)}" for note in self.notes), ""])
 
@@ -76,19 +114,21 @@ class Sheet:
         return out.getvalue()
 
     def _rows(self) -> Iterator[dict[str, object]]:
-        for step, edit in enumerate(self.edits, start=1):
-            row: dict[str, object] = {"step": step, "kind": edit.kind}
+        for step in self.steps:
+            edit = step.edit
+            row: dict[str, object] = {"step": step.number, "kind": edit.kind}
             for name, at in (("from", edit.start), ("up_to", edit.stop), ("to", edit.to)):
                 row[f"{name}_bar"] = at.bar if at else None
                 row[f"{name}_beat"] = round(float(at.beat), 6) if at else None
             row["beats"] = round(float(edit.beats), 6) if edit.beats is not None else None
             row["stems"] = " and ".join(edit.stems)
-            row["from_time"] = clock(edit.start.time_s) if edit.start else ""
-            row["to_time"] = clock(edit.to.time_s) if edit.to else ""
+            for name, at in (("from", edit.start), ("to", edit.to)):
+                row[f"{name}_bounce_time"] = clock(at.bounce_s) if at and at.bounce_s is not None else ""
             yield row | {
                 "total_bars": _number(edit.length_bars),
-                "total_time": clock(edit.total_s),
                 "text": edit.text,
+                "effect": cell(edit.effect),
+                "place": cell(step.place),
             }
 
 
@@ -99,25 +139,47 @@ def sheet(song: Song, form: Form, effort: int = EFFORT) -> Sheet:
         FormError: as `render.audio.timeline.lay_out` does.
     """
     todo = task(song, form)
-    timeline = lay_out(song, form)
-    edits, state = [], todo.start
-    for op in shortest(todo, effort):
-        new = state.after(op)
-        edits.append(Wording(todo, state, new).edit(op))
-        state = new
-    rings = song.audio.frames > song.grid.line_frame(song.last_bar + 1)
-    if timeline.ending.kind != "song" and (rings or timeline.ending.kind != "cut"):
-        edits.append(ending_edit(todo, timeline.ending))
+    edits = list(_edits(song, form, todo, effort))
     marks = []
     starts = (*todo.parts, len(todo.goal.slots))
     for index, now in enumerate(form.parts):
-        line = todo.seconds(todo.goal.lines[starts[index]])
-        marks.append(Landmark(starts[index] + 1, starts[index + 1], line, now.text))
-    end_s = todo.seconds(todo.goal.lines[-1])
-    notes = tuple(_notes(song, todo))
-    slots = todo.goal.slots
-    bars = length_bars(slots, song.grid)
-    return Sheet(song.title, form.name, tuple(edits), tuple(marks), notes, len(slots), bars, end_s)
+        bounce_s = song.grid.line_s(now.first_bar) if isinstance(now, Piece) else None
+        marks.append(Landmark(starts[index] + 1, starts[index + 1], bounce_s, now.text))
+    slots, lines = todo.goal.slots, todo.goal.lines
+    return Sheet(
+        title=song.title,
+        form=form.name,
+        steps=tuple(_step(todo, form, number, edit) for number, edit in enumerate(edits, 1)),
+        landmarks=tuple(marks),
+        notes=tuple(_notes(song, todo)),
+        total_bars=len(slots),
+        length_bars=length_bars(slots, song.grid),
+        length_s=Fraction(lines[-1] - todo.goal.lead, todo.per_s),
+    )
+
+
+def _edits(song: Song, form: Form, todo: Task, effort: int) -> Iterator[Edit]:
+    """The edits in words; `slot` becomes the bar of the finished form."""
+    ops, state = shortest(todo, effort), todo.start
+    for number, op in enumerate(ops, 1):
+        new = state.after(op)
+        edit = Wording(todo, state, new, song.sections).edit(op)
+        yield replace(edit, slot=final_slot(edit.slot, ops[number:]))
+        state = new
+    ending = lay_out(song, form).ending
+    rings = song.audio.frames > song.grid.line_frame(song.last_bar + 1)
+    if ending.kind != "song" and (rings or ending.kind != "cut"):
+        yield ending_edit(todo, ending)
+
+
+def _step(todo: Task, form: Form, number: int, edit: Edit) -> Step:
+    slot = min(max(edit.slot, 0), len(todo.goal.slots))
+    form_s = Fraction(todo.goal.lines[slot] - todo.goal.lead, todo.per_s)
+    part = bisect.bisect_right(todo.parts, slot) - 1
+    stop = todo.parts[part + 1] if part + 1 < len(todo.parts) else len(todo.goal.slots)
+    bars = bars_text(todo.parts[part] + 1, stop)
+    place = f"{form.parts[part].text} ({'bars' if '-' in bars else 'bar'} {bars})"
+    return Step(number, edit, place if slot < len(todo.goal.slots) else "the end", form_s)
 
 
 def _notes(song: Song, todo: Task) -> Iterator[str]:
@@ -126,12 +188,15 @@ def _notes(song: Song, todo: Task) -> Iterator[str]:
         'Bars and beats are those of the song as the steps before have left it. "Up to" does not include '
         "the place it names."
     )
-    yield f"Times count from the start of the audio file; bar 1 lies at {clock(song.grid.start_s)}."
+    yield (
+        "Times are those of the bounce, where what is spoken of stands in the song as written; its bar 1 "
+        f"lies at {clock(song.grid.start_s)}."
+    )
     early_s = todo.seconds(0)
     if early_s < 0:
         yield (
             f"The first pickup begins {float(-early_s):.3f} s before the audio file does: make that much "
-            "room before bar 1 first (the times above do not count it)."
+            "room before bar 1 first."
         )
     yield (
         f"Crossfade each new join by about {song.crossfade_ms:g} ms, ending just before the bar line (or "

@@ -1,15 +1,15 @@
 """The shortest list of edits that can be found: a sure list first, then a search for a shorter one.
 
-The search deepens edit by edit (iterative deepening). A state's distance is at least half the number of
-the form's joins it does not hold yet, because no edit makes more than two new joins. Edits that make
+The search deepens edit by edit (iterative deepening). A state's distance is at least a third of the number of
+the form's joins it does not hold yet, because no edit makes more than three new joins. Edits that make
 none of the form's joins are left aside: no case is known where they help (for small forms the tests
 compare with a search that leaves nothing aside). For large forms the search stops after `effort` states
-and the sure list stands.
+and the sure list stands, a copy and the removal of what was copied made one move.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
 from reports.way_back.arrangement import (
@@ -18,6 +18,7 @@ from reports.way_back.arrangement import (
     Cells,
     Clear,
     Copy,
+    Move,
     Mute,
     Op,
     Over,
@@ -28,8 +29,11 @@ from reports.way_back.arrangement import (
     part,
 )
 from reports.way_back.rebuild_build import blocks, built, cut_bars
+from reports.way_back.rebuild_order import fused, in_order
 
 EFFORT = 6_000  # states looked at before the search gives up
+
+MOST_NEW_JOINS = 3  # of one edit: a move makes one where it comes from and two where it goes
 
 MOST_JOINS = 40  # of larger forms the search would see too little to find anything
 
@@ -40,13 +44,23 @@ Join = tuple[Edge, Edge]
 def shortest(task: Task, effort: int = EFFORT) -> list[Op]:
     """Edits from the song to the form, as few as were found; applied in order they give it exactly."""
     lists = [built(task, keep, shifts) for keep in (True, False) for shifts in (True, False)]
-    best = min((ops for ops in lists if ops is not None), key=len)
-    return _Search(task, effort).shorter_than(best) if len(task.joins) <= MOST_JOINS else best
+    small = len(task.joins) <= MOST_JOINS
+    sure = [ops for ops in lists if ops is not None]
+    best = min((fused(task.start, ops) for ops in sure) if small else sure, key=len)
+    return in_order(task.start, _Search(task, effort).shorter_than(best)) if small else best
+
+
+ANEW = 100  # a join of the goal that the song lacks so far, beside one that it has already
+
+
+def enough(worth: int, need: int) -> bool:
+    """Whether an edit makes a join of the goal, and at least `need` that were lacking."""
+    return worth > 0 and worth // ANEW >= need
 
 
 def bars_touched(op: Op) -> int:
     """How many bars an edit copies or removes: of lists as short, small edits are easier to follow."""
-    return op.stop - op.first if isinstance(op, Copy | Remove) else 0
+    return op.stop - op.first if isinstance(op, Copy | Remove | Move) else 0
 
 
 class _Spot(NamedTuple):
@@ -118,7 +132,7 @@ class _Search:
         missing = len(self.wanted.difference(joins(cells)))
         if missing == 0:
             return 0 if cells == self.goal and state.slots == self.task.goal.slots else 1
-        least = (missing + 1) // 2
+        least = (missing + MOST_NEW_JOINS - 1) // MOST_NEW_JOINS
         return least if least > 1 or self.one_away(cells) else 2
 
     def one_away(self, cells: Cells) -> bool:
@@ -136,7 +150,7 @@ class _Search:
             return None
         self.seen[key] = length
         children = []
-        for op in self.edits(state):
+        for op in self.edits(state, length):
             self.left -= 1
             new = state.after(op)
             least = self.least(new)
@@ -151,29 +165,46 @@ class _Search:
                 return [op, *rest]
         return None
 
-    def edits(self, state: Arrangement) -> Iterator[Op]:
-        """The edits that make at least one of the goal's joins."""
+    def edits(self, state: Arrangement, length: int) -> Iterator[Op]:
+        """The edits that make a join of the goal, and so many missing ones that `length` edits are enough."""
         cells = self.cleared(state.cells)
+        missing = self.wanted.difference(joins(cells))
+        need = max(len(missing) - MOST_NEW_JOINS * (length - 1), 0)
+
+        def worth(join: Join) -> int:
+            return 0 if join not in self.wanted else ANEW if join in missing else 1
+
         for shift in self.shifts:
-            spots = list(self.spots(state, cells, shift))
-            for at, first in enumerate(spots):
-                for stop in spots[at + 1 :]:
-                    if not state.can_shift(shift, first.slot, stop.slot):
-                        continue
-                    if (first.left, stop.right) in self.wanted:
-                        yield Remove(first.slot, stop.slot, shift)
-                    for to in spots:
-                        makes = (to.left, first.right) in self.wanted or (stop.left, to.right) in self.wanted
-                        if makes and state.can_shift(shift, first.slot, to.slot):
-                            yield Copy(first.slot, stop.slot, to.slot, shift)
+            yield from self.moved(state, list(self.spots(state, cells, shift)), shift, worth, need)
         spots = list(self.spots(state, cells, 0))
         silent: Edge = (None, frozenset())
         for spot in spots:
-            if (spot.left, silent) in self.wanted or (silent, spot.right) in self.wanted:
+            if enough(worth((spot.left, silent)) + worth((silent, spot.right)), need):
                 for slots in self.rests:
                     yield Rest(spot.slot, slots)
-        yield from self.laid_over(state, cells, spots)
-        yield from self.muted(state, cells)
+        if need <= 2:
+            yield from self.laid_over(state, cells, spots)
+            yield from self.muted(state, cells)
+
+    def moved(
+        self, state: Arrangement, spots: list[_Spot], shift: int, worth: Callable[[Join], int], need: int
+    ) -> Iterator[Op]:
+        """Removals, copies and moves, cut `shift` ticks before bar lines, that are worth trying."""
+        made = [[worth((one.left, two.right)) for two in spots] for one in spots]
+        for at, first in enumerate(spots):
+            for end in range(at + 1, len(spots)):
+                stop, closed = spots[end], made[at][end]
+                if not state.can_shift(shift, first.slot, stop.slot):
+                    continue
+                if enough(closed, need):
+                    yield Remove(first.slot, stop.slot, shift)
+                for to, spot in enumerate(spots):
+                    opened = made[to][at] + made[end][to]
+                    if enough(opened + closed, need) and state.can_shift(shift, first.slot, spot.slot):
+                        if enough(opened, need):
+                            yield Copy(first.slot, stop.slot, spot.slot, shift)
+                        if not at <= to <= end:
+                            yield Move(first.slot, stop.slot, spot.slot, shift)
 
     def laid_over(self, state: Arrangement, cells: Cells, spots: list[_Spot]) -> Iterator[Op]:
         for tail in self.tails:

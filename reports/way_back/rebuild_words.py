@@ -2,24 +2,42 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Literal
 
-from render.song.forms import Ending
+from render.song.forms import Ending, Section
 from render.song.grid import Grid
-from reports.way_back.arrangement import Arrangement, Copy, Mute, Op, Over, Remove, Rest, Slot, Task
+from reports.way_back.arrangement import (
+    Arrangement,
+    Copy,
+    Move,
+    Mute,
+    Op,
+    Over,
+    Remove,
+    Rest,
+    Slot,
+    Task,
+    part,
+)
+from reports.way_back.rebuild_effects import Effects
+from reports.way_back.rebuild_order import shows_at
 
-Kind = Literal["copy", "remove", "silence", "copy over", "mute", "clear", "ending"]
+Kind = Literal["copy", "move", "remove", "silence", "copy over", "mute", "clear", "ending"]
 
 
 @dataclass(frozen=True)
 class Position:
-    """A place on the ruler: bar and beat, both from 1. Beat 0 of bar 1 lies one beat before bar 1."""
+    """A place on the ruler: bar and beat, both from 1. Beat 0 of bar 1 lies one beat before bar 1.
+
+    `bounce_s` is the time in the bounce of what sounds there so far (None: silence).
+    """
 
     bar: int
     beat: Fraction
-    time_s: Fraction
+    bounce_s: Fraction | None
 
     @property
     def on_line(self) -> bool:
@@ -38,13 +56,14 @@ class Edit:
     """One action. Ranges run from `start` up to `stop`, which is not part of them; `to` is where it goes.
 
     `slots` are a silence's bars; `beats` the length of what is inserted, laid over or removed where it
-    is no whole number of bars. `total_bars`, `length_bars` and `total_s` describe the song after the edit
-    (to the last bar line, without what rings on): bars on the ruler, and bars of music, in which a short
-    bar counts as the part of a bar that it is.
+    is no whole number of bars. `effect` says what it does to the song. `total_bars` and `length_bars`
+    describe the song after the edit: bars on the ruler, and bars of music, in which a short bar counts as
+    the part of a bar that it is. `slot` is the bar (from 0) of the song after the edit where it shows.
     """
 
     kind: Kind
     text: str
+    effect: str = ""
     start: Position | None = None
     stop: Position | None = None
     to: Position | None = None
@@ -55,19 +74,24 @@ class Edit:
     ending: Ending | None = None
     total_bars: int = 0
     length_bars: Fraction = Fraction(0)
-    total_s: Fraction = Fraction(0)
+    slot: int = 0
 
 
 class Wording:
     """Puts one edit into words, between the states before and after it."""
 
-    def __init__(self, todo: Task, before: Arrangement, after: Arrangement) -> None:
+    def __init__(
+        self, todo: Task, before: Arrangement, after: Arrangement, sections: Sequence[Section]
+    ) -> None:
         self.todo, self.before, self.after = todo, before, after
+        self.effects = Effects(todo.start, before, after, sections)
 
     def edit(self, op: Op) -> Edit:
         match op:
             case Copy():
                 return self.copy(op)
+            case Move():
+                return self.move(op)
             case Remove():
                 return self.remove(op)
             case Rest():
@@ -77,30 +101,42 @@ class Wording:
             case Mute():
                 return self.mute(op)
         stop = self.at(op.stop)
-        return self.told(Edit("clear", f"Silence everything that sounds before {stop}.", stop=stop))
+        text = f"Silence everything that sounds before {stop}."
+        return self.stated(op, Edit("clear", text, stop=stop))
 
     def copy(self, op: Copy) -> Edit:
         lines = self.before.lines
         start, stop = self.at(lines[op.first] - op.shift), self.at(lines[op.stop] - op.shift)
         to = self.at(lines[op.to] - op.shift)
         length = counted(op.stop - op.first, "bar")
-        if op.to == len(self.before.slots) and not op.shift:
-            goes = f"to the end, after bar {op.to}"
+        what = f"{_range(start, stop)}{f' ({length})' if op.shift else ''}"
+        if op.to in (op.first, op.stop):
+            text = f"Repeat {what}."
+        elif op.to == len(self.before.slots) and not op.shift:
+            text = f"Copy {what} to the end, after bar {op.to}."
         else:
-            goes = f"to before {to}; what follows moves {length} later"
-        text = f"Copy {_range(start, stop)}{f' ({length})' if op.shift else ''} {goes}."
-        return self.told(
-            Edit("copy", text, start, stop, to, length_s=self.span(lines[op.first], lines[op.stop]))
-        )
+            text = f"Copy {what} to before {to}; what follows moves {length} later."
+        edit = Edit("copy", text, "", start, stop, to, length_s=self.span(lines[op.first], lines[op.stop]))
+        return self.stated(op, edit)
+
+    def move(self, op: Move) -> Edit:
+        lines = self.before.lines
+        start, stop = self.at(lines[op.first] - op.shift), self.at(lines[op.stop] - op.shift)
+        to = self.at(lines[op.to] - op.shift)
+        length = f" ({counted(op.stop - op.first, 'bar')})" if op.shift else ""
+        end = op.to == len(self.before.slots) and not op.shift
+        goes = f"to the end, after bar {op.to}" if end else f"to before {to}"
+        text = f"Move {_range(start, stop)}{length} {goes}."
+        edit = Edit("move", text, "", start, stop, to, length_s=self.span(lines[op.first], lines[op.stop]))
+        return self.stated(op, edit)
 
     def remove(self, op: Remove) -> Edit:
         lines = self.before.lines
         start, stop = self.at(lines[op.first] - op.shift), self.at(lines[op.stop] - op.shift)
         length = f" ({counted(op.stop - op.first, 'bar')})" if op.shift else ""
         text = f"Remove {_range(start, stop)}{length} and close up."
-        return self.told(
-            Edit("remove", text, start, stop, length_s=self.span(lines[op.first], lines[op.stop]))
-        )
+        edit = Edit("remove", text, "", start, stop, length_s=self.span(lines[op.first], lines[op.stop]))
+        return self.stated(op, edit)
 
     def silence(self, op: Rest) -> Edit:
         to = self.at(self.before.lines[op.to])
@@ -112,9 +148,8 @@ class Wording:
         if short:
             text += f" Bar {short[0]} then has only {counted(op.slots[-1].beats, 'beat')}."
         length = sum(slot.ticks for slot in op.slots)
-        return self.told(
-            Edit("silence", text, to=to, slots=op.slots, beats=beats, length_s=self.span(0, length))
-        )
+        edit = Edit("silence", text, to=to, slots=op.slots, beats=beats, length_s=self.span(0, length))
+        return self.stated(op, edit)
 
     def over(self, op: Over) -> Edit:
         start, stop, to = self.at(op.source), self.at(op.source + op.ticks), self.at(op.to)
@@ -124,9 +159,8 @@ class Wording:
             f"Copy the {counted(beats, 'beat')} from {start} up to {stop} over what sounds from {to} up to "
             f"{end}; nothing moves."
         )
-        return self.told(
-            Edit("copy over", text, start, stop, to, beats=beats, length_s=self.span(0, op.ticks))
-        )
+        edit = Edit("copy over", text, "", start, stop, to, beats=beats, length_s=self.span(0, op.ticks))
+        return self.stated(op, edit)
 
     def mute(self, op: Mute) -> Edit:
         from_the_top = op.start < self.before.lead and op.start in (0, self.opening())
@@ -135,18 +169,19 @@ class Wording:
         where = f"everything before {stop}" if from_the_top else _range(start, stop)
         rings = op.stop == self.before.lines[-1]
         text = f"Mute {' and '.join(stems)} in {where}{', and in what rings after it' if rings else ''}."
-        return self.told(Edit("mute", text, start, stop, stems=stems))
+        return self.stated(op, Edit("mute", text, "", start, stop, stems=stems))
 
     def opening(self) -> int:
         """The tick at which the first sound begins."""
         first = self.before.cells[0]
         return first.ticks if first.source is None else 0
 
-    def told(self, edit: Edit) -> Edit:
-        end_s = self.todo.seconds(self.after.lines[-1])
+    def stated(self, op: Op, edit: Edit) -> Edit:
+        """The edit with what it does to the song and how long that is then."""
         slots = self.after.slots
         length = length_bars(slots, self.todo.grid)
-        return replace(edit, total_bars=len(slots), length_bars=length, total_s=end_s)
+        slot = shows_at(op, self.after)
+        return replace(edit, effect=self.effects.of(op), slot=slot, total_bars=len(slots), length_bars=length)
 
     def span(self, start: int, stop: int) -> Fraction:
         return Fraction(stop - start, self.todo.per_s)
@@ -157,14 +192,22 @@ class Wording:
     def at(self, tick: int) -> Position:
         """The bar and beat of a tick in the state before the edit."""
         state, grid = self.before, self.todo.grid
-        time_s = self.todo.seconds(tick)
+        bounce_s = self.bounce_s(tick)
         if tick < state.lead:
             beat_s = grid.stretch(1).beat_s
-            return Position(1, 1 - self.span(tick, state.lead) / beat_s, time_s)
+            return Position(1, 1 - self.span(tick, state.lead) / beat_s, bounce_s)
         bar = max(n for n, line in enumerate(state.lines) if line <= tick)
         into_s = self.span(state.lines[bar], tick)
         beat = 1 + into_s / grid.stretch(state.slots[bar].bar).beat_s if into_s else Fraction(1)
-        return Position(bar + 1, beat, time_s)
+        return Position(bar + 1, beat, bounce_s)
+
+    def bounce_s(self, tick: int) -> Fraction | None:
+        """The time in the bounce of what sounds from a tick on; at the end, of where it stops."""
+        after = part(self.before.cells, tick, tick + 1)
+        if after:
+            return None if after[0].source is None else Fraction(after[0].source, self.todo.per_s)
+        last = self.before.cells[-1]
+        return None if last.source is None else Fraction(last.source + last.ticks, self.todo.per_s)
 
     def beats(self, start: int, stop: int) -> Fraction:
         """Beats in [start, stop), bar by bar."""
@@ -197,9 +240,9 @@ def ending_edit(todo: Task, ending: Ending) -> Edit:
         ),
         "cut": f"End at the end of bar {last}: cut away what rings on after it.",
     }[ending.kind]
-    end_s = todo.seconds(todo.goal.lines[-1])
     bars = length_bars(todo.goal.slots, todo.grid)
-    return Edit("ending", text, ending=ending, total_bars=last, length_bars=bars, total_s=end_s)
+    effect = {"ring": "the last chord rings out", "fade": "a fade-out", "cut": "a dry end"}[ending.kind]
+    return Edit("ending", text, effect, ending=ending, total_bars=last, length_bars=bars, slot=last)
 
 
 def length_bars(slots: tuple[Slot, ...], grid: Grid) -> Fraction:

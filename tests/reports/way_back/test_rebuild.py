@@ -25,12 +25,44 @@ SONG = [
 
 
 def test_dropping_a_verse_is_one_edit() -> None:
-    """By hand: 40 bars less 8; 32 bars of 4 beats at 96 BPM last 32 * 4 * 60 / 96 = 80 s, from 0.5 s on."""
+    """By hand: 40 bars less 8; 32 bars of 4 beats at 96 BPM last 32 * 4 * 60 / 96 = 80 s; in the bounce,
+    bar 21 lies at 0.5 + 20 * 2.5 = 50.5 s."""
     song = make_song(SONG)
     made = sheet(song, make_form(song, ["intro", "verse 1", "refrain", "bridge", "last refrain"]))
     assert [edit.text for edit in made.edits] == ["Remove bars 21-28 and close up."]
-    assert (made.total_bars, made.total_s) == (32, Fraction(161, 2))
-    assert "Now 32 bars, 1:20.500." in made.as_markdown()
+    assert (made.total_bars, made.length_s) == (32, 80)
+    page = made.as_markdown()
+    assert "## At bridge (bars 21-24)" in page and "- [ ] 1. Remove bars 21-28 and close up." in page
+    assert "leaves out verse 2. In the bounce: 0:50.500. Then 32 bars." in page
+
+
+def test_a_part_put_elsewhere_is_one_move() -> None:
+    """By hand: the bridge (bars 29-32, at 0.5 + 28 * 2.5 = 70.5 s) before the refrain (bar 13, 30.5 s)."""
+    song = make_song([(name, a, b, "0") for name, a, b, _ in SONG])
+    form = make_form(song, ["intro", "verse 1", "bridge", "refrain", "verse 2", "last refrain"])
+    made = sheet(song, form)
+    check(song, form, made)
+    (step,) = made.steps
+    assert step.edit.text == "Move bars 29-32 to before bar 13." and step.times == "1:10.500 to 0:30.500"
+    assert step.edit.effect == "bridge before refrain" and step.place == "bridge (bars 13-16)"
+    assert step.form_s == 12 * Fraction(5, 2)
+
+
+def test_a_copy_right_behind_itself_is_a_repeat() -> None:
+    song = make_song([(name, a, b, "0") for name, a, b, _ in SONG])
+    parts = ["intro", "verse 1", "refrain x2", "verse 2", "bridge", "last refrain"]
+    made = sheet(song, make_form(song, parts))
+    assert [edit.text for edit in made.edits] == ["Repeat bars 13-20."]
+    assert made.edits[0].effect == "refrain once more"
+
+
+def test_steps_go_from_the_top_down() -> None:
+    """Where no step takes away what a later one copies, each shows later in the form than the one before."""
+    song = make_song([(name, a, b, "0") for name, a, b, _ in SONG])
+    parts = ["intro bars 1-2", "verse 1", "silence 1 bar", "refrain x2", "bridge", "last refrain bars 1-4"]
+    made = sheet(song, make_form(song, parts))
+    shown = [step.form_s for step in made.steps]
+    assert len(shown) == 6 and shown == sorted(shown)
 
 
 def test_dropping_a_part_before_a_pickup_moves_the_cut_by_it() -> None:
@@ -40,17 +72,17 @@ def test_dropping_a_part_before_a_pickup_moves_the_cut_by_it() -> None:
     assert [edit.text for edit in made.edits] == [
         "Remove bar 28 beat 3 up to bar 32 beat 3 (4 bars) and close up."
     ]
-    assert made.edits[0].start is not None and float(made.edits[0].start.time_s) == 69.25
+    assert made.edits[0].start is not None and made.edits[0].start.bounce_s == Fraction("69.25")
     assert made.total_bars == 36
 
 
 def test_a_form_with_everything() -> None:
-    """By hand: 2 + 8 + 4 + 1 + 8 + 8 = 31 bars, 31 * 2.5 s = 77.5 s after bar 1 at 0.5 s."""
+    """By hand: 2 + 8 + 4 + 1 + 8 + 8 = 31 bars, 31 * 2.5 s = 77.5 s."""
     song = make_song(SONG)
     parts = ["intro bars 1-2", "verse 1", "bridge without bass", "silence 1 bar", "refrain x2"]
     made = sheet(song, make_form(song, parts))
     check(song, make_form(song, parts), made)
-    assert (made.total_bars, made.total_s) == (31, 78)
+    assert (made.total_bars, made.length_s) == (31, Fraction("77.5"))
     assert [(mark.first_bar, mark.last_bar) for mark in made.landmarks] == [
         (1, 2), (3, 10), (11, 14), (15, 15), (16, 23), (24, 31)
     ]  # fmt: skip
@@ -106,7 +138,7 @@ def test_csv_says_what_the_sheet_says() -> None:
     # two beats of 4/4 are half a bar of music, and a (short) bar of the ruler
     assert made.length_bars == Fraction(4 + 4 + 16) + Fraction(1, 2) and made.total_bars == 4 + 4 + 1 + 16
     page = made.as_markdown()
-    assert "Together 24.5 bars; the last one ends at" in page and "25 bars" not in page
+    assert "Together 24.5 bars; from bar 1 to the last bar line 1:01.250" in page and "25 bars" not in page
     assert page.count("short bar of its own") == 1 and "24.5 bars in the end" in page
 
 

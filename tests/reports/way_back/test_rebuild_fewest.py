@@ -24,6 +24,9 @@ def neighbours(state: State, stems: bool, pickups: bool, most: int) -> Iterator[
         places = range(phase, beats + 1, 2)
         for first, stop in itertools.combinations(places, 2):
             yield state[:first] + state[stop:]
+            rest = state[:first] + state[stop:]
+            for to in range(phase, len(rest) + 1, 2):
+                yield rest[:to] + state[first:stop] + rest[to:]
             if beats + stop - first <= most:
                 for to in places:
                     yield state[:to] + state[first:stop] + state[to:]
