@@ -6,15 +6,20 @@ Terminal, page and packet write to the log through here; what they read is in ro
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from listening.round_state import RoundState, is_done, open_round_of, round_state
-from render.errors import ListenError, RenderError
+from render.errors import FairhearingError, ListenError, RenderError
 from render.renders.manifest import Manifest, RenderedForm
 from sessions.plan import next_order
 from sessions.records import ListenRecord, LogContents, RoundAnswers
+from sessions.resting import KIND, forms_at_rest, resting_hashes
 from sessions.study import Study
+
+MOST_LISTENERS_READ = 200  # of a larger panel, only the report reads the ratings: it takes seconds
 
 
 @dataclass(frozen=True)
@@ -71,9 +76,30 @@ def enter_round(study: Study, listener: str, *, any_day: bool = False) -> Round:
         hashes = {form.content_hash: form.id for form in forms}
         by_id = {form.id: form.content_hash for form in contents.forms}
         history = [[by_id[i] for i in r.order] for r in contents.rounds_of(name)]
-        order = next_order(study.log.secret("plan_seed"), name, list(hashes), history)
-        study.log.start_round(name, len(history) + 1, [hashes[h] for h in order], manifest.set_id)
+        reading = read_now(study, contents, rests=study.song.rests)
+        resting = set(reading["resting"]) if reading else set()
+        playing = [h for h in hashes if h not in resting]
+        order = next_order(study.log.secret("plan_seed"), name, playing, history)
+        study.log.start_round(name, len(history) + 1, [hashes[h] for h in order], manifest.set_id, reading)
     return Round(study, name)
+
+
+def read_now(study: Study, contents: LogContents, *, rests: bool) -> dict[str, Any] | None:
+    """What the ratings say now, as the log keeps it, with the forms that rest; None without a reader.
+
+    With `rests`, forms are put to rest or play again by this reading; else all play.
+    """
+    reading, listeners = None, len(study.song.listeners)
+    if study.reader is not None and listeners <= MOST_LISTENERS_READ:
+        with suppress(FairhearingError):  # what is wrong is told where the report is asked for
+            reading = study.reader(study)
+    if reading is None:
+        return None
+    before = resting_hashes(contents.events)
+    resting = forms_at_rest(before, reading, listeners) if rests else ()
+    return reading.as_detail() | {
+        "listeners": listeners, "rests": rests, "before": list(before), "resting": list(resting),
+    }  # fmt: skip
 
 
 def end_if_stuck(study: Study, state: RoundState) -> bool:
@@ -216,9 +242,13 @@ def manifest_played(study: Study, state: RoundState) -> Manifest:
 
 
 def open_if_all_done(study: Study) -> bool:
-    """Open the study when every listener has done every planned round."""
+    """Note what the ratings say; open the study when every listener has done every planned round."""
     contents = study.log.contents(listens=False)
     listeners = study.song.listeners
+    if contents.opened is None:
+        reading = read_now(study, contents, rests=study.song.rests)
+        if reading is not None:
+            study.log.add_event(KIND, reading)
     all_done = all(is_done(contents, listener.name, study.song.rounds) for listener in listeners)
     if contents.opened is None and listeners and all_done:
         study.log.add_event("opened", {"why": "all planned rounds are done"})

@@ -10,6 +10,7 @@ from listening.round_state import RoundState, abandoned_round, state_among, why_
 from render.errors import RenderError
 from render.renders.manifest import RENDERS
 from sessions.records import LogContents
+from sessions.resting import may_stop, resting_hashes
 from sessions.study import Study
 
 NOT_RENDERED = "Nothing is rendered yet. Next: `fairhearing check`, then `fairhearing render`."
@@ -73,8 +74,28 @@ def study_status(study: Study) -> StudyStatus:
     gone = [name for name in contents.listeners if name not in listed]
     if gone:
         lines.append(f"No longer in song.toml, their ratings are kept: {', '.join(gone)}.")
+    lines += _reading_lines(contents)
     lines.append(_next_step(study, states, contents, current is not None))
     return StudyStatus(song.title, contents.opened is not None, rows, contents.seed_sha256, tuple(lines))
+
+
+def _reading_lines(contents: LogContents) -> list[str]:
+    """Whether listening may stop, and how many forms rest, without a name."""
+    if contents.opened is not None:
+        return []
+    lines = []
+    if may_stop(contents.events):
+        lines.append(
+            "Listening may stop: what is rated is enough to choose by. A round in progress may be finished "
+            "first; `fairhearing report --open` then tells which form: regularly, not early."
+        )
+    resting = len(resting_hashes(contents.events))
+    if resting:
+        lines.append(
+            f"{resting} {'form rests' if resting == 1 else 'forms rest'}: hardly the best any more, left "
+            "out of later rounds. Nobody is told which."
+        )
+    return lines
 
 
 def _current_hashes(study: Study) -> set[str] | None:

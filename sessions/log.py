@@ -38,6 +38,7 @@ from sessions.records import (
     read_contents,
     read_events,
 )
+from sessions.resting import KIND
 from sessions.store import Store
 
 SITTING_PAUSE = timedelta(minutes=60)
@@ -113,8 +114,18 @@ class Log:
                     )  # fmt: skip
             return known
 
-    def start_round(self, listener: str, number: int, order: Sequence[int], render_set: str) -> int:
-        """Begin round `number` of a listener with form ids in the order they will be heard."""
+    def start_round(
+        self,
+        listener: str,
+        number: int,
+        order: Sequence[int],
+        render_set: str,
+        reading: Mapping[str, Any] | None = None,
+    ) -> int:
+        """Begin round `number` of a listener with form ids in the order they will be heard.
+
+        `reading` is what its forms were chosen by (see `resting`); it is written in the same transaction.
+        """
         with self.store.writing() as connection:
             listener_id = known_listener(connection, listener)
             last = connection.execute(
@@ -122,6 +133,8 @@ class Log:
             ).scalar()
             if number != (last or 0) + 1:
                 raise LogError(f"{listener}'s next round is {(last or 0) + 1}, not {number}; start again")
+            if reading is not None:
+                self._add(connection, t.events, kind=KIND, detail=_json(reading))
             return self._add(
                 connection, t.rounds, listener_id=listener_id, number=number,
                 order_json=json.dumps(list(order)), render_set=render_set,

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import tzinfo
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 from render.errors import (
     FairhearingError,
@@ -25,10 +25,12 @@ from render.song.song import SONG_FILE, Listener, Outline, Song, load_outline, l
 from sessions.clock import Clock, system_clock
 from sessions.log import Log, NewForm
 from sessions.records import LogContents
+from sessions.resting import PanelReading
 from sessions.store import Store
 from sessions.unchanged import Unchanged
 
 LOG_FILE = "log.sqlite"
+Reader: TypeAlias = Callable[["Study"], PanelReading | None]
 
 
 @dataclass(frozen=True)
@@ -43,8 +45,16 @@ class CurrentForm:
 class Study:
     """Opens what a command needs of a study, when it needs it."""
 
-    def __init__(self, folder: Path, clock: Clock = system_clock, store: str | None = None) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        clock: Clock = system_clock,
+        store: str | None = None,
+        reader: Reader | None = None,
+    ) -> None:
+        """`reader` reads the ratings so far; without one, no form rests and no state is known."""
         self.folder = folder
+        self.reader = reader
         self.clock = clock
         self._store = store
         self._unchanged = Unchanged()
@@ -87,7 +97,7 @@ class Study:
         """
         with suppress(FairhearingError):
             self.__dict__["song"] = self._read_song()
-        study = Study(self.folder, lambda: self.clock().astimezone(zone), self._store)
+        study = Study(self.folder, lambda: self.clock().astimezone(zone), self._store, self.reader)
         study._unchanged = self._unchanged
         study.__dict__.update(song=self.song, log=Log(self.log.store, study.clock))  # fills the caches
         return study

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
+    from sessions.resting import PanelReading
     from sessions.study import Study
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -45,7 +46,12 @@ def open_study(folder: Path) -> Study:
     """The study a command works on, with the store of the command line."""
     from sessions.study import Study
 
-    return Study(folder, store=click.get_current_context().obj)
+    def read(study: Study) -> PanelReading | None:
+        from reports.facts.panel_reading import read_panel
+
+        return read_panel(study)
+
+    return Study(folder, store=click.get_current_context().obj, reader=read)
 
 
 def wrapped(text: str, initial_indent: str = "", subsequent_indent: str = "") -> str:

@@ -150,6 +150,7 @@ def confirm_opening(study: Study, yes: bool) -> None:
         StudyError: nobody can be asked, and `yes` was not said.
     """
     from listening.round_state import is_done
+    from sessions.resting import may_stop
 
     contents = study.log.contents(listens=False)
     planned = study.song.rounds
@@ -158,7 +159,7 @@ def confirm_opening(study: Study, yes: bool) -> None:
         for x in study.song.listeners
         if not is_done(contents, x.name, planned)
     ]
-    if contents.opened is not None or not waiting:
+    if contents.opened is not None or not waiting or may_stop(contents.events):
         return
     warning = (
         f"Rounds are still open: {', '.join(waiting)}. This shows which form is which, and ratings from "

@@ -15,6 +15,7 @@ from render.errors import FairhearingError, PageError
 from render.files import replacing
 from render.renders.manifest import as_begun
 from render.song.song import SONG_FILE, Song, read_text, song_from_text
+from reports.facts.panel_reading import read_panel
 from sessions.records import EventRecord
 from sessions.study import LOG_FILE, Study
 
@@ -120,7 +121,7 @@ class Workspace:
 
     def study(self) -> Study:
         """The study as the commands open it, with the song read here where it is in order."""
-        study = Study(self.folder, store=self.store)
+        study = Study(self.folder, store=self.store, reader=read_panel)
         with suppress(FairhearingError):
             study.__dict__["song"] = self.song()
         return study
@@ -185,7 +186,7 @@ class Workspace:
 
     def events(self, *kinds: str) -> list[EventRecord]:
         """Events of the log of these kinds, oldest first; none where there is no log yet."""
-        study = Study(self.folder, store=self.store)
+        study = Study(self.folder, store=self.store, reader=read_panel)
         if not study.has_log:
             return []
         return [e for e in study.log.contents(listens=False).events if e.kind in kinds]

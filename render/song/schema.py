@@ -94,6 +94,7 @@ class RenderTable(Table):
 class PlanTable(Table):
     rounds: int = Field(default=6, ge=1, le=200)
     days: int = Field(default=3, ge=1, le=200)
+    rests: bool | None = None  # None: for one listener alone
 
 
 class SongFile(Table):

@@ -64,6 +64,7 @@ class Outline:
     listeners: tuple[Listener, ...]
     rounds: int
     days: int
+    rests: bool  # forms that hardly can be the best any more are left out of later rounds
 
 
 @dataclass(frozen=True)
@@ -118,7 +119,7 @@ def load_outline(folder: Path) -> Outline:
     """
     file = _song_file(read_text(folder / SONG_FILE))
     listeners = _listeners(file, [AS_WRITTEN, *file.forms])
-    return Outline(file.song.title, listeners, file.plan.rounds, file.plan.days)
+    return Outline(file.song.title, listeners, file.plan.rounds, file.plan.days, _rests(file))
 
 
 def read_text(path: Path) -> str:
@@ -159,6 +160,7 @@ def song_from_text(text: str, folder: Path) -> Song:
         crossfade_ms=file.render.crossfade_ms,
         rounds=file.plan.rounds,
         days=file.plan.days,
+        rests=_rests(file),
     )
 
 
@@ -169,6 +171,10 @@ def sections_of(text: str) -> tuple[Section, ...]:
         SongError: the text, or a section, is not in order.
     """
     return _sections(_song_file(text))
+
+
+def _rests(file: SongFile) -> bool:
+    return len(file.listeners) == 1 if file.plan.rests is None else file.plan.rests
 
 
 def _song_file(text: str) -> SongFile:

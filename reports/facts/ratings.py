@@ -10,6 +10,7 @@ import pandas as pd
 from render.renders.manifest import Manifest
 from render.song.song import Song
 from sessions.records import ASPECTS, FormRecord, ListenRecord, LogContents
+from sessions.resting import resting_hashes
 
 COLUMNS: Mapping[str, str] = {
     "listener": "who listened; what begins with = + - or @ has an apostrophe before it, for spreadsheets",
@@ -50,6 +51,7 @@ class StudyRatings:
     forms: tuple[str, ...]
     retired: tuple[str, ...]
     names: Mapping[int, str]  # form id of the log -> the name it has in reports
+    resting: tuple[str, ...] = ()  # current forms that later rounds are without
 
     @property
     def both(self) -> pd.DataFrame:
@@ -75,6 +77,7 @@ def study_ratings(song: Song, manifest: Manifest, contents: LogContents) -> Stud
             names[f.id] for f in contents.forms if f.content_hash not in current and f.id in rated_ids
         ),
         names=names,
+        resting=tuple(f.name for f in manifest.forms if f.content_hash in resting_hashes(contents.events)),
     )
 
 

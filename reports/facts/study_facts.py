@@ -244,6 +244,7 @@ def _judgement(
         listeners=ratings.listeners,
         forms=ratings.forms,
         retired=ratings.retired,
+        resting=ratings.resting,
         kept_apart={str(n): int(c) for n, c in ratings.after["listener"].value_counts().items()},
         shown=shown,
     )
