@@ -10,7 +10,7 @@ import secrets as entropy
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, Row, Table, func, select
 
@@ -52,6 +52,15 @@ class NewForm:
     name: str
     replaces: str | None
     description: Mapping[str, Any]
+
+
+class Sitting(NamedTuple):
+    """A listener's unbroken spell of listening: when it began (UTC), on what and by which means."""
+
+    id: int
+    began_utc: str
+    heard_on: str
+    means: str
 
 
 class Log:
@@ -164,8 +173,8 @@ class Log:
                 return int(last.id)
             return self._add(connection, t.sittings, listener_id=listener_id, heard_on=heard_on, means=means)
 
-    def open_sitting(self, listener: str) -> tuple[int, str] | None:
-        """The listener's last sitting and its first moment (UTC), unless it has been paused for an hour."""
+    def open_sitting(self, listener: str) -> Sitting | None:
+        """The listener's last sitting, unless it has been paused for an hour."""
         with self.store.reading() as connection:
             last = connection.execute(
                 select(t.sittings)
@@ -174,7 +183,7 @@ class Log:
             ).first()
             if last is None or not self._goes_on(connection, last.id, last.at_utc):
                 return None
-            return int(last.id), str(last.at_utc)
+            return Sitting(int(last.id), str(last.at_utc), str(last.heard_on), str(last.means))
 
     def reserve_code(self, round_id: int, form_id: int) -> int:
         """A code that the round's listener has never met."""
@@ -278,6 +287,11 @@ class Log:
         """Ratings of a counted listen, 0-100 by aspect; a later one corrects, until the round ends."""
         with self.store.writing() as connection:
             self._rate(connection, listen_id, values)
+
+    def mark(self, listen_id: int, time_s: float) -> None:
+        """A moment marked while a listen plays, to be asked about after it."""
+        with self.store.writing() as connection:
+            self._add(connection, t.moments, listen_id=listen_id, time_s=float(time_s))
 
     def comment(self, listen_id: int, text: str, time_s: float | None = None) -> None:
         """A comment on a listen, at a time in it or about the whole."""

@@ -80,7 +80,8 @@ class ListenRecord:
     """One listen: counted when it ended without a void reason. `ratings` holds the last of each aspect.
 
     `late_s` is what was late or missing in all, `stumbles` where; `could_judge` is None unless the listener
-    was asked whether that spoilt it, and has answered.
+    was asked whether that spoilt it, and has answered. `moments` are places marked while it played, in
+    seconds after the first bar line, as comments have them.
     """
 
     id: int
@@ -105,6 +106,7 @@ class ListenRecord:
     late_s: float = 0.0
     stumbles: tuple[Stumble, ...] = ()
     could_judge: bool | None = None
+    moments: tuple[float, ...] = ()
 
     @property
     def heard_to_the_end(self) -> bool:
@@ -223,7 +225,7 @@ def opened_event(events: Iterable[EventRecord]) -> EventRecord | None:
 
 _SMALL = (t.secrets, t.listeners, t.forms, t.events)
 _ROUNDS = (t.rounds, t.round_ends, t.round_answers)
-_LISTENS = (t.sittings, t.listens, t.listen_ends, t.blemishes, t.judgements, t.ratings, t.comments)
+_LISTENS = (t.sittings, t.listens, t.listen_ends, t.blemishes, t.judgements, t.ratings, t.comments, t.moments)
 
 
 def _read(connection: Connection, tables: Sequence[Table], listener: str | None = None) -> Rows:
@@ -281,6 +283,9 @@ def _listens(rows: Rows, names: Mapping[int, str]) -> Iterator[ListenRecord]:
     comments: dict[int, list[tuple[float | None, str]]] = {}
     for row in rows[t.comments]:
         comments.setdefault(row.listen_id, []).append((row.time_s, row.text))
+    moments: dict[int, list[float]] = {}
+    for row in rows[t.moments]:
+        moments.setdefault(row.listen_id, []).append(row.time_s)
     rounds = {row.id: row for row in rows[t.rounds]}
     sittings = {row.id: row for row in rows[t.sittings]}
     ends = {row.listen_id: row for row in rows[t.listen_ends]}
@@ -299,6 +304,7 @@ def _listens(rows: Rows, names: Mapping[int, str]) -> Iterator[ListenRecord]:
             void_reason=NOT_JUDGED if judged.get(row.id) is False else end.void_reason if end else None,
             ratings=ratings.get(row.id, {}), comments=tuple(comments.get(row.id, ())),
             late_s=late_s.get(row.id, 0.0), stumbles=stumbles.get(row.id, ()), could_judge=judged.get(row.id),
+            moments=tuple(moments.get(row.id, ())),
         )  # fmt: skip
 
 

@@ -220,6 +220,15 @@ round_answers = Table(
     *_stamp_and_sum(),
 )
 
+moments = Table(
+    "moments",  # places in a listen that the listener marked while it played, to be asked about after it
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("listen_id", ForeignKey("listens.id"), nullable=False),
+    Column("time_s", Float, nullable=False),  # seconds after the form's first bar line
+    *_stamp_and_sum(),
+)
+
 _FIRST_TABLES = [
     secrets, events, listeners, forms, rounds, round_ends, sittings, codes, listens, listen_ends, ratings,
     comments,
@@ -265,6 +274,11 @@ def _create_hearing_tables(connection: Connection) -> None:
     metadata.create_all(connection, tables=_HEARING_TABLES)
 
 
+def _create_moments(connection: Connection) -> None:
+    """Moments marked in a listen outlast the program that plays it."""
+    metadata.create_all(connection, tables=[moments])
+
+
 def _add_sums(connection: Connection, *to: Table) -> None:
     found = inspect(connection)
     for table in to:
@@ -274,7 +288,7 @@ def _add_sums(connection: Connection, *to: Table) -> None:
 
 MIGRATIONS: tuple[Callable[[Connection], None], ...] = (
     _create_first_tables, _create_page_tables, _add_sums_and_indexes, _sum_every_row,
-    _create_hearing_tables,
+    _create_hearing_tables, _create_moments,
 )  # fmt: skip
 
 

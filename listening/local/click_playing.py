@@ -6,7 +6,7 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-from listening.local.device import Heard, Playing, require_device
+from listening.local.device import PlaybackResult, Playing, require_device
 from listening.local.keys import ESCAPE, INTERRUPT, single_keys
 from render.audio.click import write_click
 from render.song.song import Song
@@ -14,7 +14,7 @@ from render.song.song import Song
 _STOP_KEYS = f"qQ{ESCAPE}{INTERRUPT}"
 
 
-def play_click(song: Song, say: Callable[[str], None], device: str | None = None) -> Heard:
+def play_click(song: Song, say: Callable[[str], None], device: str | None = None) -> PlaybackResult:
     """Play the song from the top with its click; q stops it.
 
     Raises:

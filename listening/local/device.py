@@ -1,8 +1,8 @@
 """A render out of a sound device: streamed, whole, in real time, with no way to seek.
 
 A reader thread fills a bounded queue; the device's callback empties it. Heard to the end means: every
-frame was delivered, no under-run, no starved callback, a tail of silence longer than the device's
-latency was played after it, and the wall clock agrees.
+frame was delivered, at most a blemish was late or missing (sessions/records.py), a tail of silence longer
+than the device's latency was played after it, and the wall clock agrees.
 """
 
 from __future__ import annotations
@@ -21,25 +21,32 @@ from typing import Any
 
 import soundfile
 
+from listening.counts import hearing
+from listening.local.slip import SlipMeter
 from render.errors import DeviceError
+from sessions.records import Stumble
 
 BLOCK_FRAMES = 1024
 QUEUE_BLOCKS = 96
 TAIL_S = 0.6
 EARLY_S = 0.05  # a device may end this much before the wall clock says so (its clock is its own)
-LATENCY_S = 0.2
+LATENCY_S = 1.0  # what the device holds: a busy laptop may not get to it for as long
+LONGEST_LATENCY_S = 5.0  # no device says more and means it
+NEAR_S = 2.0  # two tellings of one gap
+FLAGGED_S = 0.01  # of an under-run that the device told and the clock did not show
 SAMPLE_BYTES = 4
 
 
 @dataclass(frozen=True)
-class Heard:
-    """What came of playing a file."""
+class PlaybackResult:
+    """What came of playing a file. `late_s` were late or missing in all, at `stumbles` (seconds of the
+    file)."""
 
     frames: int
     delivered_frames: int
     wall_s: float
-    underflows: int
-    starved: int
+    late_s: float
+    stumbles: tuple[Stumble, ...]
     stopped: bool
     failure: str | None
     sample_rate: int
@@ -53,7 +60,7 @@ class Heard:
             return self.failure
         if self.delivered_frames < self.frames:
             return "the sound device went away"
-        if self.underflows or self.starved:
+        if hearing(self.late_s) == "void":
             return "the sound broke up (under-run)"
         if self.wall_s < self.frames / self.sample_rate - EARLY_S:
             return "the device took the audio faster than real time"
@@ -103,27 +110,43 @@ class Playing:
         self._blocks: queue.Queue[bytes | None] = queue.Queue(QUEUE_BLOCKS)
         self._rest = b""
         self._frame_bytes = SAMPLE_BYTES * self._file.channels
-        self._tail_left = round(TAIL_S * self._file.samplerate)
+        self._tail_left = 0  # set when the device's latency is known
         self._at_end = False
         self._stop = threading.Event()
         self._finished = threading.Event()
         self._ready = threading.Event()  # the queue is full, or all is read: a disk may have had to wake up
         self.delivered_frames = 0
-        self._underflows = 0
-        self._starved = 0
+        self._handed_frames = 0  # delivered ones, and silence in the place of missing ones
+        self._stream: Any = None
+        self._dac = (
+            0.0,
+            0.0,
+        )  # (a moment of the stream's clock, seconds of the file that are played by then)
+        self._slip = SlipMeter()
+        self._missing: list[Stumble] = []
+        self._flagged: list[Stumble] = []
         self._failure: str | None = None
+        self._stopped_at_s = 0.0
 
     @property
     def time_s(self) -> float:
-        """Seconds into the file, as heard (what the device has taken, less its latency)."""
+        """Seconds into the file, as heard: by when the device says that it plays what it was given last."""
+        if self._stream is None:
+            return 0.0
+        moment, played_s = self._dac
+        heard_s = played_s - (moment - float(self._stream.time))
+        return max(min(heard_s, self.delivered_frames / self._rate), 0.0)
+
+    @property
+    def _rate(self) -> int:
         rate: int = self._file.samplerate
-        return max(self.delivered_frames / rate - LATENCY_S, 0.0)
+        return rate
 
     def stop(self) -> None:
         """Stop at once."""
         self._stop.set()
 
-    def run(self, while_playing: Callable[[Playing], None]) -> Heard:
+    def run(self, while_playing: Callable[[Playing], None]) -> PlaybackResult:
         """Play from the first frame to the last; `while_playing` is called about ten times a second."""
         reader = threading.Thread(target=self._read, daemon=True)
         reader.start()
@@ -141,10 +164,19 @@ class Playing:
         finally:
             self._stop_reader(reader)
         wall_s = time.monotonic() - started
-        return Heard(
-            self._file.frames, min(self.delivered_frames, self._file.frames), wall_s, self._underflows,
-            self._starved, self._stop.is_set(), self._failure, self._file.samplerate,
+        stumbles = self._stumbles()
+        stopped = self._stop.is_set()
+        heard = round(self._stopped_at_s * self._rate) if stopped else self.delivered_frames
+        return PlaybackResult(
+            self._file.frames, min(heard, self._file.frames), wall_s, sum((stumble.length_s for stumble in
+            stumbles), 0.0), tuple(stumbles), stopped, self._failure, self._rate,
         )  # fmt: skip
+
+    def _stumbles(self) -> list[Stumble]:
+        """All gaps; of those that the device told, the ones that were not measured too."""
+        measured = [*self._slip.stumbles(), *self._missing]
+        told = [x for x in self._flagged if all(abs(x.at_s - y.at_s) > NEAR_S for y in measured)]
+        return sorted([*measured, *told], key=lambda stumble: stumble.at_s)
 
     def _play(self, while_playing: Callable[[Playing], None]) -> None:
         with quiet_stderr():
@@ -153,12 +185,16 @@ class Playing:
                 device=self._device, latency=LATENCY_S, callback=self._fill, dither_off=True,
                 finished_callback=self._finished.set,
             )  # fmt: skip
+            self._tail_left = round((TAIL_S + stream.latency) * self._rate)
             with stream:
+                self._stream = stream
                 while not self._finished.wait(0.1):
                     while_playing(self)
                     if self._stop.is_set():
+                        self._stopped_at_s = self.time_s
                         stream.abort()
                         break
+                self._stream = None
 
     def _read(self) -> None:
         """The reader thread: file -> queue."""
@@ -185,17 +221,24 @@ class Playing:
             except queue.Full:
                 continue
 
-    def _fill(self, out: Any, frames: int, _time: Any, status: Any) -> None:
+    def _fill(self, out: Any, frames: int, times: Any, status: Any) -> None:
         """The device's callback: queue -> device, then the tail of silence, then the end."""
-        if status.output_underflow and self.delivered_frames > 0:
-            self._underflows += 1
+        at_s = self.delivered_frames / self._rate
+        if status.output_underflow and self.delivered_frames > 0 and not self._at_end:
+            self._flagged.append(Stumble(at_s, FLAGGED_S))
+        self._slip.asked(time.monotonic(), self._handed_frames / self._rate)
+        delay_s = times.outputBufferDacTime - times.currentTime
+        if not 0 < delay_s < LONGEST_LATENCY_S:  # the device does not tell
+            delay_s = LATENCY_S
+        self._dac = (times.currentTime + delay_s, at_s)
         wanted = frames * self._frame_bytes
         data = self._take(wanted)
         self.delivered_frames += len(data) // self._frame_bytes
+        self._handed_frames += frames
         missing = wanted - len(data)
         out[:] = data + bytes(missing)
         if missing and not self._at_end:
-            self._starved += 1
+            self._missing.append(Stumble(at_s, missing / self._frame_bytes / self._rate))
         elif missing:
             self._tail_left -= missing // self._frame_bytes
             if self._tail_left <= 0:

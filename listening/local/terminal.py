@@ -5,6 +5,8 @@ Nothing on the screen tells a form's name, length or place in the song.
 
 from __future__ import annotations
 
+import itertools
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,18 +14,25 @@ from pathlib import Path
 import click
 
 from listening import cautions
-from listening.local.device import Heard, Playing, require_device
+from listening.counts import advice_after
+from listening.local.device import PlaybackResult, Playing, require_device
 from listening.local.keys import ESCAPE, INTERRUPT, Keys, single_keys
 from listening.local.level import level_check_file
+from listening.local.prompts import ask_about, ask_heard_on, ask_last_questions, ask_moments, review
 from listening.round_state import round_state, set_aside_text
 from listening.rounds import Listen, Round, enter_round, require_round
 from listening.status import listen_command
 from render.errors import ListenError
-from sessions.records import ASPECTS, OVERALL, ListenRecord
+from sessions.records import ListenRecord, Stumble
 from sessions.study import Study
 
 KEEP_KEYS = " cC"
 STOP_KEYS = f"qQ{ESCAPE}{INTERRUPT}"
+MARK_FRAMES = (".    ", " .   ", "  .  ", "   . ", "    .")  # moves while a form plays, and tells no time
+OPENED = (
+    "This study has been opened: what you hear from now on is kept apart from the verdict, and no longer "
+    "counts in it."
+)
 
 
 class Leave(Exception):
@@ -54,10 +63,9 @@ def listen(study: Study, listener: str, comfort: Comfort) -> None:
             _finish_unrated(study, round_, round_.unrated)
             round_ = _go_on(study, round_, comfort)
         if round_.next_demand is not None:
-            sitting = study.log.sit_down(round_.listener, comfort.heard_on or _ask_heard_on(), "device")
-            _check_level(study, round_, comfort.device)
-            _hear_all(study, round_, sitting, comfort.device)
-        _review(study, round_)
+            _hear_all(study, round_, _sit_down(study, round_, comfort), comfort.device)
+        review(study, round_)
+        ask_last_questions(study, round_)
     except (Leave, click.Abort, KeyboardInterrupt):
         _farewell(round_)
         return
@@ -92,6 +100,8 @@ def _welcome(study: Study, round_: Round) -> None:
     heard, asked = len(round_.rated), len(round_.demands)
     click.echo(f"\n{study.song.title}. Hello, {round_.listener}.")
     _say_abandoned(study, round_.listener)
+    if round_.contents.opened is not None:
+        click.echo(f"\n{click.wrap_text(OPENED, width=78)}\n")
     click.echo(
         f"Round {round_.number} of {study.song.rounds}: {asked} forms, one at a time, each from its top to "
         "its end."
@@ -108,21 +118,19 @@ def _welcome(study: Study, round_: Round) -> None:
 def _finish_unrated(study: Study, round_: Round, heard: ListenRecord) -> None:
     """Ask for what was heard last time but not rated before the program ended."""
     click.echo(f"\nYou heard {heard.code} to its end last time, but it has no rating yet.")
-    _rate(study, heard.id, heard.code)
-    _comments(study, round_, heard.id, [])
+    ask_about(study, round_, heard)
 
 
-def _ask_heard_on() -> str:
-    click.echo("\nWhat are you listening on?")
-    for number, name in enumerate(cautions.HEARD_ON, start=1):
-        click.echo(f"  {number}  {name}")
-    while True:
-        answer = click.prompt("A number, or write it", prompt_suffix=": ").strip()
-        if answer.isdigit() and 1 <= int(answer) <= len(cautions.HEARD_ON):
-            return cautions.HEARD_ON[int(answer) - 1]
-        if answer and not answer.isdigit():
-            return str(answer[:100])
-        click.echo(f"1 to {len(cautions.HEARD_ON)}, or a word of your own.")
+def _sit_down(study: Study, round_: Round, comfort: Comfort) -> int:
+    """The sitting that this listener is in; one that begins has its level check first."""
+    last = study.log.open_sitting(round_.listener)
+    goes_on = last is not None and last.means == "device" and comfort.heard_on in (None, last.heard_on)
+    if last is not None and goes_on:
+        click.echo(f"\nYour sitting goes on ({last.heard_on}), at the level that you set.")
+        return last.id
+    heard_on = comfort.heard_on or ask_heard_on()
+    _check_level(study, round_, comfort.device)
+    return study.log.sit_down(round_.listener, heard_on, "device")
 
 
 def _check_level(study: Study, round_: Round, device: str | None) -> None:
@@ -149,44 +157,57 @@ def _hear_all(study: Study, round_: Round, sitting: int, device: str | None) -> 
             click.echo("\n" + click.wrap_text(cautions.LONG_SITTING, width=78))
         answer = click.prompt(
             f"\nNext: form {len(round_.rated) + 1} of {len(round_.demands)} in this round. "
-            "Enter = from the top, q = leave", default="", show_default=False, prompt_suffix=" ",
-        )  # fmt: skip
-        if answer.strip().lower().startswith("q"):
+            "Enter = from the top, l = level check, q = leave", default="", show_default=False,
+            prompt_suffix=" ",
+        ).strip().lower()  # fmt: skip
+        if answer.startswith("q"):
             raise Leave
+        if answer.startswith("l"):
+            _check_level(study, round_, device)
+            continue
         _hear_one(study, round_, round_.begin(demand, sitting), device)
         round_.refresh()
 
 
 def _hear_one(study: Study, round_: Round, listen: Listen, device: str | None) -> None:
-    moments: list[float] = []
+    moments = itertools.count(1)
 
     def keep_moment(keys: str, playing: Playing) -> None:
         if any(key in KEEP_KEYS for key in keys):
-            moments.append(playing.time_s)
-            click.echo(f"      moment {len(moments)} kept for a comment")
+            study.log.mark(listen.id, round_.form_time_s(playing.time_s))
+            click.echo(f"\r      moment {next(moments)} kept for a comment")
 
     sign = f"{listen.code} is playing …  (space keeps this moment, q stops)"
     try:
-        heard = _play(listen.demand.path, device, sign, keep_moment)
+        played = _play(listen.demand.path, device, sign, keep_moment)
     except ListenError:
         study.log.end_listen(listen.id, 0, "the sound device failed")
         raise
-    study.log.end_listen(listen.id, heard.delivered_frames, heard.void_reason)
-    if heard.void_reason:
-        click.echo(f"Not counted: {heard.void_reason}. This form will be heard again, from its top.")
-        if heard.stopped:
-            return
+    stumbles = [Stumble(round_.form_time_s(x.at_s), x.length_s) for x in played.stumbles]
+    study.log.end_listen(
+        listen.id, played.delivered_frames, played.void_reason, late_s=played.late_s, stumbles=stumbles
+    )
+    round_.refresh()
+    heard = next(x for x in round_.contents.listens if x.id == listen.id)
+    if heard.void_reason is None:
+        click.echo(f"{listen.code} has ended.")
+        ask_about(study, round_, heard)
+        return
+    click.echo(f"Not counted: {heard.void_reason}. This form will be heard again, from its top.")
+    ask_moments(study, round_, heard)
+    if advice := advice_after(round_.contents.listens):
+        click.echo(click.wrap_text(advice, width=78))
+    if not played.stopped and played.delivered_frames < played.frames:  # the device is gone, or the render
         raise Leave
-    click.echo(f"{listen.code} has ended.")
-    _rate(study, listen.id, listen.code)
-    _comments(study, round_, listen.id, moments)
 
 
 def _play(
     path: Path, device: str | None, sign: str, on_keys: Callable[[str, Playing], None] | None = None
-) -> Heard:
-    """Play a file under `sign`; keys stop it, and are shown to `on_keys`."""
+) -> PlaybackResult:
+    """Play a file under `sign` and a mark that moves; keys stop it, and are shown to `on_keys`."""
     playing = Playing(path, device)
+    marks = itertools.cycle(frame for frame in MARK_FRAMES for _ in range(4))
+    moves = sys.stdout.isatty()
     with single_keys() as keys:
         click.echo(f"\n  ♪ {sign}")
 
@@ -196,8 +217,14 @@ def _play(
                 on_keys(pressed, now)
             if any(key in STOP_KEYS for key in pressed):
                 now.stop()
+            if moves:
+                click.echo(f"\r    {next(marks)}", nl=False)
 
-        return playing.run(look)
+        try:
+            return playing.run(look)
+        finally:
+            if moves:
+                click.echo("\r         \r", nl=False)
 
 
 def _pressed(keys: Keys) -> str:
@@ -205,62 +232,6 @@ def _pressed(keys: Keys) -> str:
         return keys.pressed()
     except KeyboardInterrupt:
         return INTERRUPT
-
-
-def _rate(study: Study, listen_id: int, code: int) -> None:
-    click.echo(f"\n{code}: {cautions.QUESTION} ({cautions.SCALE})")
-    rating = _ask_number("rating", required=True)
-    assert rating is not None
-    study.log.rate(listen_id, {OVERALL: rating})
-    click.echo("Kept. More, if you like (0-100, or Enter to pass):")
-    values = {aspect: _ask_number(f"  {aspect}", required=False) for aspect in ASPECTS}
-    study.log.rate(listen_id, {aspect: value for aspect, value in values.items() if value is not None})
-
-
-def _ask_number(label: str, *, required: bool) -> float | None:
-    while True:
-        text = click.prompt(label, default="" if not required else None, show_default=False).strip()
-        if not text and not required:
-            return None
-        try:
-            value = float(text.replace(",", "."))
-        except ValueError:
-            value = -1.0
-        if 0 <= value <= 100:
-            return value
-        click.echo("A number from 0 to 100.")
-
-
-def _comments(study: Study, round_: Round, listen_id: int, moments: list[float]) -> None:
-    for number, moment in enumerate(moments, start=1):
-        text = click.prompt(
-            f"What was it at moment {number}? (Enter to pass)", default="", show_default=False
-        )
-        study.log.comment(listen_id, text, round_.form_time_s(moment))
-    text = click.prompt("Anything about the whole? (Enter to pass)", default="", show_default=False)
-    study.log.comment(listen_id, text)
-
-
-def _review(study: Study, round_: Round) -> None:
-    """The round's ratings once more, before they are final."""
-    while round_.next_demand is None and round_.rated:
-        by_code = {str(x.code): x.id for x in round_.rated.values()}
-        shown = ", ".join(
-            f"{x.code}: {x.rating:g}" for x in sorted(round_.rated.values(), key=lambda x: x.id)
-        )
-        answer = click.prompt(
-            f"\nYour ratings of this round: {shown}\nEnter = they stand; or a code to correct",
-            default="", show_default=False,
-        ).strip()  # fmt: skip
-        if not answer:
-            return
-        if answer in by_code:
-            value = _ask_number(f"{answer}: rating", required=True)
-            assert value is not None
-            study.log.rate(by_code[answer], {OVERALL: value})
-            round_.refresh()
-        else:
-            click.echo("That is none of this round's codes.")
 
 
 def _farewell(round_: Round) -> None:

@@ -25,6 +25,7 @@ from listening.rounds import Demand, Round, answers_of, enter_round, manifest_pl
 from listening.tickets import is_signed, sign
 from render.errors import LogError, PageError
 from sessions.clock import utc_time
+from sessions.log import Sitting
 from sessions.records import ASPECTS, OVERALL, ListenRecord, Stumble
 from sessions.study import Study
 
@@ -107,7 +108,7 @@ class PageSessions:
     def due(self, who: Visitor, asked: s.Sitting) -> s.Due:
         """The listen that is due, under a code that this listener has never met."""
         with self._request(who) as request:
-            began = self._require_sitting(request, asked.sitting)[1]
+            began = self._require_sitting(request, asked.sitting).began_utc
             round_ = request.round
             demand = _require_demand(round_)
             code = _reserved_code(round_, demand, request.session)
@@ -135,7 +136,7 @@ class PageSessions:
             if session.listen_id is not None and session.begin_key == asked.key:
                 listen = request.listen(code)  # the answer to the first request was lost on the way
                 return s.Begun(seconds=listen.frames / request.manifest_of(listen).sample_rate)
-            sitting = self._require_sitting(request, asked.sitting)[0]
+            sitting = self._require_sitting(request, asked.sitting).id
             round_ = request.round
             demand = _require_demand(round_)
             if session.due != (round_.record.id, demand.form_id, code):
@@ -273,9 +274,9 @@ class PageSessions:
     def _sitting_ticket(self, sitting_id: int) -> str:
         return sign(self._key, "sitting", str(sitting_id))
 
-    def _require_sitting(self, request: ListenerRequest, ticket: str) -> tuple[int, str]:
+    def _require_sitting(self, request: ListenerRequest, ticket: str) -> Sitting:
         going_on = request.study.log.open_sitting(request.listener)
-        if going_on is None or not is_signed(ticket, self._key, "sitting", str(going_on[0])):
+        if going_on is None or not is_signed(ticket, self._key, "sitting", str(going_on.id)):
             raise PageError(
                 409,
                 "sitting",

@@ -55,6 +55,7 @@ def full_log(path: Path) -> list[str]:
             listen = log.start_listen(
                 round_id, sitting, form, position, log.reserve_code(round_id, form), 1000
             )
+            log.mark(listen, 1.5)
             log.end_listen(listen, 1000, late_s=0.6, stumbles=[Stumble(1.25, 0.6)])
             log.judge(listen, True)
             log.submit(name, f"page {position}", listen, {"overall": 50 + form}, [(1.5, "it drags")])
@@ -110,7 +111,7 @@ def test_a_flipped_bit_is_noticed_or_changes_nothing(tmp_path: Path) -> None:
         }
         raw.execute("VACUUM")  # as few bytes that mean nothing as can be
     raw.close()
-    assert min(counts.values()) > 0 and len(counts) == 19
+    assert min(counts.values()) > 0 and len(counts) == 20
     before = all_that_is_read(path, tokens)
     assert before[3] == [None, "ana", None, "bo"]
     noticed = silent = 0

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 
+from listening.local.device import LATENCY_S
 from tests.places import ROOT
 from tests.pulse import NullSink, null_sink, portaudio, sink
 
@@ -28,7 +31,7 @@ def look(playing):
     if playing.delivered_frames and len(sys.argv) > 4:
         print("it plays", flush=True)
         sys.argv.pop()
-    if stop_after and playing.delivered_frames > stop_after:
+    if stop_after and playing.time_s > stop_after:
         playing.stop()
 heard = Playing(Path(sys.argv[1]), device).run(look)
 print(json.dumps(asdict(heard) | {"void_reason": heard.void_reason}))
@@ -93,9 +96,68 @@ def test_a_disk_that_has_to_wake_up_costs_no_listen(tmp_path: Path, sink: NullSi
 
 def test_a_stop_voids_and_tells_how_much_was_heard(tmp_path: Path, sink: NullSink) -> None:
     samples = noise(tmp_path / "x.wav", 48000, 6)
-    heard = play(tmp_path / "x.wav", sink.env, stop_after=48000)
+    heard = play(tmp_path / "x.wav", sink.env, stop_after=1.0)
     assert heard["void_reason"] == "stopped by the listener"
-    assert 48000 <= int(str(heard["delivered_frames"])) < len(samples)
+    assert 48000 <= int(str(heard["delivered_frames"])) < 2 * 48000 < len(samples), (
+        "as heard, not as handed over"
+    )
+
+
+STALLED = """
+import json, sys
+from dataclasses import asdict
+from pathlib import Path
+from listening.local.device import Playing
+told = False
+def look(playing):
+    global told
+    if playing.time_s > 2 and not told:
+        told = True
+        print("it plays", flush=True)
+played = Playing(Path(sys.argv[1])).run(look)
+print(json.dumps(asdict(played) | {"void_reason": played.void_reason}))
+"""
+
+
+@pytest.mark.parametrize(("gap_s", "void"), [(0.0, False), (0.2, False), (1.0, False), (5.0, True)])
+def test_what_a_stall_takes_from_the_sound_is_measured(
+    tmp_path: Path, sink: NullSink, gap_s: float, void: bool
+) -> None:
+    """The process stands still for as long as its buffer lasts, and then some; the sink records what is
+    missing."""
+    samples = noise(tmp_path / "x.wav", 48000, 7)
+    with sink.recording() as tape:
+        child = subprocess.Popen(
+            [sys.executable, "-c", STALLED, str(tmp_path / "x.wav")], env=sink.env, cwd=ROOT, text=True,
+            stdout=subprocess.PIPE,
+        )  # fmt: skip
+        assert child.stdout is not None and child.stdout.readline() == "it plays\n"
+        child.send_signal(signal.SIGSTOP)
+        time.sleep(LATENCY_S + gap_s if gap_s else LATENCY_S / 2)
+        child.send_signal(signal.SIGCONT)
+        out, _ = child.communicate(timeout=60)
+    played = json.loads(out)
+    missing_s = (len(tape.sounding()) - len(samples)) / 48000
+    assert played["late_s"] == pytest.approx(missing_s, abs=0.06), "as the sink heard it"
+    assert missing_s == pytest.approx(gap_s, abs=0.25), "the buffer holds a second"
+    assert (played["void_reason"] is not None) == void, played
+    for stumble in played["stumbles"]:
+        assert 2.0 < stumble["at_s"] < 4.5
+
+
+def test_a_moment_is_where_the_ear_is(tmp_path: Path, sink: NullSink) -> None:
+    """What `time_s` says, against what had come out of the sink at that moment."""
+    noise(tmp_path / "x.wav", 48000, 6)
+    with sink.recording() as tape:
+        child = subprocess.Popen(
+            [sys.executable, "-c", STALLED.replace('"it plays"', 'playing.time_s'), str(tmp_path / "x.wav")],
+            env=sink.env, cwd=ROOT, text=True, stdout=subprocess.PIPE,
+        )  # fmt: skip
+        assert child.stdout is not None
+        said_s = float(child.stdout.readline())
+        out_s = len(tape.sounding()) / 48000
+        child.communicate(timeout=60)
+    assert said_s == pytest.approx(out_s, abs=0.2), "parec is up to 50 ms behind"
 
 
 def test_a_device_that_swallows_audio_faster_than_real_time_is_rejected(tmp_path: Path) -> None:
