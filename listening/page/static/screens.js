@@ -47,7 +47,8 @@ const Screens = (() => {
     else $(id).setAttribute("aria-disabled", "true");
   }
 
-  const megabytes = (bytes) => `${Math.max(Math.round(bytes / 1e6), 1)} MB`;
+  const mega = (bytes, of = bytes) => (bytes / 1e6).toFixed(of < 1e7 ? 1 : 0);
+  const megabytes = (bytes) => `${mega(bytes)} MB`;
   const count = (n, one, many) => `${n} ${n === 1 ? one : many}`;
 
   /* "about 20 seconds", "about 3 minutes", in steps that do not flicker. */
@@ -91,7 +92,7 @@ const Screens = (() => {
 
   /* How far the sound is that the listener waits for. */
   function fetching({ got, of, left_s }, place = "listen-fetching") {
-    const far = of ? `${(got / 1e6).toFixed(of < 1e7 ? 1 : 0)} of ${megabytes(of)}` : megabytes(got);
+    const far = of ? `${mega(got, of)} of ${megabytes(of)}` : megabytes(got);
     const left = left_s === null ? "" : `, ${about(left_s)} to go`;
     const whole = of !== null && got >= of;
     $(place).textContent = whole ? "The sound is here, and is made ready." : `Fetching the sound: ${far}${left}.`;
