@@ -116,7 +116,9 @@ def open_page(browser: Browser, address: str, **options: object) -> Iterator[Pag
 def _is_network(text: str) -> bool:
     """Whether a console message is the browser's own: a request that failed or was refused, or a header that
     it takes by HTTPS only."""
-    return text.startswith(("Failed to load resource", "The Cross-Origin-Opener-Policy header has been ignored"))
+    return text.startswith(
+        ("Failed to load resource", "The Cross-Origin-Opener-Policy header has been ignored")
+    )
 
 
 @contextmanager

@@ -91,10 +91,13 @@ def host(
 @click.option("--any-day", is_flag=True, help="Although the round is due on a later day.")
 def packet(folder: Path, name: str, small: bool, any_day: bool) -> None:
     """Write one file with a round for somebody far away."""
+    from listening.packet.message import write_message
     from listening.packet.packet_file import write_packet
 
     study = open_study(folder)
-    path = write_packet(study, study.listener(name).name, small=small, any_day=any_day)
+    listener = study.listener(name).name
+    path = write_packet(study, listener, small=small, any_day=any_day)
+    message = write_message(study, listener, path)
     size_mb = path.stat().st_size / 1e6
     click.echo(
         f"{path} holds the round ({size_mb:.0f} MB). Send it to {name} by a file transfer or on a stick; "
@@ -102,6 +105,7 @@ def packet(folder: Path, name: str, small: bool, any_day: bool) -> None:
     )
     if size_mb > 20 and not small:
         click.echo("For mail it is too large: --small makes it a good deal smaller, all forms alike.")
+    click.echo(f"\nA message to go with it ({message}):\n\n{message.read_text(encoding='utf-8')}", nl=False)
 
 
 @click.command()

@@ -15,6 +15,7 @@ import pytest
 import soundfile
 
 from listening.packet.collect import collect
+from listening.packet.message import packet_message, write_message
 from listening.packet.packet_file import write_packet
 from listening.page.html import PACKET_SCRIPTS
 from render.errors import ListenError
@@ -62,6 +63,18 @@ def test_a_packets_sound_is_the_renders_own(study: Study, tmp_path: Path) -> Non
         (tmp_path / "x.flac").write_bytes(data)
         embedded = soundfile.read(tmp_path / "x.flac", dtype="int32")[0]
         np.testing.assert_array_equal(embedded, soundfile.read(study.folder / form.wav, dtype="int32")[0])
+
+
+def test_a_message_to_go_with_a_packet_lies_beside_it(study: Study) -> None:
+    path = write_packet(study, "ana")
+    message = write_message(study, "ana", path)
+    assert message == path.with_suffix(".txt")
+    text = message.read_text(encoding="utf-8")
+    assert text == packet_message(study, "ana", path)
+    assert 'round 1 of "Gulls & <Gales>": 3 forms of the song, about 1 minute of sound in all' in text
+    for word in (path.name, "Android", "iPhone", "attachment", "harms"):
+        assert word in " ".join(text.split())
+    assert not [form.name for form in study.manifest.forms if form.name in text]
 
 
 def test_no_packet_before_the_day(study: Study, far: Far, tmp_path: Path, clock: SetClock) -> None:

@@ -15,14 +15,14 @@ from listening.packet.packet_file import write_packet
 from listening.page.session import REASONS
 from sessions.records import ListenRecord
 from sessions.study import Study
-from tests.browser import end_round, hear, open_page, sit_down, sounding_browser, start
+from tests.browser import end_round, hear, open_page, sit_down, sounding_browser, stall_in_the_middle, start
 from tests.far_listener import listens
 from tests.heard import Integers, loudness_lufs, sounding_render
-from tests.page_study import copied, rendered, rendered_short
+from tests.page_study import copied, rendered, rendered_long, rendered_short
 from tests.pulse import NullSink, sink
 from tests.stalls import not_stalled
 
-__all__ = ["rendered", "rendered_short", "sink", "sounding_browser"]
+__all__ = ["rendered", "rendered_long", "rendered_short", "sink", "sounding_browser"]
 pytestmark = [pytest.mark.browser, pytest.mark.device]
 
 
@@ -89,6 +89,45 @@ def test_a_small_packet_sounds_as_loud_and_what_there_is_can_be_saved(
     (listen,) = not_stalled(listens(study))
     played = loudness_lufs(last_of(tape.integers(), study, listen))
     assert played == pytest.approx(loudness_lufs(sounding_render(study, listen)), abs=0.1)
+
+
+SHARING = """
+navigator.canShare = ({ files }) => files.every((file) => file.name.endsWith(".txt"));
+navigator.share = async ({ files }) => { window.shared = [files[0].name, await files[0].text()]; };
+"""  # as a device does whose share sheet takes texts only (Web Share API); Chromium has none here
+
+
+def test_a_packet_asks_about_a_stumble_and_its_answer_goes_through_a_share_sheet(
+    sounding_browser: Browser, rendered_long: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("listening.local.level.LEVEL_CHECK_S", 0.6)
+    study = copied(rendered_long, tmp_path / "study")
+    path = write_packet(study, "ana")
+    with open_page(sounding_browser, "about:blank") as page:
+        page.add_init_script(SHARING)
+        page.goto(path.as_uri())
+        sit_down(page)
+        stall_in_the_middle(page, 1.4)
+        page.locator("#judge-count").click(timeout=40_000)
+        for number in range(3):
+            if number > 0:
+                hear(page)
+            page.locator("#overall").fill(str(40 + number))
+            page.locator("#rate-keep").click()
+        page.locator("#review-stand").click()
+        page.locator("#questions-cuts input").first.check()
+        page.locator("#questions-done").click()
+        page.locator("#rest-share").click()
+        page.locator("#notice").get_by_text("Make sure that it was sent").wait_for()
+        name, answers = page.evaluate("shared")
+    assert name == "answers-ana-round-1.json.txt"
+    (tmp_path / name).write_text(answers, encoding="utf-8")
+    found = collect(study, tmp_path / name)
+    assert found.refused == 0 and found.round_complete
+    first, *_ = not_stalled(listens(study))
+    assert first.could_judge is True and 0.3 < first.late_s <= 2 and first.rating == 40
+    (round_,) = study.log.contents().rounds
+    assert round_.answers is not None and round_.answers.cuts == (first.id,)
 
 
 def last_of(played: Integers, study: Study, listen: ListenRecord) -> Integers:
