@@ -142,8 +142,8 @@ class PageSessions:
             if session.due != (round_.record.id, demand.form_id, code):
                 raise PageError(
                     409,
-                    "stale",
-                    "This code was used up in another tab or on another device; here is a new one.",
+                    "used",
+                    "This code was used up meanwhile; here is a new one.",  # the page knows of other tabs
                 )
             self._void_open(round_, session)
             session.listen_id = request.study.log.start_listen(

@@ -207,7 +207,7 @@ const Flow = (() => {
         } else if (error instanceof Refused && error.word === "link") {
           Screens.notice("");
           await Screens.trouble("This link does not work", error.message, false);
-        } else if (error instanceof Refused && ["stale", "over", "gone", "level"].includes(error.word)) {
+        } else if (error instanceof Refused && ["stale", "used", "over", "gone", "level"].includes(error.word)) {
           Screens.notice(error.message);
         } else if (error instanceof Sound.NoSound) {
           await Screens.trouble("The song cannot be played here", error.message);

@@ -3,6 +3,7 @@
    the address's fragment, which browsers do not send, and goes out as a bearer token. */
 (() => {
   const { token, request, refusal, ask } = Network;
+  const ANSWER_MS = 400;
   let drawer = "";
   let next = null; // where the sound that is heard next lies, and its size
   let sitting = null;
@@ -87,9 +88,9 @@
       return Network.sound(due.sound, due.bytes, show);
     },
     async begin(due, key) {
-      const begun = await ask("POST", `/api/listens/${due.code}/begin`, { sitting, key });
+      const begun = await ask("POST", `/api/listens/${due.code}/begin`, { sitting, key }).catch(explained);
       store(tab, playingName(), due.code);
-      channel?.postMessage(key);
+      channel?.postMessage({ begins: key });
       return begun;
     },
     async beat(due, heard_s) {
@@ -119,15 +120,34 @@
     forget: (code) => store(here, draftName(code), null),
     /* Calls back when another tab of this browser begins a listen by the same link. */
     others(callback) {
-      if (!channel) return () => {};
-      channel.onmessage = callback;
-      return () => {
-        channel.onmessage = null;
+      const hears = ({ data }) => {
+        if (data.begins) callback();
       };
+      channel?.addEventListener("message", hears);
+      return () => channel?.removeEventListener("message", hears);
     },
   };
 
   const channel = "BroadcastChannel" in window && token ? new BroadcastChannel(`fair ${token}`) : null;
+  channel?.addEventListener("message", ({ data }) => {
+    if (data.asks) channel.postMessage({ here: true });
+  });
+
+  /* Whether this browser holds another tab of the same link. */
+  const anotherTab = () =>
+    new Promise((resolve) => {
+      if (!channel) resolve(false);
+      channel?.addEventListener("message", ({ data }) => resolve(Boolean(data.here)), { once: true });
+      channel?.postMessage({ asks: true });
+      setTimeout(() => resolve(false), ANSWER_MS);
+    });
+
+  /* A code that was used up names another tab only where there is one. */
+  async function explained(error) {
+    if (!(error instanceof Flow.Refused) || error.word !== "used") throw error;
+    const where = (await anotherTab()) ? "in another tab" : "on another device, or before an interruption";
+    throw new Flow.Refused("used", `This code was used up ${where}; here is a new one.`);
+  }
 
   window.addEventListener("hashchange", () => location.reload());
   window.addEventListener("pageshow", (event) => {

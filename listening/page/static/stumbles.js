@@ -9,6 +9,7 @@ const Stumbles = (() => {
   const LOOK_BACK_S = 5; // against which clocks of unequal speed do not count
   const DRIFT_SHARE = 0.001;
   const NOISE_S = 0.02; // of what is given out
+  const AGREE_S = 0.1; // beyond what was taken late, a change of the way to the ear is no stumble
   const TAKEN_S = 0.2; // what may be taken at a time, also where a browser says it is less (measured: 0.17)
   const STALE_S = 1; // a sound that stands still tells no new time
   const ONE_S = 1.5; // what follows within this belongs to the same stumble
@@ -47,16 +48,37 @@ const Stumbles = (() => {
       const drift = DRIFT_SHARE * (wall - before[0].wall);
       const grown = (clock) => least(recent, clock) - least(before, clock) - drift;
       const told = looks.every((one) => one.given !== null);
-      const late = told ? Math.min(grown("given"), grown("taken") + noise.taken) : grown("taken");
-      if (late <= (told ? noise.given : noise.taken)) return;
-      note(before.at(-1).played, "late_s", late);
-      for (const one of before) { // what is noted is not noted again
-        one.taken += late;
-        one.given = one.given === null ? null : one.given + late;
+      const late = told ? Math.min(grown("given"), grown("taken") + AGREE_S) : grown("taken");
+      const least_s = told ? noise.given : noise.taken;
+      const given_s = told ? grown("given") : 0;
+      if (late > least_s) {
+        note(before.at(-1).played, "late_s", late);
+        settle(before, late, given_s);
+      } else if (-late > least_s) settle(before, -takeBack(-late), given_s);
+    }
+
+    /* What was noted, or is no stumble, is not looked at again. */
+    function settle(some, taken_s, given_s) {
+      for (const one of some) {
+        one.taken += taken_s;
+        if (one.given !== null) one.given += given_s;
       }
     }
 
-    const lengths = () => found.map((one) => ({ at_s: one.at_s, length_s: Math.max(one.late_s, one.missing_s) }));
+    /* Sound that is back in time was never late: a busy browser only told its time late. */
+    function takeBack(amount_s) {
+      let left = amount_s;
+      for (const one of [...found].reverse()) {
+        const part = Math.min(one.late_s, left);
+        one.late_s -= part;
+        left -= part;
+      }
+      return amount_s - left;
+    }
+
+    const lengths = () => found
+      .map((one) => ({ at_s: one.at_s, length_s: Math.max(one.late_s, one.missing_s) }))
+      .filter((one) => one.length_s > NOISE_S / 2);
 
     return {
       look,

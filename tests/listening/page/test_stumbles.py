@@ -1,0 +1,113 @@
+"""The watch over sound that is late or missing, on clocks as devices have them (run by node)."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.places import ROOT
+
+SCRIPT = ROOT / "listening/page/static/stumbles.js"
+BUFFER_S = 0.17
+TICK_S = 0.1
+LONG_S = 240.0
+dice = np.random.default_rng(20261123)
+
+Lag = Callable[[float], float]
+
+
+def looks(
+    seconds: float,
+    lost: Lag = lambda t: 0.0,
+    told: Lag = lambda t: 0.0,
+    *,
+    speed: float = 1.0,
+    tick_s: float = TICK_S,
+    missing: Lag = lambda t: 0.0,
+) -> list[dict[str, Any]]:
+    """What a page sees every tick of a sound that `lost` so many seconds by then and tells its time late."""
+    found = []
+    for wall in np.arange(0.0, seconds, tick_s):
+        sound = max(wall * speed - lost(wall), 0.0)
+        taken = np.floor(sound / BUFFER_S) * BUFFER_S + BUFFER_S  # a buffer at a time
+        given = {"at": sound - told(wall) - 0.16 + float(dice.normal(0, 0.003)), "wall": float(wall)}
+        found.append(
+            {"wall": float(wall), "played": float(sound), "taken": float(taken), "given": given,
+             "missing": missing(wall)}
+        )  # fmt: skip
+    return found
+
+
+def watched(seen: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    if shutil.which("node") is None:
+        pytest.skip("node is not installed")
+    code = (
+        f"{SCRIPT.read_text(encoding='utf-8')}; const w = Stumbles.watch({BUFFER_S});"
+        f"for (const one of JSON.parse(require('fs').readFileSync(0, 'utf8'))) w.look(one);"
+        "console.log(JSON.stringify({late_s: w.late_s(), all: w.all(), still: w.stoodStill()}))"
+    )
+    done = subprocess.run(
+        ["node", "-e", code], input=json.dumps(seen), capture_output=True, text=True, check=True
+    )
+    return dict(json.loads(done.stdout))
+
+
+def stall(at_s: float, length_s: float) -> Lag:
+    return lambda t: float(np.clip(t - at_s, 0, length_s))
+
+
+def test_a_steady_sound_is_never_late() -> None:
+    assert watched(looks(LONG_S)) == {"late_s": 0, "all": [], "still": True}
+
+
+@pytest.mark.parametrize("speed", [0.9995, 1.0005])
+def test_a_device_whose_clock_runs_otherwise_is_not_late(speed: float) -> None:
+    """Sound cards keep to 100 parts in a million, cheap ones to hundreds (common practice, no source)."""
+    assert watched(looks(LONG_S, speed=speed))["late_s"] == 0
+
+
+@pytest.mark.parametrize("length_s", [0.1, 0.2, 1.0, 5.0])
+def test_a_stall_is_as_long_as_it_was_and_has_its_place(length_s: float) -> None:
+    found = watched(looks(LONG_S, stall(130.0, length_s)))
+    assert found["late_s"] == pytest.approx(length_s, abs=0.03)
+    (one,) = found["all"]
+    assert one["at_s"] == pytest.approx(130.0, abs=0.4)
+
+
+def test_several_stalls_add_up() -> None:
+    found = watched(looks(LONG_S, lambda t: stall(50, 0.2)(t) + stall(51, 0.1)(t) + stall(200, 0.15)(t)))
+    assert found["late_s"] == pytest.approx(0.45, abs=0.05)
+    assert len(found["all"]) == 2, "what follows at once is one stumble"
+
+
+def test_a_busy_browser_that_tells_its_time_late_is_not_asked_about() -> None:
+    """As measured with four busy processes beside it: up to 0.15 s late for seconds, and back again."""
+    told = dice.uniform(0, 0.15, 300)
+    found = watched(looks(LONG_S, told=lambda t: float(told[int(t / 0.8) % 300])))
+    assert found["late_s"] <= 0.3, "at most a blemish"
+
+
+def test_a_way_to_the_ear_that_becomes_longer_is_no_stumble_beyond_a_blemish() -> None:
+    """Another pair of headphones: only the estimate of what is given out jumps."""
+    found = watched(looks(LONG_S, told=lambda t: 0.4 if t > 60 else 0.0))
+    assert found["late_s"] <= 0.3
+
+
+def test_a_page_that_looks_once_a_second_sees_the_same() -> None:
+    """Browsers slow down the timers of pages that are not in front."""
+    assert watched(looks(LONG_S, tick_s=1.0))["late_s"] == 0
+    assert watched(looks(LONG_S, stall(100, 0.5), tick_s=1.0))["late_s"] == pytest.approx(0.5, abs=0.03)
+
+
+def test_under_runs_that_the_browser_counts_are_stumbles_once() -> None:
+    """Where the sound is late by the same under-run, it is one stumble, not two."""
+    found = watched(looks(LONG_S, stall(80, 0.2), missing=stall(80, 0.2)))
+    assert found["late_s"] == pytest.approx(0.2, abs=0.05)
+    dropped = watched(looks(LONG_S, missing=stall(80, 0.2)))
+    assert dropped["late_s"] == pytest.approx(0.2, abs=0.01) and not dropped["still"]
