@@ -9,6 +9,7 @@ from pathlib import Path
 from render.errors import AudioError, SongError
 from render.files import replacing
 from render.proposals import new_song
+from render.song.beats_file import BEATS_FILE, write_beats
 from render.song.song import SONG_FILE
 
 
@@ -27,6 +28,7 @@ def start_study(
     tempo: float | None,
     meter: str,
     start_s: float | None,
+    live: bool = False,
     stems: Path | None,
     report: Callable[[str], None],
     confirm_tempo: Callable[[float], bool],
@@ -45,12 +47,19 @@ def start_study(
         raise SongError(
             f"{path} exists; a study's song.toml is written once. Move it away, or edit it instead"
         )
-    proposal = new_song.propose(audio, tempo=tempo, meter=meter, start_s=start_s, stems_folder=stems)
+    beats = audio.parent / BEATS_FILE
+    if live and beats.exists():
+        raise SongError(f"{beats} exists, and would be replaced; move it away, or name it in song.toml")
+    proposal = new_song.propose(
+        audio, tempo=tempo, meter=meter, start_s=start_s, live=live, stems_folder=stems
+    )
     *lines, next_step = proposal.lines
     for line in lines:
         report(line)
     if proposal.confirm and not confirm_tempo(proposal.tempo):
         return NewStudy(None, tuple(lines), next_step)
+    if proposal.take is not None:
+        write_beats(beats, proposal.take.beats_s, proposal.take.note)
     with replacing(path) as half:
         half.write_text(proposal.text, encoding="utf-8")
     return NewStudy(path, tuple(lines), next_step)

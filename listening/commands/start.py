@@ -65,10 +65,17 @@ class Decimal(click.FloatRange):
 @click.option("--tempo", type=Decimal(10, 1000), metavar="BPM", help="Quarter notes per minute.")
 @click.option("--meter", default="4/4", show_default=True, help="Beats in a bar / what a beat is.")
 @click.option("--start", "start_s", type=Decimal(0), metavar="SECONDS", help="Where bar 1 beat 1 falls.")
+@click.option("--live", is_flag=True, help="A take that sways: follow its beat, and write it as beats.csv.")
 @click.option("--stems", type=click.Path(path_type=Path, file_okay=False, exists=True), metavar="FOLDER")
 @click.option("--yes", is_flag=True, help="Take the estimated tempo without asking.")
 def new(
-    audio: Path, tempo: float | None, meter: str, start_s: float | None, stems: Path | None, yes: bool
+    audio: Path,
+    tempo: float | None,
+    meter: str,
+    start_s: float | None,
+    live: bool,
+    stems: Path | None,
+    yes: bool,
 ) -> None:
     """Start a study around a bounce, in the folder it lies in."""
     from listening.new_study import start_study
@@ -78,7 +85,7 @@ def new(
         return yes or click.confirm(question, default=True)
 
     begun = start_study(
-        audio, tempo=tempo, meter=meter, start_s=start_s, stems=stems, confirm_tempo=confirmed,
+        audio, tempo=tempo, meter=meter, start_s=start_s, live=live, stems=stems, confirm_tempo=confirmed,
         report=lambda line: click.echo(wrapped(line, subsequent_indent="  ")),
     )  # fmt: skip
     if begun.path is None:

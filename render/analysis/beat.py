@@ -127,12 +127,20 @@ class _Fit:
                 better_tempo=better_tempo, wrong_from_bar=first_wrong_bar(wrong),
                 offsets_ms=tuple(np.round(1000 * offsets, 1)),
             )  # fmt: skip
-        near_s = nearest_offset(self.curve, self.half_beats(), self.beat_s)
-        shift_s = self.exact_shift(near_s)
+        shift_s = self.exact_shift(nearest_offset(self.curve, self.half_beats(), self.beat_s))
+        start = self.start_on_beats(shift_s) if self.grid.beats_s else self.start(shift_s)
         return self.told(
-            has_beat=True, within_ms=1000 * drift_s, counted=self.counted(),
-            offsets_ms=tuple(np.round(1000 * offsets, 1)), **self.start(shift_s),
+            has_beat=True, offsets_ms=tuple(np.round(1000 * offsets, 1)),
+            **({"within_ms": 1000 * drift_s, "counted": self.counted()} | start),
         )  # fmt: skip
+
+    def start_on_beats(self, shift_s: float) -> dict[str, Any]:
+        """Whether a live take's beats lie on the attacks, and which of them begins a bar."""
+        if abs(shift_s) > SHIFT_S:
+            return {"drifts": True, "offset_ms": 1000 * shift_s, "within_ms": 1000 * abs(shift_s)}
+        place = first_beat(self.audio, self.rate, self.curve, self.grid, self.bars, 0.0)
+        late_ms = 1000 * shift_s
+        return {"offset_ms": late_ms, "first_beat_clear": place == 0, "better_downbeat_beats": place or None}
 
     def start(self, shift_s: float) -> dict[str, Any]:
         """Which half of the beat, which beat of the bar, which bar: where bar 1 rather begins."""

@@ -32,7 +32,9 @@ from render.errors import SongError
 from render.proposals.idea_file import entry_line
 from render.proposals.ideas import Idea
 from render.proposals.ideas import propose as propose_ideas
+from render.proposals.live_take import LiveTake, live_take
 from render.song.audio_header import audio_info
+from render.song.beats_file import BEATS_FILE
 from render.song.default_plan import default_plan
 from render.song.grid import Grid, Meter, exact, parse_meter
 from render.song.song import song_from_text
@@ -58,6 +60,7 @@ class Proposal:
     suggestion: Suggestion
     stems: StemSearch | None
     ideas: tuple[Idea, ...]
+    take: LiveTake | None = None
 
 
 def propose(
@@ -66,13 +69,15 @@ def propose(
     tempo: float | None = None,
     meter: str = "4/4",
     start_s: float | None = None,
+    live: bool = False,
     stems_folder: Path | None = None,
     folder: Path | None = None,
     seed: int = 1,
 ) -> Proposal:
     """Measure a bounce and propose its song.toml, to be put into `folder` (default: beside the audio).
 
-    Tempo is in quarter notes a minute; what is not given is estimated.
+    Tempo is in quarter notes a minute; what is not given is estimated. `live`: a take that keeps no constant
+    tempo; its beat is followed, and the proposal carries its beats, for a file beside song.toml.
 
     Raises:
         AudioError: the bounce cannot be used; SongError: meter, tempo or start cannot be.
@@ -82,29 +87,43 @@ def propose(
     counted = _checked_meter(meter, tempo, start_s, info.seconds)
     audio = read_audio(audio_path)
     curve = onsets(audio, info.sample_rate)
-    guessed = estimate(audio, info.sample_rate, counted, curve) if tempo is None else None
-    if guessed is not None:
-        tempo, found = guessed.tempo, guessed.start
+    take = live_take(audio, curve, info.sample_rate, tempo, counted, start_s) if live else None
+    guessed = estimate(audio, info.sample_rate, counted, curve) if tempo is None and not live else None
+    if take is not None:
+        grid, odd = take.grid, OddBars(0, ())
+        fitted = fit_beat(audio, info.sample_rate, grid, curve=curve)
     else:
-        assert tempo is not None
-        found = estimate_start(audio, info.sample_rate, tempo, counted, curve)
-    start = start_s if start_s is not None else min(found.start_s, max(info.seconds - 0.1, 0.0))
-    regular = Grid(info.sample_rate, exact(start), exact(tempo), counted)
-    grid, odd, fitted = _with_odd_bars(audio, curve, regular, start_s is None)
+        regular = _regular_grid(audio, info.sample_rate, curve, guessed, tempo, counted, start_s)
+        grid, odd, fitted = _with_odd_bars(audio, curve, regular, start_s is None)
     suggestion = sections(audio, grid, last_bar(curve, grid, info.seconds))
     stems = search(stems_folder, audio_path, audio) if stems_folder else None
     draft = _Draft(audio_path, folder, grid, odd, suggestion, stems, fitted.rival_start_s)
     ideas = _first_forms(draft, audio, seed)
     text = draft.text(ideas)
-    song_from_text(text, folder)
+    song_from_text(draft.without_beats.text(ideas), folder)
     if start_s is not None:  # the sections may tell more
         firsts = [section.first_bar for section in suggestion.sections]
         fitted = fit_beat(audio, info.sample_rate, grid, firsts, curve)
     lines = _lines(draft, guessed, fitted, start_s is None, first_sound_s(curve))
+    told = (*(take.lines() if take else []), *lines)
     return Proposal(
-        text, tuple(lines), tempo, float(grid.start_s), guessed is not None, guessed, fitted, suggestion,
-        stems, tuple(ideas),
+        text, told, float(grid.tempo), float(grid.start_s), guessed is not None, guessed, fitted, suggestion,
+        stems, tuple(ideas), take,
     )  # fmt: skip
+
+
+def _regular_grid(
+    audio: Audio, rate: int, curve: Onsets, guessed: TempoEstimate | None, tempo: float | None, meter: Meter,
+    start_s: float | None,
+) -> Grid:  # fmt: skip
+    """A constant tempo from a start, each as given or as estimated."""
+    if guessed is not None:
+        tempo, found = guessed.tempo, guessed.start
+    else:
+        assert tempo is not None
+        found = estimate_start(audio, rate, tempo, meter, curve)
+    start = start_s if start_s is not None else min(found.start_s, max(len(audio) / rate - 0.1, 0.0))
+    return Grid(rate, exact(start), exact(tempo), meter)
 
 
 def _checked_meter(text: str, tempo: float | None, start_s: float | None, seconds: float) -> Meter:
@@ -189,8 +208,14 @@ class _Draft:
             f'meter = "{self.grid.meter}"',
             f"start = {start!r}  # seconds where bar 1 beat 1 falls",
             *self.rival(),
+            *([f'beats = "{BEATS_FILE}"  # a live take: one time a beat'] if self.grid.beats_s else []),
             *self.changes(),
         ])  # fmt: skip
+
+    @property
+    def without_beats(self) -> _Draft:
+        """The same at a constant tempo: for reading it while the beats are not written yet."""
+        return replace(self, grid=replace(self.grid, beats_s=()))
 
     def rival(self) -> list[str]:
         """The other start, where two readings of the beat compete."""
@@ -292,7 +317,7 @@ def _plan_table(forms: int, listeners: int = 3) -> str:
 
 def _first_forms(draft: _Draft, audio: Audio, seed: int) -> list[Idea]:
     """Two forms to begin with; a song of one part gets the plainest ones there are."""
-    song = song_from_text(draft.text([]), draft.folder)
+    song = replace(song_from_text(draft.without_beats.text([]), draft.folder), grid=draft.grid)
     ideas = propose_ideas(song, audio, FORMS_TO_BEGIN_WITH, seed, most_moves=1)
     first = song.sections[0].name
     plain = (

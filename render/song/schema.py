@@ -68,6 +68,7 @@ class SongTable(Table):
     start: float = Field(default=0.0, ge=0)
     bars: int | None = Field(default=None, ge=1)
     changes: list[ChangeTable] = []
+    beats: str | None = Field(default=None, min_length=1)
 
 
 class SectionTable(Table):

@@ -19,6 +19,7 @@ from pydantic import ValidationError
 
 from render.errors import BeyondTheEndError, FormError, SongError
 from render.song.audio_header import AudioInfo, audio_info
+from render.song.beats_file import with_beats
 from render.song.forms import (
     AS_WRITTEN,
     MOST_PARTS,
@@ -142,6 +143,8 @@ def song_from_text(text: str, folder: Path) -> Song:
     file = _song_file(text)
     audio = audio_info(folder / file.song.audio)
     grid = _grid(file, audio)
+    if file.song.beats is not None:
+        grid = with_beats(grid, folder / file.song.beats, audio.seconds)
     sections = _sections(file)
     last_bar = _last_bar(file, grid, sections, audio)
     stems = _stems(file, folder)

@@ -1,0 +1,138 @@
+"""The beats of a live take: followed through the onset curve by dynamic programming, with a local tempo.
+
+The state of each beat is its time and the length of the beat before it; a beat is worth the attacks on it and
+on its half, a change of tempo from beat to beat costs (as in Ellis, J. New Music Research 36, 2007, with the
+local period as a state of its own, as in bar pointer models: Whiteley, Cemgil and Godsill, ISMIR 2006; both
+from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from render.analysis.half_beat import half_beat
+from render.analysis.onsets import Onsets, attack_times
+from render.analysis.tempo_estimate import first_sound_s
+from render.arrays import Audio, Counts, Floats
+
+REACH = 0.07  # how far the local tempo may lie from the one given, relative
+_TEMPO_SPREAD = 0.008  # relative change from beat to beat that costs half a unit
+_STEP_S = 0.005
+_SMOOTH_S = 0.012
+_FLOOR = 0.3
+_HALF = 0.4  # what an attack on the half beat counts
+_WINDOW_BEATS = 4  # over which beats are set by their attacks together
+_CLEAR = 1.25  # attacks on beats and halves against elsewhere, below which a passage is unsure
+
+
+@dataclass(frozen=True)
+class FollowedBeats:
+    """`beats_s`: every beat of the take, seconds, rising; `unsure`: (from, to) in seconds where few attacks
+    say where they lie; `half_sure`: they are surely the beats, not the places halfway between them."""
+
+    beats_s: Floats
+    unsure: tuple[tuple[float, float], ...]
+    half_sure: bool
+
+    @property
+    def tempo(self) -> float:
+        """Beats a minute, the median."""
+        return 60 / float(np.median(np.diff(self.beats_s)))
+
+
+def follow_beats(audio: Audio, sample_rate: int, curve: Onsets, beats_a_minute: float) -> FollowedBeats:
+    """Follow the beat of `audio`, (frames, channels), whose tempo lies about `beats_a_minute`.
+
+    The local tempo may sway by up to 7 % of it. Before the first attack and after the last, beats go on.
+    """
+    worth = _worth(curve)
+    beats = _path(worth, 60 / beats_a_minute / _STEP_S) * _STEP_S
+    beats = _settled(curve, beats)
+    half = half_beat(audio, sample_rate, curve, beats)
+    if half.evidence < 0:
+        beats = _settled(
+            curve, np.append((beats[1:] + beats[:-1]) / 2, beats[-1] + (beats[-1] - beats[-2]) / 2)
+        )
+    attacks = attack_times(audio, sample_rate, beats)
+    if len(attacks) >= _WINDOW_BEATS:  # the curve is late by what a soft attack takes to rise
+        near = np.clip(np.searchsorted(beats, attacks), 1, len(beats) - 1)
+        late = np.stack([attacks - beats[near - 1], attacks - beats[near]])
+        beats = beats + float(np.median(np.where(np.abs(late[0]) < np.abs(late[1]), *late)))
+    beats = beats[(beats >= 0) & (beats <= curve.seconds)]
+    return FollowedBeats(beats, _unsure(curve, beats), half.sure)
+
+
+def _worth(curve: Onsets) -> Floats:
+    """What a beat at each step of 5 ms is worth: log of the attacks against those of some seconds around."""
+    times: Floats = np.arange(int(curve.seconds / _STEP_S), dtype=np.float64) * _STEP_S
+    low = curve.registers[:, 0] / max(float(curve.registers[:, 0].mean()), 1e-12)
+    strength = Onsets(curve.rate, curve.strength + low, curve.registers).smooth(_SMOOTH_S).at(times)
+    around = ndimage.uniform_filter1d(strength, round(6 / _STEP_S), mode="nearest")
+    worth: Floats = np.log(_FLOOR + strength / (around + 0.05 * float(strength.mean()) + 1e-12))
+    return worth
+
+
+def _path(worth: Floats, period: float) -> Floats:
+    """The best beats (steps), each period within reach of `period`, by dynamic programming."""
+    periods = np.arange(max(round(period * (1 - REACH)), 2), round(period * (1 + REACH)) + 1)
+    change = np.log(periods[:, None] / periods[None, :]) / _TEMPO_SPREAD
+    cost = np.minimum(change**2 / 2, 30.0)  # (new, old)
+    count, longest = len(worth), int(periods[-1])
+    padded = np.concatenate([np.zeros(longest), worth])
+    total = np.zeros(
+        (count + longest, len(periods))
+    )  # of the best path with a beat here, by the beat before it
+    came = np.zeros((count + longest, len(periods)), np.int8)
+    index = np.arange(len(periods))
+    for step in range(longest, count + longest):
+        before = total[step - periods]  # (new, old): each period reaches back to its own beat
+        options = before - cost
+        came[step] = options.argmax(axis=1)
+        halves = padded[step - periods // 2]
+        total[step] = options[index, came[step]] + padded[step] + _HALF * halves
+    return _traced(total, came, periods, longest).astype(np.float64)
+
+
+def _traced(total: Floats, came: np.ndarray, periods: Counts, longest: int) -> Counts:
+    """Back from the best end, one beat before the next."""
+    tail = total[-longest:]
+    best, beats = int(np.argmax(tail)), []
+    at, state = len(total) - longest + best // tail.shape[1], best % tail.shape[1]
+    while at >= longest:
+        beats.append(at - longest)
+        at, state = at - int(periods[state]), int(came[at, state])
+    return np.array(beats[::-1])
+
+
+def _settled(curve: Onsets, beats: Floats) -> Floats:
+    """Beats moved onto the attacks of the beats around them: their median lateness over some beats."""
+    blurred = curve.smooth(0.008)
+    reach = np.arange(-0.04, 0.0401, 0.002)
+    for _again in range(2):
+        around = blurred.at(beats[:, None] + reach)
+        halves = blurred.at(((beats + np.append(beats[1:], beats[-1])) / 2)[:, None] + reach)
+        pooled = ndimage.gaussian_filter1d(around + _HALF * halves, _WINDOW_BEATS / 2, axis=0, mode="nearest")
+        weight = np.maximum(pooled - 0.6 * pooled.max(axis=1, keepdims=True), 0.0)
+        late = (weight * reach).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-12)
+        beats = beats + ndimage.gaussian_filter1d(late, _WINDOW_BEATS / 4, mode="nearest")
+    return beats
+
+
+def _unsure(curve: Onsets, beats: Floats) -> tuple[tuple[float, float], ...]:
+    """Stretches of two seconds and more in which attacks hardly prefer beats and their halves."""
+    blurred = curve.smooth(_SMOOTH_S)
+    middles = (beats[1:] + beats[:-1]) / 2
+    on = blurred.at(beats[:-1]) + blurred.at(middles)
+    gap = np.diff(beats) / 8
+    beside = sum(blurred.at(beats[:-1] + k * gap) + blurred.at(middles + k * gap) for k in (-1, 1)) / 2
+    size = 9
+    ratio = ndimage.uniform_filter1d(on, size) / np.maximum(ndimage.uniform_filter1d(beside, size), 1e-9)
+    weak = (ratio < _CLEAR) | (ndimage.uniform_filter1d(on, size) < 0.1 * float(np.median(on)))
+    edges = np.flatnonzero(np.diff(weak.astype(int), prepend=0, append=0)).reshape(-1, 2)
+    begins = first_sound_s(curve)
+    return tuple(
+        (float(beats[a]), float(beats[b])) for a, b in edges if beats[b] - beats[a] >= 2 and beats[b] > begins
+    )

@@ -1,0 +1,107 @@
+"""Live takes: songs played with a tempo of the test's own that sways by 1.5 %; beats are known exactly.
+
+Beats are measured as mir_eval.beat does, with a window of 25 ms (the project's aim: 95 % of them).
+"""
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from listening.new_study import start_study
+from render.analysis.beat import fit_beat
+from render.analysis.onsets import onsets
+from render.errors import SongError
+from render.proposals.live_take import LiveTake, live_take
+from render.song.grid import Grid, Meter, exact
+from render.song.song import load_song
+from tests.invented_songs import SONGS, InventedSong, ambient, play
+
+RATE = 22050
+BAND = next(song for song in SONGS if song.name == "band")
+WALK = np.clip(np.cumsum(np.random.default_rng(7).normal(0, 0.004, 100)), -0.015, 0.015)
+SWAYS: dict[str, Callable[[int], float]] = {
+    "sine": lambda k: 112 * (1 + 0.015 * np.sin(2 * np.pi * k * BAND.beat_s / 20)),
+    "ramp": lambda k: 112 * (1 + 0.015 * (2 * min(k / 224, 1) - 1)),
+    "walk": lambda k: 112 * (1 + float(WALK[k // 4])),
+}
+
+
+def truth(song: InventedSong, kind: str) -> np.ndarray:
+    lengths = [60 / SWAYS[kind](k) for k in range(song.bars * song.beats)]
+    return song.start_s + np.concatenate([[0.0], np.cumsum(lengths)])
+
+
+@cache
+def played(kind: str) -> np.ndarray:
+    return play(BAND, RATE, tempo_of_beat=SWAYS[kind])
+
+
+@cache
+def take(kind: str) -> LiveTake:
+    curve = onsets(played(kind), RATE)
+    return live_take(played(kind), curve, RATE, 112.0, Meter(4, 4), None)
+
+
+@pytest.mark.parametrize("kind", list(SWAYS))
+def test_the_beats_of_a_take_that_sways_are_followed(kind: str) -> None:
+    found = np.array(take(kind).beats_s)
+    near = np.array([np.abs(found - beat).min() for beat in truth(BAND, kind)])
+    assert np.mean(near < 0.025) >= 0.95
+    assert take(kind).grid.start_s == pytest.approx(BAND.start_s, abs=0.025)
+
+
+@pytest.mark.parametrize("kind", list(SWAYS))
+def test_a_constant_tempo_is_refused_and_the_map_is_judged_as_it_is(kind: str) -> None:
+    constant = Grid(RATE, exact(BAND.start_s), exact(112), Meter(4, 4))
+    refused = fit_beat(played(kind), RATE, constant)
+    assert not refused.fits and ("new --live" in refused.lines()[0] or refused.better_tempo is not None)
+    fitted = fit_beat(played(kind), RATE, take(kind).grid)
+    assert fitted.fits and "fits within" in fitted.headline
+
+
+def test_the_true_beats_fit_and_beats_of_another_take_do_not() -> None:
+    beats = tuple(exact(round(float(beat), 4)) for beat in truth(BAND, "sine"))
+    grid = Grid(RATE, beats[0], exact(112), Meter(4, 4), (), beats)
+    assert fit_beat(played("sine"), RATE, grid).fits
+    other = fit_beat(played("ramp"), RATE, grid)
+    assert other.drifts and "leaves the grid of song.toml" in other.lines()[0]
+    late = replace(grid, start_s=beats[0] + exact("0.045"), beats_s=tuple(b + exact("0.045") for b in beats))
+    assert not fit_beat(played("sine"), RATE, late).fits
+
+
+def test_new_live_writes_song_and_beats_that_check_accepts(tmp_path: Path) -> None:
+    soundfile.write(tmp_path / "take.wav", played("walk"), RATE, subtype="PCM_24")
+    said: list[str] = []
+    begun = start_study(
+        tmp_path / "take.wav", tempo=None, meter="4/4", start_s=None, live=True, stems=None,
+        report=said.append, confirm_tempo=lambda _tempo: True,
+    )  # fmt: skip
+    assert begun.path is not None and "beats followed" in said[0]
+    song = load_song(tmp_path)
+    lines = [float(song.grid.line_s(bar)) for bar in range(1, BAND.bars)]
+    true_lines = truth(BAND, "walk")[:: BAND.beats][: BAND.bars - 1]
+    assert np.mean(np.abs(np.array(lines) - true_lines) < 0.025) >= 0.95
+    (tmp_path / "song.toml").unlink()
+    with pytest.raises(SongError, match=r"beats\.csv exists"):
+        start_study(
+            tmp_path / "take.wav", tempo=None, meter="4/4", start_s=None, live=True, stems=None,
+            report=said.append, confirm_tempo=lambda _tempo: True,
+        )  # fmt: skip
+
+
+def test_where_there_are_no_attacks_it_says_that_it_is_not_sure() -> None:
+    sound = np.concatenate([played("sine"), ambient(20, RATE).repeat(2, axis=1) * 0.2])
+    found = live_take(sound, onsets(sound, RATE), RATE, 112.0, Meter(4, 4), None)
+    end_s = len(played("sine")) / RATE
+    assert any(b > end_s for _, b in found.followed.unsure) or found.beats_s[-1] < end_s + 2
+
+
+def test_silence_has_no_beat_to_follow() -> None:
+    silent = np.zeros((10 * RATE, 2), np.float32)
+    with pytest.raises(SongError, match="no beat can be followed"):
+        live_take(silent, onsets(silent, RATE), RATE, None, Meter(4, 4), None)
