@@ -33,7 +33,9 @@ class Rules:
     safe_own_way_loss: float = 1.0
     even_chance: float = 0.80
     even_cautious_chance: float = 0.50
-    sinking_chance: float = 0.80  # of another form in the later half of the listens, read on its own
+    # the leader's chance in the later half of the listens, read on its own, below which it sinks; with more
+    # than four forms, as much of an equal share
+    sinking_chance: float = 0.20
     clear_listens: int = 5
     clear_days: int = 3
     leaning_listens: int = 3
@@ -147,9 +149,10 @@ class CautiousReadings:
         return self._late()
 
     def sinking(self, leader: int, rules: Rules) -> bool:
-        """Whether the later listens, read on their own, name another form with some confidence."""
-        first = self.late.order[0]
-        return first != leader and bool(self.late.best[first] >= rules.sinking_chance)
+        """Whether the later listens, read on their own, speak against the leader and for another form."""
+        late = self.late
+        least = rules.sinking_chance * min(1.0, 4 / len(late.best))
+        return late.order[0] != leader and bool(late.best[leader] <= least)
 
 
 @dataclass(frozen=True)

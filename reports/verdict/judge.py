@@ -13,6 +13,7 @@ from reports.model.posterior import targets
 from reports.model.reading import SEED, Reading, level
 from reports.verdict import caveats, phrases
 from reports.verdict.assessment import Assessment, assess
+from reports.verdict.odd_listeners import odd_listeners
 from reports.verdict.panel import Panel
 from reports.verdict.sensitivity import AlternativeReading, sensitivity
 from reports.verdict.supplementary import Supplementary, supplementary
@@ -175,6 +176,7 @@ class Judgement:
         return (
             *caveats.missing(self.assessment, self.kept_apart),
             *caveats.held_back(self.assessment),
+            *odd_listeners(self.assessment, self.sensitivity),
             *caveats.findings(self.state, self.sensitivity, self.beside),
         )
 

@@ -1,17 +1,17 @@
 """Campaigns of simulated studies for bench_verdict, and the worlds that they are simulated in."""
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from reports.simulation import campaign
+from reports.simulation.campaign import Campaign, first_round, run
 from reports.simulation.worlds import Simulated, World, simulate
 
-SEED = 30_000
+SEED = 91_000
 BATCH = 50  # studies that share the orders of listening
-PANELS = (1, 3, 5)
-ALONE_LAST = 14  # one listener is hardly ever clear before the twelfth listen
+LAST = 16  # rounds read
+FORM_MINUTES = 2.5
 
 
 def day_of(around: int) -> int:
@@ -21,20 +21,55 @@ def day_of(around: int) -> int:
 
 @dataclass(frozen=True)
 class Cell:
-    """Results of one world: first clear round (0 = never), form named then, leader by round, plain mean's."""
+    """Results of one world: the campaign (rounds, S) and the truths (S, F) at the end."""
 
-    first: np.ndarray
-    named: np.ndarray
-    leader: np.ndarray
-    plain: np.ndarray  # (rounds, S)
-    best: int
+    world: World
+    campaign: Campaign
+    truth: np.ndarray
+    plain: np.ndarray  # (S,) leader by the plain mean of all ratings after round 8
 
-    def clear(self, last: int) -> np.ndarray:
-        return (self.first > 0) & (self.first <= last)
+    @property
+    def count(self) -> int:
+        return len(self.truth)
 
-    def right_when_clear(self, last: int) -> tuple[int, int]:
-        clear = self.clear(last)
-        return int((self.named[clear] == self.best).sum()), int(clear.sum())
+    def cost(self, form: np.ndarray) -> np.ndarray:
+        """(S,) points given away by choosing a form in each study."""
+        return np.asarray(self.truth.max(1) - self.truth[np.arange(self.count), np.maximum(form, 0)])
+
+    def named(self, around: int) -> float:
+        """The share of studies in which the leader after a round is the best, or as good."""
+        return float((self.cost(self.campaign.leader[around - 1]) <= 0).mean())
+
+    @property
+    def named_plain(self) -> float:
+        return float((self.cost(self.plain) <= 0).mean())
+
+    def minutes(self, first: np.ndarray) -> float:
+        """Mean minutes of listening per listener until `first` (S,); at most LAST rounds."""
+        return float(np.where(first > 0, first, LAST).mean() * self.world.forms * FORM_MINUTES)
+
+    def right(self, first: np.ndarray) -> tuple[int, int, float]:
+        """(right, reached, points given away) of the leaders at the rounds `first` (S,), 0 = never."""
+        at = first > 0
+        cost = self.cost(self.campaign.leader_at(first))[at]
+        return int((cost <= 0).sum()), int(at.sum()), float(cost.mean()) if at.any() else float("nan")
+
+    def stated(self, first: np.ndarray) -> float:
+        """The mean risk stated at the rounds `first`."""
+        at = first > 0
+        values = self.campaign.risk[np.maximum(first, 1) - 1, np.arange(self.count)][at]
+        return float(values.mean()) if at.any() else float("nan")
+
+    def even(self) -> tuple[float, float, float, float]:
+        """(share called even by round 8, by the last, cost of a free choice then, bound stated)."""
+        first = first_round(self.campaign.even)
+        at, index = first > 0, (np.maximum(first, 1) - 1, np.arange(self.count))
+        pair = np.take_along_axis(self.truth, np.maximum(self.campaign.pair[index], 0), 1)
+        cost = (self.truth.max(1) - pair.mean(1))[at]
+        bound = self.campaign.even_risk[index][at]
+        by_8 = float((at & (first <= 8)).mean())
+        nothing = float("nan")
+        return by_8, float(at.mean()), *((cost.mean(), bound.mean()) if at.any() else (nothing, nothing))
 
 
 def studies(world: World, rounds: int, count: int, seed: int) -> Iterator[list[Simulated]]:
@@ -43,35 +78,35 @@ def studies(world: World, rounds: int, count: int, seed: int) -> Iterator[list[S
 
 
 def run_cell(
-    world: World,
-    last: int,
-    count: int,
-    seed: int,
-    leaders: tuple[int, ...] = (),
-    doubtful: bool = True,
+    world: World, count: int, seed: int, last: int = LAST, days_by: Callable[[int], int] = day_of
 ) -> Cell:
+    """Reads `count` studies of a world after every round to the last one."""
     weights = np.full(world.listeners, 1 / world.listeners)
-    parts, plain = [], []
+    parts, truths, plain = [], [], []
     for made in studies(world, last, count, seed):
-        parts.append(campaign.run(made, weights, last, day_of, seed=seed, leaders=leaders, doubtful=doubtful))
-        if leaders:
-            plain.append(np.column_stack([_plain_leaders(study, last) for study in made]))
-    return Cell(
-        np.concatenate([part.first for part in parts]),
-        np.concatenate([part.named for part in parts]),
-        np.concatenate([part.leader for part in parts], axis=1),
-        np.concatenate(plain, axis=1) if plain else np.zeros((last, 0)),
-        world.best % world.forms,
+        leaders = tuple(r for r in (5, 8, 12) if r <= last)
+        parts.append(run(made, weights, last, days_by, seed=seed, leaders=leaders))
+        truths += [_final(study.truth, world) for study in made]
+        plain += [_plain_leader(study) for study in made]
+    names = ("leader", "clear", "enough", "even", "risk", "pair", "even_risk")
+    whole = Campaign(*(np.concatenate([getattr(part, name) for part in parts], axis=1) for name in names))
+    return Cell(world, whole, np.array(truths), np.array(plain))
+
+
+def _final(truth: np.ndarray, world: World) -> np.ndarray:
+    """What the forms are worth at the end, where one sinks late."""
+    truth = truth.copy()
+    truth[world.best] -= world.sinks
+    return truth
+
+
+def _plain_leader(study: Simulated) -> int:
+    """The form with the highest mean of all ratings by round 8."""
+    by_8 = study.round <= 8
+    sums = np.bincount(study.seen.form[by_8], study.seen.rating[by_8], study.seen.forms)
+    return int(
+        (sums / np.maximum(np.bincount(study.seen.form[by_8], minlength=study.seen.forms), 1)).argmax()
     )
-
-
-def _plain_leaders(study: Simulated, last: int) -> np.ndarray:
-    """The form with the highest mean of all ratings so far, after each round."""
-    sums = np.zeros((last, study.seen.forms, 2))
-    np.add.at(sums[..., 0], (study.round - 1, study.seen.form), study.seen.rating)
-    np.add.at(sums[..., 1], (study.round - 1, study.seen.form), 1)
-    total = np.cumsum(sums, axis=0)
-    return (total[..., 0] / np.maximum(total[..., 1], 1)).argmax(1)
 
 
 def share(hits: int, of: int) -> str:
@@ -79,30 +114,37 @@ def share(hits: int, of: int) -> str:
     return f"{hits / of:.3f} ({hits}/{of})" if of else "- (0)"
 
 
-NAMED = {
-    "gap 6": World(advantage=6),
-    "gap 10": World(advantage=10),
-    "gap 6, incumbent best": World(advantage=6, best=0),
-    "gap 10, incumbent best": World(advantage=10, best=0),
-    "gap 6, no incumbent": World(advantage=6, head_start=0),
-    "gap 6, noise 12": World(advantage=6, noise_sd=12),
-    "gap 10, three forms": World(advantage=10, forms=3),
-    "gap 10, six forms": World(advantage=10, forms=6),
-}
+THREE, FIVE, ALONE = World(), World(listeners=5), World(listeners=1)
 
-ODD = {
-    "tau 8": World(tau=(8, 8)),
-    "tau 14": World(tau=(14, 14)),
-    "20-point gap": World(gap=(20, 20)),
-    "one form starts 8 high, wears off": World(wears_off=8),
-    "one form starts 12 high, wears off": World(wears_off=12),
-    "no familiarity effect at all": World(gap=(0, 0), gap_wobble=0),
-    "gaps differ widely (SD 6)": World(gap_wobble=6),
-    "fatigue after the 6th listen": World(fatigue=1.0),
-    "heavy-tailed noise (t, 3 df)": World(tail_df=3),
-    "a listener who always rates 50": World(flat_rater=True),
-    "a fifth of the rounds missed": World(missed=0.2),
-    "a late joiner": World(late_joiner=True),
-    "unequal scales (log SD 0.5)": World(scale_sd=0.5),
-    "ceiling (ratings near 100)": World(ceiling=30),
+WORLDS: dict[str, World] = {
+    "3 x 4, gap 6": replace(THREE, advantage=6),
+    "3 x 4, gap 8": replace(THREE, advantage=8),
+    "3 x 4, all equal": THREE,
+    "3 x 4, truths of SD 5": replace(THREE, spread=5),
+    "3 x 4, gap 6, one form starts 8 high, wears off": replace(THREE, advantage=6, wears_off=8),
+    "3 x 4, gap 6, tau 8": replace(THREE, advantage=6, tau=(8, 8)),
+    "3 x 4, gap 6, one answers at random": replace(THREE, advantage=6, random_rater=True),
+    "3 x 4, gap 10, one answers at random": replace(THREE, advantage=10, random_rater=True),
+    "3 x 4, gap 10, unequal scales (log SD 0.5)": replace(THREE, advantage=10, scale_sd=0.5),
+    "3 x 4, 6 ahead, from the 9th listen 4 behind": replace(THREE, advantage=6, sinks=10),
+    "3 x 5, gap 8": replace(THREE, advantage=8, forms=5),
+    "1 x 4, gap 10": replace(ALONE, advantage=10),
+    "3 x 4, all equal, one loyal to the incumbent by 10": replace(THREE, loyal=10),
+    "3 x 4, gap 10": replace(THREE, advantage=10),
+    "1 x 3, gap 8": replace(ALONE, advantage=8, forms=3),
+    "3 x 4, gap 6, incumbent best": replace(THREE, advantage=6, best=0),
+    "3 x 4, all equal, no incumbent": replace(THREE, head_start=0),
+    "5 x 4, all equal": FIVE,
+    "1 x 4, all equal": ALONE,
+    "5 x 4, gap 6": replace(FIVE, advantage=6),
+    "2 x 4, gap 8": World(listeners=2, advantage=8),
+    "1 x 4, truths of SD 5": replace(ALONE, spread=5),
+    "1 x 4, gap 6, one form starts 8 high, wears off": replace(ALONE, advantage=6, wears_off=8),
+    "3 x 4, all equal, one form starts 8 high, wears off": replace(THREE, wears_off=8),
+    "3 x 4, all equal, tau 8": replace(THREE, tau=(8, 8)),
+    "3 x 4, gap 6, 20-point familiarity gap": replace(THREE, advantage=6, gap=(20, 20)),
+    "3 x 4, gap 6, heavy-tailed noise (t, 3 df)": replace(THREE, advantage=6, tail_df=3),
+    "3 x 4, gap 6, a fifth of the rounds missed": replace(THREE, advantage=6, missed=0.2),
+    "3 x 4, gap 6, ceiling": replace(THREE, advantage=6, ceiling=30),
+    "3 x 4, gap 6, one always rates 50": replace(THREE, advantage=6, flat_rater=True),
 }
