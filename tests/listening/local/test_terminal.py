@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import re
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from listening.local.keys import INTERRUPT
 from listening.rounds import enter_round
 from render.renders.render_forms import render_forms
-from sessions.records import LogContents
+from sessions.records import NOT_JUDGED, LogContents, RoundAnswers, Stumble
 from sessions.study import Study
 from tests.command_line import told
 from tests.heard import sounding_render
@@ -76,9 +79,13 @@ def rate(terminal: Terminal, rating: str, *answers: str) -> None:
         terminal.type(f"{answers[0]}\n" if answers and aspect == "opening" else "\n")
 
 
-def finish(terminal: Terminal) -> None:
-    terminal.expect("Enter = they stand")
+def finish(terminal: Terminal, cuts: str = "", keep: str = "") -> None:
+    terminal.expect("Enter = the ratings stand")
     terminal.type("\n")
+    terminal.expect("did you hear a cut")
+    terminal.type(f"{cuts}\n")
+    terminal.expect("would you keep")
+    terminal.type(f"{keep}\n")
     terminal.expect("Round 1 is done")
 
 
@@ -98,7 +105,7 @@ def test_a_whole_round(study: Study, sink: NullSink) -> None:
             terminal.expect("moment 1 kept")
             terminal.expect(f"{code} has ended")
         rate(terminal, "loud\n64", "80")
-        terminal.expect("moment 1")
+        terminal.expect(r"What was it at moment 1, at 0:0\d\?")
         terminal.type("the guitar, café ☕\n")
         terminal.expect("about the whole")
         terminal.type("\n")
@@ -108,14 +115,16 @@ def test_a_whole_round(study: Study, sink: NullSink) -> None:
         rate(terminal, "40")
         terminal.expect("about the whole")
         terminal.type("\n")
-        terminal.expect("Enter = they stand")
+        terminal.expect(rf"{code}: 64; opening 80; at 0:0\d \"the guitar")
+        terminal.expect("Enter = the ratings stand")
         terminal.type(f"{code}\n")
         terminal.expect(f"{code}: rating")
         terminal.type("66\n")
-        finish(terminal)
+        finish(terminal, f"7\n{code}", f"99\n{code}")
         terminal.expect("next round is due")
         assert terminal.wait() == 0
     first, second = contents(study).listens
+    assert contents(study).rounds[0].answers == RoundAnswers((first.id,), "form", first.id)
     assert (first.rating, first.ratings["opening"], second.rating) == (66, 80, 40)
     assert first.heard_on == "headphones" and first.means == "device"
     time_s, words = first.comments[0]
@@ -156,7 +165,7 @@ def test_a_killed_listen_loses_nothing_and_resumes(study: Study, sink: NullSink)
     assert [x.rating for x in contents(study).listens] == [71]
     with listening(study, sink, "--heard-on", "car") as terminal:
         terminal.expect("You have rated 1 of them")
-        cut_the_level_check_short(terminal)
+        terminal.expect("Your sitting goes on")
         terminal.expect("form 2 of 2")
         terminal.type("\n")
         terminal.expect("is playing")
@@ -181,4 +190,67 @@ def test_a_round_that_could_not_go_on_is_explained(study: Study, sink: NullSink)
 def test_whether_a_round_is_due_is_said_before_a_device_is_asked_for(study: Study) -> None:
     do_round(study, "ana")
     said = told(study.folder, "listen", "--listener", "ana", "--device", "nowhere at all", code=1)
-    assert "one round a sitting" in said and "nowhere" not in said
+    assert "due on" in said and "nowhere" not in said
+
+
+def test_an_interrupt_keeps_what_was_marked_and_asks_nothing_twice(study: Study, sink: NullSink) -> None:
+    with listening(study, sink) as terminal:
+        terminal.expect("What are you listening on")
+        terminal.type("my old radio\n")
+        cut_the_level_check_short(terminal)
+        terminal.expect("from the top")
+        terminal.type("\n")
+        terminal.expect("is playing")
+        time.sleep(1.5)
+        terminal.type("c")
+        terminal.expect("moment 1 kept")
+        terminal.expect("rating: ")
+        terminal.type(INTERRUPT)  # Ctrl-C
+        assert terminal.wait() == 0
+        frames = {frame.strip("\r ") for frame in re.findall(r"\r    [ .]{5}", terminal.screen)}
+        assert frames == {"."}, "a mark moves while it plays, and tells no time"
+    with listening(study, sink) as terminal:
+        terminal.expect("has no rating yet")
+        rate(terminal, "71")
+        terminal.expect(r"What was it at moment 1, at 0:0[12]\?")
+        terminal.type("the bass\n")
+        terminal.expect("about the whole")
+        terminal.type("\n")
+        terminal.expect(r"Your sitting goes on \(my old radio\)")
+        terminal.expect("form 2 of 2")
+        terminal.type("q\n")
+        assert terminal.wait() == 0
+    (listen,) = contents(study).listens
+    ((time_s, words),) = listen.comments
+    assert (listen.rating, words, listen.heard_on) == (71, "the bass", "my old radio")
+    assert time_s is not None and 0.5 < time_s + study.manifest.lead_s < 3
+
+
+def test_what_no_longer_counts_is_said_at_once(study: Study, sink: NullSink) -> None:
+    study.log.add_event("decided", {"form": "turned"})
+    with listening(study, sink, "--heard-on", "car") as terminal:
+        terminal.expect("has been opened: what you hear from now on is kept apart")
+        terminal.kill()
+
+
+def test_a_stumble_is_asked_about_before_the_rating(study: Study, sink: NullSink) -> None:
+    """One that could not be judged is heard again, and one that could is rated; both stay in the log."""
+    round_ = enter_round(study, "ana")
+    for could in (False, True):
+        demand = round_.next_demand
+        assert demand is not None
+        listen = round_.begin(demand, study.log.sit_down("ana", "car", "device"))
+        study.log.end_listen(listen.id, demand.render.frames, late_s=0.8, stumbles=[Stumble(2.0, 0.8)])
+        with listening(study, sink, "--heard-on", "car") as terminal:
+            terminal.expect("The sound stumbled at 0:02")
+            terminal.expect("Could you still judge it")
+            terminal.type("y\n" if could else "n\n")
+            if could:
+                rate(terminal, "55")
+            terminal.expect("about the whole" if could else "Not counted")
+            terminal.kill()
+        round_.refresh()
+    first, second = contents(study).listens
+    assert (first.void_reason, first.rating, first.could_judge) == (NOT_JUDGED, None, False)
+    assert (second.void_reason, second.rating, second.could_judge) == (None, 55, True)
+    assert first.form_id == second.form_id and second.blemished
