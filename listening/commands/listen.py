@@ -59,10 +59,14 @@ def listen(
 @click.option(
     "--address", metavar="URL", help="What the page is reached by, if not by this machine's address."
 )
+@click.option(
+    "--small", is_flag=True, help="Smaller, slightly lossy audio (all forms alike), for slow lines."
+)
 @click.option("--any-day", is_flag=True, help="Rounds may begin although they are due on a later day.")
 def host(
     folder: Path,
     lan: bool,
+    small: bool,
     port: int | None,
     renew: tuple[str, ...],
     withdraw: tuple[str, ...],
@@ -81,7 +85,9 @@ def host(
         return
     from listening.page.host import serve
 
-    serve(study, lan=lan, port=port, renew=renew, address=address, any_day=any_day, say=click.echo)
+    serve(
+        study, lan=lan, port=port, renew=renew, address=address, small=small, any_day=any_day, say=click.echo
+    )  # fmt: skip
 
 
 @click.command()

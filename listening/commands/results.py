@@ -114,7 +114,7 @@ def _echo_written(written: Written, as_json: bool) -> None:
 @with_study
 @click.argument("form", required=False)
 @click.option("--because", metavar="TEXT", help="Why, in your own words; it goes into the report.")
-@click.option("--by", metavar="NAME", help="Who decides (default: your login name).")
+@click.option("--by", metavar="NAME", help="Who decides (asked otherwise).")
 @click.option("--yes", is_flag=True, help="Do not ask, even if rounds are still open.")
 @click.option(
     "--reopen",
@@ -140,7 +140,17 @@ def decide(
         because = click.prompt(
             "Why? It goes into the report (Enter: no reason)", default="", show_default=False
         )
-    _echo_decided(decisions.decide(study, form, because or "", by or getpass.getuser()))
+    _echo_decided(decisions.decide(study, form, because or "", by or _who_decides(study, yes)))
+
+
+def _who_decides(study: Study, yes: bool) -> str:
+    """The only listener; among several, whoever says so; the login name where nobody can be asked."""
+    names = [listener.name for listener in study.song.listeners]
+    if len(names) == 1:
+        return names[0]
+    if yes or not sys.stdin.isatty():
+        return getpass.getuser()
+    return str(click.prompt(f"Who decides? ({', '.join(names)}, or another name)")).strip()
 
 
 def confirm_opening(study: Study, yes: bool) -> None:

@@ -71,7 +71,7 @@ def write_packet(study: Study, listener: str, *, small: bool = False, any_day: b
     with tempfile.TemporaryDirectory(prefix="fairhearing-") as place:
         copies = _copies(study, round_, Path(place), small)
         paths = [copies.paths[d.render.content_hash] for d in demands]
-        level = level_check_flac(study.folder, round_.manifest)[0]
+        level = level_check_flac(study.folder, round_.manifest, copies.sample_rate)[0]
         sounds = Sounds(level, paths, copies.sample_rate, copies.file_bytes)
         with replacing(path) as half, half.open("w", encoding="utf-8", newline="\n") as out:
             out.writelines(_pieces(about, sounds))

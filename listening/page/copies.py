@@ -11,7 +11,7 @@ import numpy as np
 from listening.local.level import level_check_audio
 from render.audio.containers import to_int24, write_int32
 from render.errors import NotRenderedError
-from render.renders.copies import Copies, flac_copies, integers, opus_copies, page_rate
+from render.renders.copies import Copies, flac_copies, integers, opus_copies, opus_rate, page_rate
 from render.renders.manifest import Manifest
 
 
@@ -47,7 +47,8 @@ class PageCopies:
         """The level check of a set as FLAC at the copies' rate, and its seconds."""
         with self._lock:
             if manifest.set_id not in self._levels:
-                self._levels[manifest.set_id] = level_check_flac(self.folder, manifest)
+                rate = opus_rate(manifest.sample_rate) if self.small else page_rate(manifest.sample_rate)
+                self._levels[manifest.set_id] = level_check_flac(self.folder, manifest, rate)
             return self._levels[manifest.set_id]
 
     def _known(self, manifest: Manifest) -> Copies | None:
@@ -61,10 +62,20 @@ class PageCopies:
             self._place = tempfile.TemporaryDirectory(prefix="fairhearing-")
         into = Path(self._place.name) / manifest.set_id
         into.mkdir(exist_ok=True)
-        return opus_copies(self.folder, manifest, into)
+        copies = opus_copies(self.folder, manifest, into)
+        for path in copies.paths.values():
+            _fill_up(path, copies.file_bytes)
+        return copies
 
 
-def level_check_flac(folder: Path, manifest: Manifest) -> tuple[bytes, float]:
+def _fill_up(path: Path, size: int) -> None:
+    """Bring an Ogg file to `size` bytes with zeros after its last page, among which a reader finds no further
+    page (RFC 3533 section 6: pages are known by their capture pattern)."""
+    with path.open("ab") as file:
+        file.write(bytes(size - path.stat().st_size))
+
+
+def level_check_flac(folder: Path, manifest: Manifest, rate: int) -> tuple[bytes, float]:
     """The level check as the bytes of a FLAC file at the copies' rate, and its seconds."""
     try:
         audio = level_check_audio(folder, manifest)
@@ -74,7 +85,6 @@ def level_check_flac(folder: Path, manifest: Manifest) -> tuple[bytes, float]:
     with tempfile.TemporaryDirectory(prefix="fairhearing-") as place:
         wav, flac = Path(place) / "level.wav", Path(place) / "level.flac"
         write_int32(wav, [whole], manifest.sample_rate, manifest.channels)
-        rate = page_rate(manifest.sample_rate)
         write_int32(flac, integers(wav, rate), rate, manifest.channels, "FLAC")
         return flac.read_bytes(), len(audio) / manifest.sample_rate
 

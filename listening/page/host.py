@@ -18,6 +18,7 @@ from listening import links
 from listening.page.server import create_app
 from listening.round_state import LOST, is_lost, round_state
 from render.errors import StudyError
+from render.renders.copies import Copies
 from sessions.study import Study
 
 DEFAULT_PORT = 8421
@@ -48,6 +49,7 @@ def serve(
     names: Sequence[str] = (),
     renew: Sequence[str] = (),
     address: str | None = None,
+    small: bool = False,
     any_day: bool = False,
     say: Say = print,
 ) -> None:
@@ -55,15 +57,17 @@ def serve(
 
     `names` narrows whom links are made for (default: all listeners of song.toml); `renew` names listeners
     who get a new link, their older ones ending; `address` is what the page is reached by from outside
-    (for instance "https://songs.example" of a tunnel), if not by this machine's own address.
+    (for instance "https://songs.example" of a tunnel), if not by this machine's own address; `small` plays
+    Opus instead of FLAC.
 
     Raises:
         StudyError: the port is taken, a listener is unknown, or the renders are not current.
     """
     wanted = [study.listener(name).name for name in (names or _all_names(study))]
     again = {study.listener(name).name for name in renew}
-    app = create_app(study, hosts=_hosts(lan, address), any_day=any_day)
+    app = create_app(study, hosts=_hosts(lan, address), any_day=any_day, small=small)
     prepare(study, app, say)
+    say(sizes_text(app.state.sessions.copies.of(study.manifest), len(study.manifest.forms), small=small))
     door = _listen(EVERYWHERE if lan else HERE, port, say)
     base = (address or f"http://{_own_address() if lan else HERE}:{door.getsockname()[1]}").rstrip("/")
     if lan or address is None:
@@ -118,6 +122,15 @@ def prepare(study: Study, app: Starlette, say: Say = print) -> None:
     for found in sets.values():
         copies.of(found)
         copies.level_check(found)
+
+
+def sizes_text(copies: Copies, forms: int, *, small: bool) -> str:
+    """How much a listener's device fetches; said where links are made."""
+    form_mb = copies.file_bytes / 1e6
+    much = f"Each form is {form_mb:.0f} MB to a listener, a round of {forms} forms {forms * form_mb:.0f} MB"
+    if small:
+        return f"{much}: slightly lossy, all forms alike."
+    return f"{much}, lossless. For slow lines and mobile contracts: --small, about a fifth of it."
 
 
 def _server(app: Starlette, *, proxied: bool = False) -> uvicorn.Server:

@@ -77,12 +77,17 @@ def flac_copies(folder: Path, manifest: Manifest) -> Copies:
     return Copies(paths, rate, manifest.channels, size)
 
 
+def opus_rate(sample_rate: int) -> int:
+    """The rate of an Opus copy: the render's own where Opus knows it, else 48 kHz."""
+    return sample_rate if sample_rate in OPUS_RATES else HIGHEST_RATE
+
+
 def opus_copies(folder: Path, manifest: Manifest, into: Path) -> Copies:
     """Opus copies in the folder `into`, at the render's rate where Opus knows it, else at 48 kHz.
 
-    Their sizes differ; a packet fills them up where it embeds them.
+    Their sizes differ; packet and page fill them up.
     """
-    rate = manifest.sample_rate if manifest.sample_rate in OPUS_RATES else HIGHEST_RATE
+    rate = opus_rate(manifest.sample_rate)
     paths = {}
     for form in manifest.forms:
         _require_as_measured(folder / form.wav, form.sha256)

@@ -22,6 +22,7 @@ from render.song.grid import exact
 AS_WRITTEN = "as written"
 MOST_PARTS = 500
 RESERVED_WORDS = frozenset({"silence"})
+_WORDS = ("without", "only", "bars")
 _AFTER_SECTION = re.compile(r"(?:bars?|x ?\d+|without|only)\b", re.IGNORECASE)
 
 
@@ -187,6 +188,14 @@ def did_you_mean(name: str, names: Iterable[str]) -> str:
     return ""
 
 
+def _meant_word(rest: str) -> str | None:
+    """The word of the part language that the first word of `rest` probably was meant to be, if it is none."""
+    word = rest.split(" ")[0].casefold()
+    if not word or _AFTER_SECTION.match(rest):
+        return None
+    return next(iter(difflib.get_close_matches(word, _WORDS, n=1, cutoff=0.75)), None)
+
+
 def _number(word: str) -> Fraction | None:
     """A positive decimal number of a sane size, exactly, or None."""
     if not re.fullmatch(r"\d{1,6}(\.\d{1,6})?|\.\d{1,6}", word):
@@ -239,6 +248,8 @@ class _PartParser:
         by_name = {s.name.casefold(): s for s in self.sections}
         name = self.longest(by_name)
         rest = self.text[self.at :]
+        if name is not None and (word := _meant_word(rest)):
+            raise self.error(f'cannot read "{rest}" in "{self.text}"; did you mean "{word}"?')
         if name is None or (rest and not _AFTER_SECTION.match(rest)):
             spelt = re.split(f" {_AFTER_SECTION.pattern}", self.text, flags=re.IGNORECASE)[0]
             raise self.error(
@@ -320,6 +331,8 @@ class _PartParser:
 
     def expect_end(self) -> None:
         rest = self.text[self.at :].strip()
+        if word := _meant_word(rest):
+            raise self.error(f'cannot read "{rest}" in "{self.text}"; did you mean "{word}"?')
         if rest:
             raise self.error(
                 f'cannot read "{rest}" in "{self.text}"; a part is a section, then "bars A-B", "xN", '

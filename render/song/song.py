@@ -39,6 +39,7 @@ from render.song.schema import FormTable, SongFile, problems
 from render.song.toml_hints import toml_problem
 
 SONG_FILE = "song.toml"
+MOST_MISTAKES = 8  # of one form that are named at once
 # What follows the last section is the song's tail while it is shorter than this; longer, it is bars
 # that no section names. Our own rule of thumb: a decay rarely outlasts it. `song.bars` overrides it.
 LONGEST_TAIL_BARS = 2
@@ -319,11 +320,18 @@ def _form(name: str, table: FormTable, sections: tuple[Section, ...], stems: lis
         raise FormError(f"{where}: the form has no parts; list at least one section")
     parts: list[Part] = []
     entries: list[int] = []
+    mistakes: list[str] = []
     for number, text in enumerate(table.parts, start=1):
-        parts += parse_part(text, sections, stems, f"{where}, part {number}")
+        try:
+            parts += parse_part(text, sections, stems, f"{where}, part {number}")
+        except FormError as error:
+            mistakes.append(str(error))
         entries += [number] * (len(parts) - len(entries))
         if len(parts) > MOST_PARTS:
             raise FormError(f"{where}: more than {MOST_PARTS} parts (each repeat counts); shorten the form")
+    if mistakes:  # all of them: nobody wants to hear of the next one only when this one is mended
+        more = [f"and {len(mistakes) - MOST_MISTAKES} more"] if len(mistakes) > MOST_MISTAKES else []
+        raise FormError("\n".join([*mistakes[:MOST_MISTAKES], *more]))
     if not any(isinstance(part, Piece) for part in parts):
         raise FormError(f"{where}: the form is silent throughout; list at least one section")
     ending = parse_ending(table.ending, f"{where}, ending") if table.ending is not None else None

@@ -23,7 +23,7 @@ from reports.way_back.package import WayBack, way_back
 from sessions.study import Study
 
 # of a listen, what a sealed table may tell: when and where, neither rating nor code nor form
-SEALED_COLUMNS = ("listener", "day", "round", "position", "sitting", "heard_on", "means", "started_utc")
+SEALED_COLUMNS = ("listener", "day", "round", "position", "sitting", "heard_on", "means")
 TEXTS = frozenset(("listener", "form", "heard_on"))  # somebody's own words
 
 

@@ -141,6 +141,14 @@ def test_an_unknown_section_is_named_with_the_nearest_one():
         assert refusal(text) == message
 
 
+def test_a_misspelt_word_of_the_language_is_answered_with_the_word():
+    assert refusal("verse wihtout bass").endswith(
+        'cannot read "wihtout bass" in "verse wihtout bass"; did you mean "without"?'
+    )
+    assert refusal("intro bars 1-2 onyl bass").endswith('"; did you mean "only"?')
+    assert refusal("verse 1 brs 1-2").endswith('"; did you mean "bars"?')
+
+
 def test_where_no_name_is_near_those_that_exist_are_listed():
     assert refusal("zzz", sections=SECTIONS[:2]).endswith('no section "zzz"; there is "intro", "verse"')
 

@@ -208,7 +208,7 @@ def test_a_sealed_report_ties_nothing_to_a_form(tmp_path: Path) -> None:
                 rf"\b{listen.code}\b", re.sub(r"<style>.*?</style>", "", text, flags=re.S)
             ), path
     head = read(written, "ratings.csv").splitlines()[0]
-    assert head == "listener,day,round,position,sitting,heard_on,means,started_utc"
+    assert head == "listener,day,round,position,sitting,heard_on,means", "no times: they tell lengths"
     told = json.loads(read(written, "verdict.json"))
     assert told["sealed"] and set(told["verdict"]) == {"state", "sentence"}
     assert told["progress"][0] == {"listener": "ana", "rounds": 3, "of": 5, "days": 3}
