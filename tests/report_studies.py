@@ -13,6 +13,7 @@ from sqlalchemy import event
 
 from render.renders.render_forms import render_forms
 from sessions.log import Log
+from sessions.records import RoundAnswers
 from sessions.study import Study
 from tests.clocks import EVENING_UTC, SetClock
 
@@ -96,8 +97,14 @@ def hear(
     days: int = 3,
     aspects: bool = False,
     finish: bool = True,
+    late: Callable[[str, str], float] = lambda _who, _form: 0.0,
+    answers: Callable[[str, Mapping[str, int]], RoundAnswers] | None = None,
 ) -> None:
-    """Every listener does `rounds` rounds, the form heard in the log's own order. Ratings are invented."""
+    """Every listener does `rounds` rounds, the form heard in the log's own order. Ratings are invented.
+
+    `late` are the seconds of sound that came late; `answers` those to the questions at a round's end, from
+    the listener and the ids of the round's listens by form.
+    """
     clock = study.clock
     assert isinstance(clock, SetClock)
     forms = study.register(study.manifest, simulated)
@@ -111,16 +118,20 @@ def hear(
             order = [int(i) for i in dice.permutation([form.id for form in forms])]
             round_id = log.start_round(listener.name, number, order, study.manifest.set_id)
             names = {form.id: form.name for form in forms}
+            listens: dict[str, int] = {}
             for position, form_id in enumerate(order, 1):
                 code = log.reserve_code(round_id, form_id)
                 listen = log.start_listen(round_id, sitting, form_id, position, code, 1000)
                 clock.now += timedelta(seconds=40)
-                log.end_listen(listen, 1000)
+                log.end_listen(listen, 1000, late_s=late(listener.name, names[form_id]))
+                listens[names[form_id]] = listen
                 points = liking(listener.name, names[form_id]) + dice.normal(0, noise)
                 values = {"overall": float(np.clip(round(points), 0, 100))}
                 log.rate(listen, values | ({"flow": 50.0, "ending": 61.0} if aspects else {}))
                 for time_s, text in says(listener.name, names[form_id], number):
                     log.comment(listen, text, time_s)
+            if answers is not None:
+                log.answer_round(round_id, answers(listener.name, listens))
             log.end_round(round_id, complete=True)
     if finish:
         log.add_event("opened", {"why": "all planned rounds are done"})

@@ -41,6 +41,8 @@ class Protocol:
 
     listens: int
     voids: int
+    stumbled: int  # rated although some of their sound was late or missing
+    most_late_s: float
     days: int
     sittings: int
     longest_sitting_min: float
@@ -98,6 +100,8 @@ def protocol(contents: LogContents) -> Protocol:
     return Protocol(
         listens=len(rated),
         voids=sum(x.void_reason is not None for x in listens),
+        stumbled=sum(x.blemished for x in rated),
+        most_late_s=max((x.late_s for x in rated), default=0.0),
         days=len(days),
         sittings=len(spans),
         longest_sitting_min=max(spans).total_seconds() / 60,

@@ -33,6 +33,8 @@ COLUMNS: Mapping[str, str] = {
     "started_utc": "when the listen began",
     "after_opening": "1 if the study was open by then: such ratings stay out of the verdict",
     "comments": "number of comments on this listen",
+    "late_s": "seconds of its sound that came late or not at all; it counts all the same",
+    "cut_heard": "1 if a cut was heard in it, 0 if not; empty where nobody was asked at the round's end",
 }
 
 
@@ -104,6 +106,7 @@ def _rows(
 ) -> list[dict[str, object]]:
     declared = {x.name: x.prior_listens for x in song.listeners}.get(listener, {})
     by_hash = {form.content_hash: form for form in contents.forms}
+    answers = {round_.id: round_.answers for round_ in contents.rounds_of(listener)}
     heard: dict[int, float] = {}
     whole: dict[int, int] = {}
     rows = []
@@ -115,7 +118,9 @@ def _rows(
             whole[form.id] = whole.get(form.id, 0) + 1
             if listen.rating is not None:
                 prior = _prior(form, names, declared, heard, by_hash)
-                rows.append(_row(listen, names[form.id], whole[form.id], before, prior))
+                given = answers.get(listen.round_id)
+                cut = None if given is None else int(listen.id in given.cuts)
+                rows.append(_row(listen, names[form.id], whole[form.id], before, prior, cut))
     return rows
 
 
@@ -137,7 +142,9 @@ def _prior(
     return total
 
 
-def _row(listen: ListenRecord, form: str, count: int, exposure: float, prior: float) -> dict[str, object]:
+def _row(
+    listen: ListenRecord, form: str, count: int, exposure: float, prior: float, cut_heard: int | None
+) -> dict[str, object]:
     row: dict[str, object] = {
         "listener": listen.listener,
         "day": listen.local_date,
@@ -155,5 +162,7 @@ def _row(listen: ListenRecord, form: str, count: int, exposure: float, prior: fl
         "started_utc": listen.started_utc,
         "after_opening": int(listen.after_opening),
         "comments": len(listen.comments),
+        "late_s": listen.late_s,
+        "cut_heard": cut_heard,
     }
     return row | {aspect: listen.ratings.get(aspect) for aspect in ASPECTS}

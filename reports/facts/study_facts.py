@@ -19,6 +19,7 @@ from reports.facts.comments import Comment, all_comments
 from reports.facts.protocol import ListenerProgress, Protocol, listener_progress, protocol
 from reports.facts.ratings import StudyRatings, study_ratings
 from reports.facts.road_map import RoadMap, RoadMapPart, road_map_of
+from reports.facts.round_answers import AnswerCounts, round_answers
 from reports.model.reading import SEED
 from reports.verdict.judge import Judgement, judge
 from sessions.clock import moment
@@ -92,6 +93,7 @@ class Facts:
     decisions: tuple[Decision, ...]
     reopened: tuple[EventRecord, ...]
     protocol: Protocol | None
+    answers: AnswerCounts | None
     warnings: tuple[str, ...] = field(default=())
 
     @property
@@ -196,6 +198,7 @@ def gather(study: Study, *, seed: int = SEED) -> Facts:
         decisions=_decisions(study, contents),
         reopened=tuple(e for e in contents.events if e.kind == "reopened") if contents else (),
         protocol=protocol(contents) if contents and contents.listens else None,
+        answers=None,
         warnings=warnings,
     )
     return base if manifest is None else _judged(base, song, manifest, contents, seed)
@@ -213,6 +216,7 @@ def _judged(base: Facts, song: Song, manifest: Manifest, contents: LogContents |
         ratings=ratings,
         forms=forms,
         comments=all_comments(contents, ratings.names, maps, manifest.lead_s, base.shown),
+        answers=round_answers(contents, ratings.names, ratings.forms),
         judgement=_judgement(ratings, ratings.table, base.shown, seed),
         judgement_after=_judgement(ratings, ratings.both, base.shown, seed) if late else None,
     )

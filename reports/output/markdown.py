@@ -9,6 +9,7 @@ from reports.facts.comments import Comment, grouped
 from reports.facts.dissent import Dissent
 from reports.facts.ratings import COLUMNS
 from reports.facts.road_map import bars_words
+from reports.facts.round_answers import AnswerCounts
 from reports.facts.study_facts import Decision, Facts, FormFacts
 from reports.files import message, plain
 from reports.output.figures import clock, signed
@@ -96,12 +97,22 @@ def _ratings(facts: Facts) -> Iterator[str]:
     )
     if len(judgement.beside.voters) > 1:
         yield from (plain(judgement.beside.vote.sentence), "")
+    if facts.answers is not None:
+        yield from (_kept(facts.answers), "")
     yield from ("## Each listener", "")
     for own in judgement.beside.listeners:
         heard = [name for name in own.order if name not in judgement.panel.unheard]
         order = " › ".join(f"{plain(name)} {signed(own.mean[name])}" for name in heard)
         yield f"- {plain(judgement.panel.shown(own.listener))}: {order}"
     yield ""
+
+
+def _kept(answers: AnswerCounts) -> str:
+    named = "; ".join(f"{plain(one.form)}: {one.kept}" for one in answers.forms)
+    return (
+        f"Would be kept, asked at the end of {phrases.counted(answers.rounds, 'round')} (no part of the "
+        f"verdict): {named}; none: {answers.none}; no answer: {answers.silent}."
+    )
 
 
 def _against(facts: Facts, case: Dissent) -> Iterator[str]:
@@ -164,6 +175,9 @@ def _sound(facts: Facts) -> Iterator[str]:
         yield f"- {plain(form.name)}, bar {bar}: {plain(join.reason + remedy)}"
     if facts.doubtful_joins:
         yield ""
+    if facts.answers is not None:
+        heard = ", ".join(f"{plain(one.form)} {one.cuts} of {one.listens}" for one in facts.answers.forms)
+        yield from (f"A cut was heard in: {heard} listens (as written has none: false alarms).", "")
     renders = [(form.name, form.render) for form in facts.forms if form.render]
     rows = [[n, f"{r.lufs:.2f}", f"{r.gain_db:z.2f}", f"{r.true_peak_dbtp:.2f}"] for n, r in renders]
     yield from table(["form", "LUFS", "gain, dB", "true peak, dBTP"], rows)

@@ -22,7 +22,8 @@ from reports.output.sound import AUDIO, BESIDE, Sound, SoundOptions, Step, write
 from reports.way_back.package import WayBack, way_back
 from sessions.study import Study
 
-# of a listen, what a sealed table may tell: when and where, neither rating nor code nor form
+# of a listen, what a sealed table may tell: the day and the place, neither rating nor code nor form; times
+# of day would tell a form's length
 SEALED_COLUMNS = ("listener", "day", "round", "position", "sitting", "heard_on", "means")
 TEXTS = frozenset(("listener", "form", "heard_on"))  # somebody's own words
 

@@ -118,6 +118,8 @@ class Assessment:
             prior_listens=t["prior_listens"].to_numpy(np.float64),
             round=t["round"].to_numpy(np.int64),
             heard_on=t["heard_on"].fillna("").astype(str).tolist() if "heard_on" in t else (),
+            stumbled=(t["late_s"] > 0).tolist() if "late_s" in t else (),
+            cut_heard=(t["cut_heard"] == 1).tolist() if "cut_heard" in t else (),
         )
 
 

@@ -48,6 +48,8 @@ class SensitivityBasis:
     prior_listens: Floats  # (n,)
     round: Ints  # (n,)
     heard_on: Sequence[str] = ()  # (n,) what each was heard on, if known
+    stumbled: Sequence[bool] = ()  # (n,) whether some of its sound was late or missing
+    cut_heard: Sequence[bool] = ()  # (n,) whether its listener heard a cut in it
 
     def again(self, seen: Observations, weights: Floats | None = None, prior: Prior | None = None) -> Reading:
         return read(
@@ -87,6 +89,12 @@ def _readings(basis: SensitivityBasis) -> Iterable[tuple[str, Reading | None]]:
     for device in sorted(set(basis.heard_on)) if len(set(basis.heard_on)) > 1 else ():
         left = np.flatnonzero(np.array(basis.heard_on) != device)
         yield f"without what was heard {phrases.heard_on(device)}", basis.again(seen.only(left))
+    for text, out in (
+        ("without listens in which the sound stumbled", basis.stumbled),
+        ("without listens in which a cut was heard (chosen by an outcome)", basis.cut_heard),
+    ):
+        left = np.flatnonzero(~np.array(out, dtype=bool))
+        yield text, basis.again(seen.only(left)) if any(out) and len(left) else None
     yield from _without_some(basis)
 
 

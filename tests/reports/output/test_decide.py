@@ -116,8 +116,9 @@ def test_what_a_decision_hands_over(study: Study) -> None:
     ]
     text = Page(read(write_report(study), "report.html")).text
     assert "How to rebuild “ early bridge ”" in text
-    first_edit = next(path for path in decided.paths if path.name == "rebuild.md").read_text().splitlines()[2]
-    assert first_edit.removeprefix("1. ").strip() in text
+    sheet = next(path for path in decided.paths if path.name == "rebuild.md").read_text(encoding="utf-8")
+    first_edit = re.findall(r"^- \[ \] 1\. (.*?)  $", sheet, flags=re.MULTILINE)[0]
+    assert first_edit in text.replace("\u2060", "")
     again = next(path for path in decided.paths if path.name == "re-record.csv").read_text(encoding="utf-8")
     rows = list(csv.DictReader(io.StringIO(again)))
     said = [row for row in rows if row["comments"]]
