@@ -95,9 +95,7 @@ def test_a_table_wider_than_a_phone_shows_that_it_scrolls(browser: Browser, page
         ".map(e => getComputedStyle(e).backgroundAttachment)"
     )
     assert seen and set(seen) == {"local, local, scroll, scroll"}
-    outside = (
-        "[...document.querySelectorAll('table')].filter(e => !e.closest('.scroll, .road-map')).length"
-    )
+    outside = "[...document.querySelectorAll('table')].filter(e => !e.closest('.scroll, .road-map')).length"
     assert page.evaluate(outside) == 0
     context.close()
 
