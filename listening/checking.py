@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 from listening.cautions import LONG_SITTING_S
+from listening.check_result import Checked, FormRow, SectionRow
 from render.analysis.beat import BeatFit, fit_beat
+from render.analysis.frames_file import recall_frames
 from render.analysis.onsets import onsets
 from render.analysis.silence import silence_lines
 from render.analysis.tempo_estimate import first_sound_s
@@ -17,10 +17,9 @@ from render.arrays import Audio
 from render.audio.click import ClickMix, write_click
 from render.audio.splice import Splicer
 from render.audio.stem_fit import StemFit
-from render.audio.stems import Mixes, check_stems, fit_stems, read_audio
+from render.audio.stems import Mixes, check_stems, kept_stem_fit, read_audio
 from render.audio.timeline import Timeline, content_hash, lay_out, longest_lead
 from render.errors import BeyondTheEndError, FormError, SongError, StudyError
-from render.files import replacing
 from render.joins import judging
 from render.joins.finding import JoinFinding
 from render.song.audio_header import audio_info
@@ -29,44 +28,8 @@ from render.song.grid import Grid, exact, parse_meter
 from render.song.song import SONG_FILE, Song, read_text
 from sessions.study import Study
 
-if TYPE_CHECKING:
-    from render.proposals.ideas import Idea
-
-
 JOINS_FILE, CLICK_FILE = "joins.wav", "click.wav"
 MOST_FORMS = 6  # our own rule of thumb, from the outlook's figures
-
-
-@dataclass(frozen=True)
-class SectionRow:
-    name: str
-    bars: str
-    start_s: float
-    end_s: float
-
-
-@dataclass(frozen=True)
-class FormRow:
-    name: str
-    parts: tuple[str, ...]
-    bars: float
-    seconds: float
-    joins: tuple[JoinFinding, ...]
-
-
-@dataclass(frozen=True)
-class Checked:
-    """What `check` found; `lines` are facts, `warnings` ask for something."""
-
-    sections: tuple[SectionRow, ...]
-    forms: tuple[FormRow, ...]
-    lines: tuple[str, ...]
-    warnings: tuple[str, ...]
-    tempo: Mapping[str, Any]
-    grid_fits: bool
-
-    def as_json(self) -> dict[str, Any]:
-        return asdict(self)
 
 
 def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked:
@@ -82,6 +45,7 @@ def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked
     of = 3 + len(timelines)
     step("reading the bounce and its stems", 1, of)
     bounce, fit, mixes = _sources(study)
+    recall_frames(song.folder, song.audio.path, bounce, song.audio.sample_rate)
     step("comparing tempo and start with the attacks", 2, of)
     firsts = [section.first_bar for section in song.sections]
     curve = onsets(bounce, song.audio.sample_rate)
@@ -158,7 +122,7 @@ def _sources(study: Study) -> tuple[Audio, StemFit | None, Mixes]:
     song = study.song
     check_stems(song.stems, song.audio)
     bounce = read_audio(song.audio.path)
-    fit = fit_stems(bounce, song.stems, song.audio.sample_rate) if song.stems else None
+    fit = kept_stem_fit(song, bounce)
     return bounce, fit, Mixes(song, bounce, fit)
 
 
@@ -187,21 +151,6 @@ def _require_free(study: Study, path: Path, option: str, usual: str) -> None:
     if taken or (path.exists() and path.name != usual):
         what = "is what the song is made of" if taken else "is there already"
         raise StudyError(f"{path} {what}, and would be replaced; give {option} a name that is free")
-
-
-def propose_ideas(study: Study, count: int, seed: int, *, write: bool) -> list[Idea]:
-    """Forms worth trying; with `write`, added to song.toml."""
-    from render.proposals import ideas
-    from render.proposals.idea_file import write_into
-
-    found = ideas.propose(study.song, read_audio(study.song.audio.path), count, seed)
-    if write:
-        path = study.folder / SONG_FILE
-        as_it_is = path.read_bytes().decode("utf-8")  # with its own line endings
-        text = write_into(as_it_is, found, study.folder)
-        with replacing(path) as half:
-            half.write_text(text, encoding="utf-8", newline="")
-    return found
 
 
 def _section_rows(study: Study) -> tuple[SectionRow, ...]:

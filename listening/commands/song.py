@@ -49,12 +49,12 @@ THROUGH_THE_DEVICE = Path("-")
 )
 def check(folder: Path, as_json: bool, joins_audio: Path | None, click_file: Path | None) -> None:
     """Check song.toml against the audio: sections, forms, tempo, joins."""
-    from listening.checking import examine_song, write_joins_audio
+    from listening.kept_check import check_study
 
     study = open_study(folder)
     with progress("listening to the song") as step:
-        found = examine_song(study, step)
-    cues = write_joins_audio(study, joins_audio) if joins_audio is not None else []
+        found = check_study(study, step)
+    cues = _joins_audio(study, joins_audio) if joins_audio is not None else []
     if click_file is not None:
         _click(study, click_file)
     if as_json:
@@ -96,6 +96,12 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None, click_file: Pat
         )
 
 
+def _joins_audio(study: Study, path: Path) -> list[str]:
+    from listening.checking import write_joins_audio
+
+    return write_joins_audio(study, path)
+
+
 def _click(study: Study, path: Path) -> None:
     """The song with its click: played where no file is named. What is said goes to stderr, beside --json."""
     from listening.cautions import CAUTION
@@ -123,11 +129,11 @@ def _click(study: Study, path: Path) -> None:
 @click.option("--write", is_flag=True, help="Add them to song.toml (your comments stay).")
 def ideas(folder: Path, as_json: bool, count: int, seed: int, write: bool) -> None:
     """Propose forms that you would not have thought of, each with its reason."""
-    from listening.checking import propose_ideas
+    from listening.kept_check import propose_ideas
 
     study = open_study(folder)
-    with progress("trying orders"):
-        found = propose_ideas(study, count, seed, write=write)
+    with progress("trying orders") as step:
+        found = propose_ideas(study, count, seed, write=write, step=step)
     if as_json:
         echo_json([asdict(idea) for idea in found])
         return

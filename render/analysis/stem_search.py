@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,11 +16,10 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 from scipy import fft, ndimage
-from scipy.signal import windows
 
 from render.arrays import Audio, Floats
 from render.audio.stem_fit import NULL_DB, StemFit
-from render.audio.stems import WINDOW_S, fit_stems
+from render.audio.stems import WINDOW_S, check_stems, fit_stems
 from render.errors import AudioError
 from render.song.audio_header import AudioInfo, audio_info
 
@@ -98,10 +97,25 @@ def search(folder: Path, bounce_path: Path, bounce: Audio) -> StemSearch:
     ]
     whole = audio_info(bounce_path)
     names = stem_names([path.stem for path in paths], bounce_path.stem)
+    if (nulling := _nulling(dict(zip(names, paths, strict=True)), whole, bounce)) is not None:
+        return nulling
     stems = tuple(_examined(n, p, whole, bounce) for n, p in zip(names, paths, strict=True))
     usable = {s.name: s.path for s in stems if s.problem is None}
     fit = fit_stems(bounce, usable, whole.sample_rate) if usable else None
     return StemSearch(stems, fit, _moved_residual_db(stems, whole, bounce))
+
+
+def _nulling(files: Mapping[str, Path], whole: AudioInfo, bounce: Audio) -> StemSearch | None:
+    """Stems that add up to the bounce as they are: then none of them needs to be looked for in it."""
+    try:
+        check_stems(files, whole)
+        fit = fit_stems(bounce, files, whole.sample_rate)
+    except AudioError:
+        return None
+    if not fit.nulls or not files:
+        return None
+    stems = tuple(FoundStem(name, path, whole.sample_rate, 0, 0, None) for name, path in files.items())
+    return StemSearch(stems, fit, None)
 
 
 def stem_names(file_names: Sequence[str], bounce_name: str) -> list[str]:
@@ -173,8 +187,8 @@ def find_offset(path: Path, info: AudioInfo, bounce: Audio) -> int | None:
     if hi - lo < rate // 10 or not np.any(stem):
         return None
     size = fft.next_fast_len(hi - lo + frames, real=True)
-    one = fft.rfft(bounce[lo:hi].mean(axis=1) * windows.tukey(hi - lo, 0.02), size)
-    two = fft.rfft(stem.mean(axis=1) * windows.tukey(len(stem), 0.1), size)
+    one = fft.rfft(bounce[lo:hi].mean(axis=1) * _tapered(hi - lo, 0.02), size)
+    two = fft.rfft(stem.mean(axis=1) * _tapered(len(stem), 0.1), size)
     power = ndimage.uniform_filter1d(np.abs(one) ** 2, _SMOOTHED_BINS)
     response = np.abs(fft.irfft(one * np.conj(two) / (power + 1e-7 * power.mean() + 1e-20), size))
     at = int(np.argmax(response))
@@ -182,6 +196,14 @@ def find_offset(path: Path, info: AudioInfo, bounce: Audio) -> int | None:
         return None
     place = at if at < size - frames else at - size  # where in the bounce's excerpt the stem's begins
     return start - (lo + place)
+
+
+def _tapered(frames: int, share: float) -> Floats:
+    """Ones, with cosine tapers over `share` of the frames in all (a Tukey window; textbook)."""
+    taper = max(round(share * frames / 2), 1)
+    slope = np.minimum(np.minimum(np.arange(frames), np.arange(frames)[::-1]) / taper, 1.0)
+    found: Floats = 0.5 - 0.5 * np.cos(np.pi * slope)
+    return found
 
 
 def _loudest(path: Path, info: AudioInfo, frames: int) -> tuple[int, int]:

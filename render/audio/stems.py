@@ -18,6 +18,7 @@ import soundfile
 from render.arrays import Audio
 from render.audio.stem_fit import StemFit
 from render.errors import AudioError
+from render.kept import kept, key_of
 from render.song.audio_header import AudioInfo, audio_info
 from render.song.forms import Treatment
 from render.song.song import Song
@@ -77,6 +78,15 @@ def fit_stems(bounce: Audio, stems: Mapping[str, Path], sample_rate: int) -> Ste
         worst_at_s=worst * window / sample_rate,
         gain=cross / own if own > 0 else 1.0,
     )
+
+
+def kept_stem_fit(song: Song, bounce: Audio) -> StemFit | None:
+    """How the song's stems fit its bounce, kept beside its renders while the files stay as they are."""
+    if not song.stems:
+        return None
+    key = key_of("stem fit", list(song.stems), files=[song.audio.path, *song.stems.values()])
+    path = song.folder / "renders" / "stem-fit.json"
+    return kept(path, key, StemFit, lambda: fit_stems(bounce, song.stems, song.audio.sample_rate))
 
 
 def fit_stems_once(song: Song) -> StemFit | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from render.proposals.ideas import Idea
+from render.proposals.idea import Idea
 from render.song.edit import edited
 from render.song.edit_forms import put_form
 from render.song.toml_text import TomlText, toml_text

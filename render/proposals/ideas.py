@@ -16,11 +16,11 @@ from dataclasses import dataclass
 
 from render.arrays import Audio
 from render.audio.splice import Splicer
-from render.audio.stems import Mixes, fit_stems
+from render.audio.stems import Mixes, kept_stem_fit
 from render.audio.timeline import lay_out
-from render.clock_text import clock_text
 from render.errors import FormError
 from render.joins.judging import examine
+from render.proposals.idea import Idea
 from render.proposals.moves import Move, moves
 from render.proposals.roles import SongPlan, plan_of
 from render.song.forms import AS_WRITTEN, Form, Part, Piece, parse_part
@@ -35,26 +35,6 @@ Step = Callable[[str, int, int], None]  # what is done, how many of how many; ma
 
 def no_step(_what: str, _done: int, _of: int) -> None:
     """For callers who show no progress."""
-
-
-@dataclass(frozen=True)
-class Idea:
-    """A form to try. `texts` are its parts; `clean` is the share of its joins that sound clean (0..1)."""
-
-    name: str
-    texts: tuple[str, ...]
-    reason: str
-    seconds: float
-    clean: float
-
-    @property
-    def length_text(self) -> str:
-        return clock_text(self.seconds, tenths=False)
-
-    @property
-    def line(self) -> str:
-        """One line for a person."""
-        return f'"{self.name}" ({self.length_text}, {self.clean:.0%} of its joins clean): {self.reason}'
 
 
 def propose(
@@ -73,8 +53,7 @@ def propose(
     a form differs from the song by at most `most_moves` (1 or 2) changes. `step` is told of each form tried.
     """
     tried = _candidates(plan_of(song, bounce), seed, most_moves)
-    fit = fit_stems(bounce, song.stems, song.audio.sample_rate) if song.stems else None
-    mixes = Mixes(song, bounce, fit)
+    mixes = Mixes(song, bounce, kept_stem_fit(song, bounce))
     fitting = []
     try:
         for number, (texts, made) in enumerate(tried, start=1):

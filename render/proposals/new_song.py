@@ -14,6 +14,7 @@ import numpy as np
 
 from render.analysis.bar_one import changes_are_sure
 from render.analysis.beat import BeatFit, fit_beat
+from render.analysis.frames_file import recall_frames
 from render.analysis.meter_changes import OddBars, odd_bars
 from render.analysis.onsets import Onsets, onsets
 from render.analysis.sections import Suggestion, sections
@@ -29,8 +30,8 @@ from render.arrays import Audio
 from render.audio.stems import read_audio
 from render.clock_text import clock_text
 from render.errors import SongError
+from render.proposals.idea import Idea
 from render.proposals.idea_file import entry_line
-from render.proposals.ideas import Idea
 from render.proposals.ideas import propose as propose_ideas
 from render.proposals.live_take import LiveTake, live_take
 from render.song.audio_header import audio_info
@@ -86,6 +87,8 @@ def propose(
     info = audio_info(audio_path)
     counted = _checked_meter(meter, tempo, start_s, info.seconds)
     audio = read_audio(audio_path)
+    if tempo is not None:  # an estimate may be declined, and then nothing is left behind
+        recall_frames(folder, audio_path, audio, info.sample_rate)
     curve = onsets(audio, info.sample_rate)
     take = live_take(audio, curve, info.sample_rate, tempo, counted, start_s) if live else None
     guessed = estimate(audio, info.sample_rate, counted, curve) if tempo is None and not live else None

@@ -140,7 +140,7 @@ def read_manifest(path: Path) -> Manifest:
             raise ValueError
         return Manifest.model_validate(content)
     except FileNotFoundError:
-        if path.parent.exists():
+        if any(path.parent.glob("*.wav")):
             raise NotRenderedError(
                 f"there is no {path}; run `fairhearing render` to make it anew (ratings are not affected)"
             ) from None

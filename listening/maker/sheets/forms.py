@@ -24,7 +24,7 @@ from render.audio.stems import read_audio
 from render.audio.timeline import lay_out, longest_lead
 from render.errors import FormError, PageError, StudyError
 from render.joins.finding import Remedy, ReplacePart, SetEnding, SetPickup
-from render.proposals.ideas import Idea
+from render.proposals.idea import Idea
 from render.proposals.ideas import propose as propose_ideas
 from render.song.edit_forms import remove_form, rename_form, set_form
 from render.song.edit_sections import set_pickup

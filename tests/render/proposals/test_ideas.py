@@ -11,8 +11,9 @@ import soundfile
 
 from render.audio.stems import read_audio
 from render.audio.timeline import lay_out
+from render.proposals.idea import Idea
 from render.proposals.idea_file import entry_line, write_into
-from render.proposals.ideas import Idea, propose
+from render.proposals.ideas import propose
 from render.song.forms import Piece
 from render.song.song import Song, load_song, song_from_text
 from tests.invented_songs import InventedSong, Passage, play

@@ -1,0 +1,71 @@
+"""`check` and `ideas`, not computed again while song.toml, audio and stems are as they were."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+
+from listening.check_result import Checked
+from render.errors import SongError
+from render.files import replacing
+from render.kept import kept, key_of
+from render.proposals.idea import Idea
+from render.renders.manifest import RENDERS
+from render.song.song import SONG_FILE, read_text
+from sessions.study import Study
+
+Step = Callable[[str, int, int], None]  # what is done, how many of how many
+
+
+def check_study(study: Study, step: Step) -> Checked:
+    """What `listening.checking.examine_song` finds, or found while all was as it is now.
+
+    Raises:
+        SongError, FormError, AudioError: the song is not in order.
+    """
+
+    def compute() -> Checked:
+        from listening.checking import examine_song
+
+        return examine_song(study, step)
+
+    try:
+        key = key_of("check", read_text(study.folder / SONG_FILE), files=_files(study))
+        study.require_known_predecessors()
+    except SongError:
+        return compute()  # it says more about what is wrong
+    return kept(study.folder / RENDERS / "check.json", key, Checked, compute)
+
+
+def propose_ideas(study: Study, count: int, seed: int, *, write: bool, step: Step) -> list[Idea]:
+    """Forms worth trying; with `write`, added to song.toml."""
+
+    def compute() -> list[Idea]:
+        from render.audio.stems import read_audio
+        from render.proposals.ideas import propose
+
+        return propose(study.song, read_audio(study.song.audio.path), count, seed, step=step)
+
+    key = key_of("ideas", count, seed, read_text(study.folder / SONG_FILE), files=_files(study))
+    found = kept(study.folder / RENDERS / "ideas.json", key, list[Idea], compute)
+    if write:
+        _write(study, found)
+    return found
+
+
+def _write(study: Study, ideas: list[Idea]) -> None:
+    from render.proposals.idea_file import write_into
+
+    path = study.folder / SONG_FILE
+    as_it_is = path.read_bytes().decode("utf-8")  # with its own line endings
+    text = write_into(as_it_is, ideas, study.folder)
+    with replacing(path) as half:
+        half.write_text(text, encoding="utf-8", newline="")
+
+
+def _files(study: Study) -> list[Path]:
+    """The files that a song is made of: the stems, and what [song] names in whatever key."""
+    named = tomllib.loads(read_text(study.folder / SONG_FILE))["song"].values()
+    files = [study.folder / name for name in named if isinstance(name, str)]
+    return [*files, *study.song.stems.values()]

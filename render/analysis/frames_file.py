@@ -1,0 +1,55 @@
+"""A song's frames kept beside its renders, under the content hash of its audio file."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import re
+import zipfile
+from contextlib import suppress
+from pathlib import Path
+
+import numpy as np
+
+from render.analysis.frames import BANDS, CHROMA_EVERY, SongFrames, keep, song_frames
+from render.arrays import Audio
+from render.kept import write_beside
+
+FOLDER = "renders"
+_VERSION = 1  # counts changes of what frames hold or how they are computed
+_OURS = re.compile(r"frames-\d+-[0-9a-f]{16}\.npz")
+
+
+def recall_frames(folder: Path, path: Path, audio: Audio, sample_rate: int) -> None:
+    """Have `song_frames` give what an earlier command computed of this audio; else compute and keep it.
+
+    `folder` is the study's, `path` the file that holds `audio`. A damaged file is made anew.
+    """
+    with path.open("rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()[:16]
+    there = folder / FOLDER / f"frames-{_VERSION}-{digest}.npz"
+    found = _read(there, -(-len(audio) // round(0.005 * sample_rate)))
+    if found is not None:
+        keep(audio, sample_rate, found)
+        return
+    frames = song_frames(audio, sample_rate)
+    data = io.BytesIO()
+    np.savez(data, hop_s=np.float64(frames.hop_s), bands=frames.bands, chroma=frames.chroma)
+    write_beside(there, data.getvalue())
+    if there.exists():
+        for other in there.parent.glob("frames-*.npz"):
+            if other != there and _OURS.fullmatch(other.name):
+                with suppress(OSError):
+                    other.unlink()
+
+
+def _read(path: Path, steps: int) -> SongFrames | None:
+    """The frames in a file, if it is whole (its members carry CRC-32 sums) and of this length."""
+    try:
+        with np.load(path) as file:
+            found = SongFrames(float(file["hop_s"]), file["bands"], file["chroma"])
+    except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
+        return None
+    fits = found.bands.shape == (steps, BANDS) and found.chroma.shape == (-(-steps // CHROMA_EVERY), 12)
+    floats = found.bands.dtype == found.chroma.dtype == np.float32
+    return found if fits and floats and found.hop_s > 0 else None

@@ -1,0 +1,69 @@
+"""Results kept in a file beside the renders, so that what has not changed is not computed again.
+
+A file is used only where its key and its checksum are right; it is made anew otherwise, and nothing is
+lost without it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import TypeAdapter, ValidationError
+
+from render.errors import RenderError
+from render.files import replacing
+
+T = TypeVar("T")
+
+
+def kept(path: Path, key: str, kind: Any, compute: Callable[[], T]) -> T:
+    """What `compute` gives, or gave under the same key: plain data of the type `kind`, kept in `path`.
+
+    Raises:
+        what `compute` raises; then nothing is kept. A folder that cannot be written only costs time.
+    """
+    adapter: TypeAdapter[T] = TypeAdapter(kind)
+    with suppress(OSError, ValueError, KeyError, TypeError, ValidationError):
+        there = json.loads(path.read_text(encoding="utf-8"))
+        if there["key"] == key and there["sha256"] == _sha256(there["result"]):
+            return adapter.validate_json(there["result"])
+    result = compute()
+    with suppress(ValueError):  # not plain data (an infinity, say): not kept
+        text = adapter.dump_json(result).decode()
+        if adapter.dump_json(adapter.validate_json(text)).decode() == text:
+            write_beside(path, json.dumps({"key": key, "sha256": _sha256(text), "result": text}).encode())
+    return result
+
+
+def write_beside(path: Path, data: bytes) -> None:
+    """Write a file that can be made again, its folder, too; where that cannot be, go without."""
+    with suppress(OSError, RenderError):
+        path.parent.mkdir(exist_ok=True)
+        with replacing(path, lasting=False) as half:
+            half.write_bytes(data)
+
+
+def key_of(*values: object, files: Iterable[Path] = ()) -> str:
+    """A key for what depends on these values, on the content of these files (by size and times), and on the
+    program that computes it (by the same of its own files)."""
+    here = Path(__file__).parent
+    program = sorted([*here.rglob("*.py"), *(here.parent / "listening").glob("*.py")])
+    text = repr((values, [_signs(path) for path in files], [_signs(path) for path in program]))
+    return _sha256(text)
+
+
+def _signs(path: Path) -> tuple[str, int, int] | None:
+    try:
+        stat = path.stat()
+    except OSError:
+        return None
+    return str(path), stat.st_size, stat.st_mtime_ns
+
+
+def _sha256(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
