@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from functools import cached_property
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from render.errors import (
     FairhearingError,
@@ -23,11 +23,12 @@ from render.renders.manifest import Manifest, RenderedForm, as_begun, manifest_p
 from render.song.forms import did_you_mean
 from render.song.song import SONG_FILE, Listener, Outline, Song, load_outline, load_song
 from sessions.clock import Clock, system_clock
-from sessions.log import Log, NewForm
-from sessions.records import LogContents
 from sessions.resting import PanelReading
-from sessions.store import Store
 from sessions.unchanged import Unchanged
+
+if TYPE_CHECKING:  # loaded when a log is opened: `check` of a study that nobody has heard needs no database
+    from sessions.log import Log
+    from sessions.records import LogContents
 
 LOG_FILE = "log.sqlite"
 Reader: TypeAlias = Callable[["Study"], PanelReading | None]
@@ -79,6 +80,9 @@ class Study:
     @cached_property
     def log(self) -> Log:
         """The log; it is made when first asked for, in a folder that holds a song.toml."""
+        from sessions.log import Log
+        from sessions.store import Store
+
         if not self.folder.is_dir():
             raise StudyError(f"there is no folder {self.folder}; name the study's folder with --study")
         if not self.has_log and not (self.folder / SONG_FILE).is_file():
@@ -95,6 +99,8 @@ class Study:
         song.toml is read anew if it has changed; while somebody edits it into disorder, the last good one
         holds.
         """
+        from sessions.log import Log
+
         with suppress(FairhearingError):
             self.__dict__["song"] = self._read_song()
         study = Study(self.folder, lambda: self.clock().astimezone(zone), self._store, self.reader)
@@ -207,6 +213,8 @@ class Study:
 
     def register(self, manifest: Manifest, simulated: Iterable[str] = ()) -> list[CurrentForm]:
         """Make the song's listeners and rendered forms known to the log, and draw the plan's seed."""
+        from sessions.log import NewForm
+
         self.log.secret("plan_seed")
         known = self.log.contents(listens=False)
         marked = set(simulated)

@@ -27,7 +27,7 @@ from render.song.forms import AS_WRITTEN, Form, Part, Piece, parse_part
 from render.song.song import Song
 
 SHORTEST, LONGEST = 0.62, 1.2  # of the song's own length
-MOST_TRIED = 60
+MOST_TRIED = 45
 LEAST_UNLIKE = 0.003  # a bar of silence in a long song counts as a change
 
 Step = Callable[[str, int, int], None]  # what is done, how many of how many; may raise, to cancel

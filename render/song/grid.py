@@ -58,11 +58,11 @@ class Stretch:
     tempo: Fraction
     meter: Meter
 
-    @property
+    @cached_property
     def beat_s(self) -> Fraction:
         return Fraction(60) / self.tempo * Fraction(4, self.meter.unit)
 
-    @property
+    @cached_property
     def bar_s(self) -> Fraction:
         return self.beat_s * self.meter.beats
 
@@ -142,8 +142,16 @@ class Grid:
 
     def line_s(self, bar: int) -> Fraction:
         """Seconds from the start of the audio to the first beat of `bar`, exactly."""
-        stretch = self.stretch(bar)
-        return stretch.start_s + (bar - stretch.bar) * stretch.bar_s
+        known = self._lines_s.get(bar)
+        if known is None:
+            stretch = self.stretch(bar)
+            known = self._lines_s[bar] = stretch.start_s + (bar - stretch.bar) * stretch.bar_s
+        return known
+
+    @cached_property
+    def _lines_s(self) -> dict[int, Fraction]:
+        """Bar lines asked for before: exact arithmetic is slow, and laying out forms asks again and again."""
+        return {}
 
     def line_frame(self, bar: int) -> int:
         """The frame nearest to the first beat of `bar`."""

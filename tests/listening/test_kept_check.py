@@ -1,0 +1,76 @@
+"""`check` and `ideas` a second time: the same words, from what was kept, until something changes."""
+
+import json
+import os
+from pathlib import Path
+
+import pytest
+
+from listening import checking
+from listening.check_result import Checked
+from listening.kept_check import check_study, propose_ideas
+from render.errors import AudioError
+from sessions.study import Study
+from tests.command_line import told
+from tests.songs import make_study
+
+
+def step(_what: str, _done: int, _of: int) -> None:
+    pass
+
+
+@pytest.fixture
+def times(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """How often the song was listened to."""
+    done: list[str] = []
+    examine = checking.examine_song
+
+    def counted(study, step):  # type: ignore[no-untyped-def]
+        done.append("check")
+        return examine(study, step)
+
+    monkeypatch.setattr(checking, "examine_song", counted)
+    return done
+
+
+def words(found: Checked) -> str:
+    return json.dumps(found.as_json())
+
+
+def test_an_unchanged_study_is_checked_once(tmp_path: Path, times: list[str]) -> None:
+    folder = make_study(tmp_path / "study", stems=("drums", "voice"))
+    first = check_study(Study(folder), step)
+    assert words(check_study(Study(folder), step)) == words(first) and times == ["check"]
+    path = folder / "song.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace('"7-10"', '"7-9"'), encoding="utf-8")
+    changed = check_study(Study(folder), step)
+    assert words(changed) != words(first) and len(times) == 2
+    os.utime(folder / "stems" / "drums.wav", ns=(1, 1))
+    assert words(check_study(Study(folder), step)) == words(changed) and len(times) == 3
+
+
+def test_what_is_not_in_order_is_never_kept(tmp_path: Path, times: list[str]) -> None:
+    folder = make_study(tmp_path / "study")
+    check_study(Study(folder), step)
+    (folder / "song.wav").unlink()
+    with pytest.raises(AudioError, match="there is no audio file"):
+        check_study(Study(folder), step)
+
+
+def test_ideas_are_the_same_again_and_others_for_another_seed(tmp_path: Path) -> None:
+    folder = make_study(tmp_path / "study")
+    first = propose_ideas(Study(folder), 3, 1, write=False, step=step)
+    assert propose_ideas(Study(folder), 3, 1, write=False, step=step) == first
+    assert len(propose_ideas(Study(folder), 2, 1, write=False, step=step)) == 2
+    propose_ideas(Study(folder), 3, 1, write=True, step=step)
+    assert first[0].name in (folder / "song.toml").read_text(encoding="utf-8")
+    more = propose_ideas(Study(folder), 3, 1, write=False, step=step)
+    assert {idea.texts for idea in more}.isdisjoint({idea.texts for idea in first})
+
+
+def test_the_command_says_the_same_and_nothing_counts_as_rendered(tmp_path: Path) -> None:
+    folder = make_study(tmp_path / "study")
+    first = told(folder, "check")
+    assert told(folder, "check") == first
+    assert told(folder, "check", "--json") == told(folder, "check", "--json")
+    assert "nothing is rendered yet" in " ".join(told(folder, "status").lower().split())
