@@ -31,8 +31,8 @@ def check_study(study: Study, step: Step) -> Checked:
         return examine_song(study, step)
 
     try:
-        key = key_of("check", read_text(study.folder / SONG_FILE), files=_files(study))
         study.require_known_predecessors()
+        key = key_of("check", read_text(study.folder / SONG_FILE), files=_files(study))
     except SongError:
         return compute()  # it says more about what is wrong
     return kept(study.folder / RENDERS / "check.json", key, Checked, compute)
@@ -47,7 +47,8 @@ def propose_ideas(study: Study, count: int, seed: int, *, write: bool, step: Ste
 
         return propose(study.song, read_audio(study.song.audio.path), count, seed, step=step)
 
-    key = key_of("ideas", count, seed, read_text(study.folder / SONG_FILE), files=_files(study))
+    files = _files(study)
+    key = key_of("ideas", count, seed, read_text(study.folder / SONG_FILE), files=files)
     found = kept(study.folder / RENDERS / "ideas.json", key, list[Idea], compute)
     if write:
         _write(study, found)
@@ -66,6 +67,7 @@ def _write(study: Study, ideas: list[Idea]) -> None:
 
 def _files(study: Study) -> list[Path]:
     """The files that a song is made of: the stems, and what [song] names in whatever key."""
+    stems = study.song.stems.values()
     named = tomllib.loads(read_text(study.folder / SONG_FILE))["song"].values()
     files = [study.folder / name for name in named if isinstance(name, str)]
-    return [*files, *study.song.stems.values()]
+    return [*files, *stems]
