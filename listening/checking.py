@@ -59,6 +59,7 @@ def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked
         step(f'judged "{timeline.form.name}"', number, of)
     mixes.close()
     lines, warnings = [_round_line(rows)], _song_warnings(study, bounce, fit, lead, tempo)
+    lines += song.map.notes if song.map is not None else ()
     warnings += silence_lines(first_sound_s(curve))
     grid_fits = tempo.better_tempo is None
     if grid_fits:  # else every cut is wrong, and what the joins sound like says nothing yet

@@ -31,11 +31,13 @@ def start_study(
     live: bool = False,
     stems: Path | None,
     report: Callable[[str], None],
-    confirm_tempo: Callable[[float], bool],
+    confirm: Callable[[str], bool],
+    map_path: Path | None = None,
 ) -> NewStudy:
-    """Write song.toml beside the bounce; an estimated tempo is confirmed first.
+    """Write song.toml beside the bounce; what was only estimated is confirmed first.
 
-    Each line of what was measured goes to `report` before `confirm_tempo` is asked.
+    Each line of what was measured goes to `report` before `confirm` is asked a question. With a map (the
+    Standard MIDI File of the song's project), `start_s` is where its tick 0 falls.
 
     Raises:
         SongError: there is a song.toml already; AudioError: the bounce cannot be used.
@@ -47,16 +49,18 @@ def start_study(
         raise SongError(
             f"{path} exists; a study's song.toml is written once. Move it away, or edit it instead"
         )
+    if map_path is not None and (tempo is not None or live):
+        raise SongError("a map knows the tempo; leave --tempo and --live out, or the map")
     beats = audio.parent / BEATS_FILE
     if live and beats.exists():
         raise SongError(f"{beats} exists, and would be replaced; move it away, or name it in song.toml")
     proposal = new_song.propose(
-        audio, tempo=tempo, meter=meter, start_s=start_s, live=live, stems_folder=stems
+        audio, tempo=tempo, meter=meter, start_s=start_s, live=live, stems_folder=stems, map_path=map_path
     )
     *lines, next_step = proposal.lines
     for line in lines:
         report(line)
-    if proposal.confirm and not confirm_tempo(proposal.tempo):
+    if proposal.question and not confirm(proposal.question):
         return NewStudy(None, tuple(lines), next_step)
     if proposal.take is not None:
         write_beats(beats, proposal.take.beats_s, proposal.take.note)

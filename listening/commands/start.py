@@ -64,32 +64,29 @@ class Decimal(click.FloatRange):
 @click.argument("audio", type=click.Path(path_type=Path, dir_okay=False))
 @click.option("--tempo", type=Decimal(10, 1000), metavar="BPM", help="Quarter notes per minute.")
 @click.option("--meter", default="4/4", show_default=True, help="Beats in a bar / what a beat is.")
-@click.option("--start", "start_s", type=Decimal(0), metavar="SECONDS", help="Where bar 1 beat 1 falls.")
+@click.option("--start", "start_s", type=Decimal(), metavar="SECONDS", help="Where bar 1 beat 1 falls.")
+@click.option("--map", "map_path", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE.mid",
+              help="The project's tempo, meter and markers (SMF); --start says where tick 0 is.")  # fmt: skip
 @click.option("--live", is_flag=True, help="A take that sways: follow its beat, and write it as beats.csv.")
 @click.option("--stems", type=click.Path(path_type=Path, file_okay=False, exists=True), metavar="FOLDER")
-@click.option("--yes", is_flag=True, help="Take the estimated tempo without asking.")
+@click.option("--yes", is_flag=True, help="Take what was estimated without asking.")
 def new(
-    audio: Path,
-    tempo: float | None,
-    meter: str,
-    start_s: float | None,
-    live: bool,
-    stems: Path | None,
-    yes: bool,
-) -> None:
+    audio: Path, tempo: float | None, meter: str, start_s: float | None, live: bool, map_path: Path | None,
+    stems: Path | None, yes: bool,
+) -> None:  # fmt: skip
     """Start a study around a bounce, in the folder it lies in."""
     from listening.new_study import start_study
 
-    def confirmed(estimate: float) -> bool:
-        question = f"\nThe tempo was estimated: {estimate:g} quarter notes a minute. Is that right?"
-        return yes or click.confirm(question, default=True)
+    def confirmed(question: str) -> bool:
+        return yes or click.confirm(f"\n{question}", default=True)
 
     begun = start_study(
-        audio, tempo=tempo, meter=meter, start_s=start_s, live=live, stems=stems, confirm_tempo=confirmed,
+        audio, tempo=tempo, meter=meter, start_s=start_s, live=live, stems=stems, map_path=map_path,
+        confirm=confirmed,
         report=lambda line: click.echo(wrapped(line, subsequent_indent="  ")),
     )  # fmt: skip
     if begun.path is None:
-        click.echo("Nothing was written. Run it again with --tempo BPM.")
+        click.echo("Nothing was written.")
         raise click.Abort
     click.echo(f"\n{begun.path} is written, with comments; it is yours from here on.")
     click.echo(wrapped(begun.next_step[:1].upper() + begun.next_step[1:]))

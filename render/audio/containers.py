@@ -17,7 +17,8 @@ import soundfile
 from numpy.typing import NDArray
 
 from render.arrays import Audio
-from render.errors import NotRenderedError
+from render.audio.riff import HEADER, chunks
+from render.errors import AudioError, NotRenderedError
 from render.files import replacing
 
 Int32 = NDArray[np.int32]
@@ -25,7 +26,6 @@ Int32 = NDArray[np.int32]
 SUBTYPE = "PCM_24"
 SAMPLE_BYTES = 3
 LONGEST_WAV_BYTES = (1 << 32) - (1 << 20)
-RIFF_HEADER = 12  # "RIFF", a size, "WAVE"
 WAV_PAD_HEADER = 8  # "JUNK" and its length
 FLAC_PAD_HEADER = 4
 _LONGEST_FLAC_PAD = (1 << 24) - 1
@@ -104,8 +104,8 @@ def wav_audio_sha256(path: Path) -> str:
     digest = hashlib.sha256()
     with path.open("rb") as file:
         start, length = _data(file, path)
-        file.seek(RIFF_HEADER)
-        digest.update(file.read(start - RIFF_HEADER))
+        file.seek(HEADER)
+        digest.update(file.read(start - HEADER))
         while length > 0 and (block := file.read(min(length, 1 << 20))):
             digest.update(block)
             length -= len(block)
@@ -114,16 +114,12 @@ def wav_audio_sha256(path: Path) -> str:
 
 def _data(file: BinaryIO, path: Path) -> tuple[int, int]:
     """Where a WAV file's audio begins, and its bytes."""
-    head = file.read(RIFF_HEADER)
-    if head[:4] != b"RIFF" or head[8:12] != b"WAVE":
-        raise NotRenderedError(f"{path} is not a WAV file; delete it and run `fairhearing render`")
-    at = RIFF_HEADER
-    while len(header := file.read(8)) == 8:
-        length = int.from_bytes(header[4:], "little")
-        if header[:4] == b"data":
-            return at + 8, length
-        at += 8 + length + length % 2
-        file.seek(at)
+    try:
+        for chunk in chunks(file, path):
+            if chunk.name == b"data":
+                return chunk.at, chunk.length
+    except AudioError as error:
+        raise NotRenderedError(f"{error}; delete it and run `fairhearing render`") from None
     raise NotRenderedError(f"{path} holds no audio; delete it and run `fairhearing render`")
 
 

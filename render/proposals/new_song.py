@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import re
-import textwrap
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -19,7 +15,7 @@ from render.analysis.meter_changes import OddBars, odd_bars
 from render.analysis.onsets import Onsets, onsets
 from render.analysis.sections import Suggestion, sections
 from render.analysis.silence import silence_lines
-from render.analysis.stem_search import FoundStem, StemSearch, search
+from render.analysis.stem_search import StemSearch, search
 from render.analysis.tempo_estimate import (
     TempoEstimate,
     estimate,
@@ -28,18 +24,15 @@ from render.analysis.tempo_estimate import (
 )
 from render.arrays import Audio
 from render.audio.stems import read_audio
-from render.clock_text import clock_text
 from render.errors import SongError
+from render.proposals.draft import Draft
 from render.proposals.idea import Idea
-from render.proposals.idea_file import entry_line
 from render.proposals.ideas import propose as propose_ideas
 from render.proposals.live_take import LiveTake, live_take
+from render.proposals.marked import as_suggestion, cued_sections, map_on_bounce
 from render.song.audio_header import audio_info
-from render.song.beats_file import BEATS_FILE
-from render.song.default_plan import default_plan
 from render.song.grid import Grid, Meter, exact, parse_meter
 from render.song.song import song_from_text
-from render.song.toml_text import toml_text
 
 FORMS_TO_BEGIN_WITH = 2
 
@@ -48,14 +41,15 @@ FORMS_TO_BEGIN_WITH = 2
 class Proposal:
     """`text`: a song.toml that `check` accepts. `lines`: what was found and what to do next.
 
-    `confirm` is True where the tempo was only estimated: ask before the file is written.
+    `question`: what to ask before the file is written, "" for nothing: a tempo that was only estimated, a map
+    whose place is not clear.
     """
 
     text: str
     lines: tuple[str, ...]
     tempo: float
     start_s: float
-    confirm: bool
+    question: str
     estimate: TempoEstimate | None
     fit: BeatFit
     suggestion: Suggestion
@@ -72,19 +66,23 @@ def propose(
     start_s: float | None = None,
     live: bool = False,
     stems_folder: Path | None = None,
+    map_path: Path | None = None,
     folder: Path | None = None,
     seed: int = 1,
 ) -> Proposal:
     """Measure a bounce and propose its song.toml, to be put into `folder` (default: beside the audio).
 
     Tempo is in quarter notes a minute; what is not given is estimated. `live`: a take that keeps no constant
-    tempo; its beat is followed, and the proposal carries its beats, for a file beside song.toml.
+    tempo; its beat is followed, and the proposal carries its beats, for a file beside song.toml. A map (SMF)
+    brings tempo, meter and sections; `start_s` is then where its tick 0 falls, also before the audio.
 
     Raises:
         AudioError: the bounce cannot be used; SongError: meter, tempo or start cannot be.
     """
     folder = folder or audio_path.parent
     info = audio_info(audio_path)
+    if map_path is not None:
+        return _from_map(audio_path, folder, map_path, start_s, stems_folder, seed)
     counted = _checked_meter(meter, tempo, start_s, info.seconds)
     audio = read_audio(audio_path)
     if tempo is not None:  # an estimate may be declined, and then nothing is left behind
@@ -98,20 +96,57 @@ def propose(
     else:
         regular = _regular_grid(audio, info.sample_rate, curve, guessed, tempo, counted, start_s)
         grid, odd, fitted = _with_odd_bars(audio, curve, regular, start_s is None)
-    suggestion = sections(audio, grid, last_bar(curve, grid, info.seconds))
+    end = last_bar(curve, grid, info.seconds)
+    marked = cued_sections(audio_path, grid, end)
+    suggestion = as_suggestion(marked) if marked.sections else sections(audio, grid, end)
     stems = search(stems_folder, audio_path, audio) if stems_folder else None
-    draft = _Draft(audio_path, folder, grid, odd, suggestion, stems, fitted.rival_start_s)
+    source = "the bounce's cue points" if marked.sections else ""
+    draft = Draft(audio_path, folder, grid, odd, suggestion, stems, fitted.rival_start_s, source)
     ideas = _first_forms(draft, audio, seed)
     text = draft.text(ideas)
     song_from_text(draft.without_beats.text(ideas), folder)
     if start_s is not None:  # the sections may tell more
         firsts = [section.first_bar for section in suggestion.sections]
         fitted = fit_beat(audio, info.sample_rate, grid, firsts, curve)
-    lines = _lines(draft, guessed, fitted, start_s is None, first_sound_s(curve))
+    lines = [*marked.notes, *_lines(draft, guessed, fitted, start_s is None, first_sound_s(curve))]
     told = (*(take.lines() if take else []), *lines)
+    question = "" if guessed is None else (
+        f"The tempo was estimated: {float(grid.tempo):g} quarter notes a minute. Is that right? "
+        "(If not, give it with --tempo BPM.)"
+    )  # fmt: skip
     return Proposal(
-        text, told, float(grid.tempo), float(grid.start_s), guessed is not None, guessed, fitted, suggestion,
+        text, told, float(grid.tempo), float(grid.start_s), question, guessed, fitted, suggestion,
         stems, tuple(ideas), take,
+    )  # fmt: skip
+
+
+def _from_map(
+    audio_path: Path, folder: Path, map_path: Path, tick_0_s: float | None, stems_folder: Path | None,
+    seed: int,
+) -> Proposal:  # fmt: skip
+    """The same where the song's project tells tempo, meter and, by its markers, sections."""
+    info = audio_info(audio_path)
+    audio = read_audio(audio_path)
+    curve = onsets(audio, info.sample_rate)
+    laid = map_on_bounce(map_path, audio, info.sample_rate, tick_0_s, curve)
+    grid = laid.map.grid
+    end = last_bar(curve, grid, info.seconds)
+    marked, source = laid.map.sections(end), f"the markers of {map_path.name}"
+    if not marked.sections:
+        marked, source = cued_sections(audio_path, grid, end), "the bounce's cue points"
+    suggestion = as_suggestion(marked) if marked.sections else sections(audio, grid, end)
+    stems = search(stems_folder, audio_path, audio) if stems_folder else None
+    source = source if marked.sections else ""
+    draft = Draft(audio_path, folder, grid, OddBars(0, ()), suggestion, stems, None, source, laid.map)
+    ideas = _first_forms(draft, audio, seed)
+    text = draft.text(ideas)
+    song_from_text(text, folder)
+    firsts = [section.first_bar for section in suggestion.sections]
+    fitted = fit_beat(audio, info.sample_rate, grid, firsts, curve)
+    lines = [*laid.lines, *marked.notes, *_lines(draft, None, fitted, False, first_sound_s(curve))]
+    return Proposal(
+        text, tuple(lines), float(grid.tempo), float(grid.start_s), laid.question, None, fitted, suggestion,
+        stems, tuple(ideas),
     )  # fmt: skip
 
 
@@ -178,147 +213,7 @@ def last_bar(curve: Onsets, grid: Grid, end_s: float) -> int:
     return max(grid.position(Fraction(str(round(within, 6))))[0], 1)
 
 
-@dataclass(frozen=True)
-class _Draft:
-    audio_path: Path
-    folder: Path
-    grid: Grid
-    odd: OddBars
-    suggestion: Suggestion
-    stems: StemSearch | None
-    rival_start_s: float | None
-
-    def text(self, ideas: Sequence[Idea]) -> str:
-        blocks = [
-            self.song(),
-            self.stem_table(),
-            self.section_table(),
-            self.forms(ideas),
-            _REST + _plan_table(1 + len(ideas)),
-        ]
-        return "\n\n".join(blocks) + "\n"
-
-    def song(self) -> str:
-        title = re.sub(r"[\s_-]+", " ", self.audio_path.stem).strip().title() or "Song"
-        start, tempo = float(self.grid.start_s), float(self.grid.tempo)
-        return "\n".join([
-            "# A study of one song's forms. This file is yours: change it, then `check`.",
-            "",
-            "[song]",
-            f"title = {toml_text(title[:200])}",
-            f"audio = {toml_text(self.relative(self.audio_path))}",
-            f"tempo = {tempo!r}  # quarter notes per minute",
-            f'meter = "{self.grid.meter}"',
-            f"start = {start!r}  # seconds where bar 1 beat 1 falls",
-            *self.rival(),
-            *([f'beats = "{BEATS_FILE}"  # a live take: one time a beat'] if self.grid.beats_s else []),
-            *self.changes(),
-        ])  # fmt: skip
-
-    @property
-    def without_beats(self) -> _Draft:
-        """The same at a constant tempo: for reading it while the beats are not written yet."""
-        return replace(self, grid=replace(self.grid, beats_s=()))
-
-    def rival(self) -> list[str]:
-        """The other start, where two readings of the beat compete."""
-        if self.rival_start_s is None:
-            return []
-        heard = "perhaps: half a beat beside; `check --click` lets you hear it"
-        return [f"# start = {self.rival_start_s!r}  # {heard}"]
-
-    def changes(self) -> list[str]:
-        """Changes of meter: written where they are sure, else in a comment that says how to hear them."""
-        if not self.odd.bars:
-            return ['# changes = [{ bar = 33, tempo = 92.0 }, { bar = 41, meter = "2/4" }]']
-        text, heard = self.odd.text(self.grid.meter), self.how_to_hear()
-        if self.grid.changes:
-            return [f"{text}  # first beats move there", *(f"# {line}" for line in _wrapped(heard))]
-        doubt = f'{heard} If so, write the line without "perhaps:", and move the sections after it.'
-        return [f"# perhaps: {text}", *(f"# {line}" for line in _wrapped(doubt))]
-
-    def how_to_hear(self) -> str:
-        bar, beats = self.odd.bars[0]
-        line_s = self.grid.line_s(bar)
-        next_s = line_s + beats * self.grid.stretch(1).beat_s
-        return (
-            f"To hear it: count the beats from {clock_text(float(line_s))}, where bar {bar} begins; the next "
-            f"bar should begin after {beats} beat{'s' if beats > 1 else ''}, at {clock_text(float(next_s))}."
-        )
-
-    def stem_table(self) -> str:
-        if self.stems is None or not self.stems.stems:
-            what = "files of the same length that add up to the bounce, for forms without one of them"
-            return f'# [stems]  # {what}\n# drums = "stems/drums.wav"'
-        used = [self.stem_line(s) for s in self.stems.usable]
-        left = [
-            f"# {self.stem_line(s)}  # {_one_line(s.problem or '')}" for s in self.stems.stems if s.problem
-        ]
-        return "\n".join(["[stems]" if used else "# [stems]", *used, *left])
-
-    def stem_line(self, stem: FoundStem) -> str:
-        return f"{toml_text(stem.name)} = {toml_text(self.relative(stem.path))}"
-
-    def section_table(self) -> str:
-        found = self.suggestion
-        comments = [
-            "# Suggested from the sound: sections with one letter sound alike. Give them your own names,",
-            "# and a pickup (in beats) where a section begins before its first bar.",
-        ]
-        if found.warning:
-            comments += [f"# Careful: {line}" for line in _wrapped(found.warning)]
-        lines = []
-        for section, strength, like in zip(
-            found.sections, found.boundary_strength, found.repeats, strict=True
-        ):
-            notes = [f'sounds the same as "{found.sections[like].name}"'] if like is not None else []
-            notes += ["where it begins is not clear"] if strength < 0.4 and not found.warning else []
-            note = f"  # {'; '.join(notes)}" if notes else ""
-            lines.append(f'{toml_text(section.name)} = {{ bars = "{section.bars_text}" }}{note}')
-        return "\n".join(["[sections]", *comments, *lines])
-
-    def forms(self, ideas: Sequence[Idea]) -> str:
-        head = [
-            "[forms]",
-            '# "As written" always takes part. A part is a section or some of its bars, repeated or without',
-            '# a stem: "A bars 1-4", "B x2", "B without drums"; or "silence 1 bar". Two to begin with:',
-        ]  # fmt: skip
-        for idea in ideas:
-            head += [f"# {line}" for line in _wrapped(idea.reason)]
-            head.append(entry_line(idea))
-        return "\n".join(head)
-
-    def relative(self, path: Path) -> str:
-        """The path as song.toml holds it: from the study's folder where they share a drive."""
-        try:
-            return Path(os.path.relpath(path.resolve(), self.folder.resolve())).as_posix()
-        except ValueError:  # another drive
-            return path.resolve().as_posix()
-
-
-_REST = """[listeners]
-# ana = { prior_listens = 60 }  # how often she has heard the song as written, roughly
-# bo = {}
-
-[render]
-# matching = "integrated"  # or "same gain": shared sections play at exactly the same level
-# crossfade_ms = 10"""
-
-
-def _plan_table(forms: int, listeners: int = 3) -> str:
-    """The plan for the usual panel, with what fits others in comments: who listens is not known yet."""
-    plan = default_plan(listeners, max(forms, 2))
-    return "\n".join(
-        [
-            "\n\n[plan]",
-            f"rounds = {plan.rounds}  # {plan.reason}",
-            f"days = {plan.days}    # one round a day; listening stops when a form is safe to choose",
-            "# alone, three forms: 12 over 12; three listeners, five forms: 10 over 10, or one form fewer",
-        ]
-    )
-
-
-def _first_forms(draft: _Draft, audio: Audio, seed: int) -> list[Idea]:
+def _first_forms(draft: Draft, audio: Audio, seed: int) -> list[Idea]:
     """Two forms to begin with; a song of one part gets the plainest ones there are."""
     song = replace(song_from_text(draft.without_beats.text([]), draft.folder), grid=draft.grid)
     ideas = propose_ideas(song, audio, FORMS_TO_BEGIN_WITH, seed, most_moves=1)
@@ -331,7 +226,7 @@ def _first_forms(draft: _Draft, audio: Audio, seed: int) -> list[Idea]:
 
 
 def _lines(
-    draft: _Draft, guessed: TempoEstimate | None, fitted: BeatFit, start_guessed: bool, begins_s: float
+    draft: Draft, guessed: TempoEstimate | None, fitted: BeatFit, start_guessed: bool, begins_s: float
 ) -> list[str]:
     told = guessed.lines() if guessed is not None else []
     if start_guessed:
@@ -344,14 +239,17 @@ def _lines(
     found = draft.suggestion
     names = ", ".join(f"{s.name} ({s.bars_text})" for s in found.sections)
     told += [found.warning] if found.warning else []
-    told.append(f"suggested sections: {names}")
+    by = f"sections by {draft.named_by}" if draft.named_by else "suggested sections"
+    told.append(f"{by}: {names}")
     told += draft.stems.lines() if draft.stems else []
-    told.append(f"next: {_next_step(fitted)}")
+    told.append(f"next: {_next_step(fitted, draft)}")
     return told
 
 
-def _next_step(fitted: BeatFit) -> str:
+def _next_step(fitted: BeatFit, draft: Draft) -> str:
     """What to do with the file: where tempo or start do not fit, nothing else comes before them."""
+    if draft.map is not None:
+        return _next_step_with_map(fitted)
     again = "delete song.toml and run `fairhearing new` as before, but with"
     if fitted.better_tempo is not None:
         return (
@@ -380,9 +278,12 @@ def _next_step(fitted: BeatFit) -> str:
     )
 
 
-def _one_line(text: str) -> str:
-    return " ".join(text.split())
-
-
-def _wrapped(text: str) -> list[str]:
-    return textwrap.wrap(_one_line(text), width=100)
+def _next_step_with_map(fitted: BeatFit) -> str:
+    if fitted.fits:
+        return (
+            "listen to a few bars with `check --click`, then `ideas` for more forms, `render`, and `listen`"
+        )
+    return (
+        "the map. It does not lie on this audio as it should: hear it with `check --click`; if the beat is "
+        "beside the song, delete song.toml and say with --start where tick 0 falls, or export the map again"
+    )

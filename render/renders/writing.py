@@ -14,13 +14,13 @@ from typing import BinaryIO
 import numpy as np
 
 from render.audio.containers import (
-    RIFF_HEADER,
     SAMPLE_BYTES,
     Int32,
     from_int24,
     wav_format,
     write_int32,
 )
+from render.audio.riff import HEADER
 from render.errors import RenderError
 from render.loudness.buffers import CHUNK_FRAMES
 from render.loudness.meter import Loudness, Meter
@@ -73,7 +73,7 @@ class ReadBack:
         """Read, hash and measure the next `frames` that have been written."""
         if not self.file:
             self.file = self.path.open("rb")
-            self.file.seek(RIFF_HEADER + len(self.format))
+            self.file.seek(HEADER + len(self.format))
         for start in range(0, frames, CHUNK_FRAMES):
             length = min(CHUNK_FRAMES, frames - start) * self.channels * SAMPLE_BYTES
             data = self.file.read(length)
@@ -90,7 +90,7 @@ class ReadBack:
     def require_format(self) -> None:
         """Refuse a file that says of itself what is not so."""
         with self.path.open("rb") as file:
-            file.seek(RIFF_HEADER)
+            file.seek(HEADER)
             if file.read(len(self.format)) != self.format:
                 raise self._lost()
 

@@ -60,15 +60,27 @@ class ChangeTable(Table):
     meter: MeterText | None = None
 
 
-class SongTable(Table):
+class AnySongTable(Table):
     title: str = Field(min_length=1, max_length=200)
     audio: str = Field(min_length=1)
-    tempo: Tempo
-    meter: MeterText = (4, 4)
     start: float = Field(default=0.0, ge=0)
     bars: int | None = Field(default=None, ge=1)
     changes: list[ChangeTable] = []
     beats: str | None = Field(default=None, min_length=1)
+
+
+class SongTable(AnySongTable):
+    tempo: Tempo
+    meter: MeterText = (4, 4)
+
+
+class MappedSongTable(AnySongTable):
+    """Tempo and meter come from the map; written here too, they are refused with the reason."""
+
+    map: str = Field(min_length=1)
+    map_bar: int = Field(default=1, ge=1, le=100_000)
+    tempo: Tempo | None = None
+    meter: MeterText | None = None
 
 
 class SectionTable(Table):
@@ -98,14 +110,40 @@ class PlanTable(Table):
     rests: bool | None = None  # None: for one listener alone
 
 
-class SongFile(Table):
-    song: SongTable
+Sections = dict[str, Annotated[SectionTable, BeforeValidator(_section)]]
+
+
+class AnySongFile(Table):
     stems: dict[str, str] = {}
-    sections: dict[str, Annotated[SectionTable, BeforeValidator(_section)]] = Field(min_length=1)
     forms: dict[str, Annotated[FormTable, BeforeValidator(_form)]] = {}
     listeners: dict[str, ListenerTable] = {}
     render: RenderTable = RenderTable()
     plan: PlanTable = PlanTable()
+
+
+class WrittenSongFile(AnySongFile):
+    song: SongTable
+    sections: Sections = Field(min_length=1)
+
+
+class MappedSongFile(AnySongFile):
+    song: MappedSongTable
+    sections: Sections = {}
+
+
+SongFile = WrittenSongFile | MappedSongFile
+
+
+def song_file(table: dict[str, Any]) -> SongFile:
+    """The tables of a song.toml, checked.
+
+    Raises:
+        ValidationError: see `problems`.
+    """
+    song = table.get("song")
+    if isinstance(song, dict) and "map" in song:
+        return MappedSongFile.model_validate(table)
+    return WrittenSongFile.model_validate(table)
 
 
 def problems(error: ValidationError, file: str) -> str:
@@ -154,13 +192,13 @@ def _key(loc: tuple[int | str, ...]) -> str:
 
 
 def _known_keys(loc: tuple[int | str, ...]) -> list[str]:
-    model: Any = SongFile
+    model: Any = WrittenSongFile
     tables = {
-        "song": SongTable, "sections": SectionTable, "forms": FormTable, "listeners": ListenerTable,
+        "song": MappedSongTable, "sections": SectionTable, "forms": FormTable, "listeners": ListenerTable,
         "render": RenderTable, "plan": PlanTable,
     }  # fmt: skip
     if loc:
-        model = ChangeTable if "changes" in loc else tables.get(str(loc[0]), SongFile)
+        model = ChangeTable if "changes" in loc else tables.get(str(loc[0]), WrittenSongFile)
     return list(model.model_fields)
 
 

@@ -13,13 +13,12 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import cached_property
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from pydantic import ValidationError
 
 from render.errors import BeyondTheEndError, FormError, SongError
 from render.song.audio_header import AudioInfo, audio_info
-from render.song.beats_file import with_beats
 from render.song.forms import (
     AS_WRITTEN,
     MOST_PARTS,
@@ -34,9 +33,13 @@ from render.song.forms import (
     parse_ending,
     parse_part,
 )
-from render.song.grid import Change, Grid, Meter, exact
-from render.song.schema import FormTable, SongFile, problems
+from render.song.grid import Grid, exact
+from render.song.schema import FormTable, SongFile, problems, song_file
+from render.song.song_grid import grid_of
 from render.song.toml_hints import toml_problem
+
+if TYPE_CHECKING:
+    from render.song.song_map import SongMap
 
 SONG_FILE = "song.toml"
 MOST_MISTAKES = 8  # of one form that are named at once
@@ -83,6 +86,7 @@ class Song(Outline):
     matching: Literal["integrated", "same gain"]
     crossfade_ms: float
     joining: int = NEWEST_JOINING
+    map: SongMap | None = None
 
     @cached_property
     def lead_in_frames(self) -> int:
@@ -143,10 +147,12 @@ def song_from_text(text: str, folder: Path) -> Song:
     """The text of a song.toml, checked; audio and stems are found relative to `folder`."""
     file = _song_file(text)
     audio = audio_info(folder / file.song.audio)
-    grid = _grid(file, audio)
-    if file.song.beats is not None:
-        grid = with_beats(grid, folder / file.song.beats, audio.seconds)
-    sections = _sections(file)
+    grid, song_map = grid_of(file.song, folder, audio.sample_rate, audio.frames)
+    sections = _sections(file) or (song_map.sections().sections if song_map is not None else ())
+    if not sections:
+        raise SongError(
+            "sections: neither song.toml nor the map's markers name any; write some into [sections]"
+        )
     last_bar = _last_bar(file, grid, sections, audio)
     stems = _stems(file, folder)
     forms = _forms(file, sections, last_bar)
@@ -165,6 +171,7 @@ def song_from_text(text: str, folder: Path) -> Song:
         rounds=file.plan.rounds,
         days=file.plan.days,
         rests=_rests(file),
+        map=song_map,
     )
 
 
@@ -187,7 +194,7 @@ def _song_file(text: str) -> SongFile:
     except tomllib.TOMLDecodeError as error:
         raise SongError(f"{SONG_FILE} is not valid TOML: {toml_problem(text, error)}") from None
     try:
-        return SongFile.model_validate(table)
+        return song_file(table)
     except ValidationError as error:
         raise SongError(problems(error, SONG_FILE)) from None
 
@@ -202,33 +209,6 @@ def uncovered_bars(sections: tuple[Section, ...], last_bar: int) -> list[tuple[i
     if bar <= last_bar:
         gaps.append((bar, last_bar))
     return gaps
-
-
-def _grid(file: SongFile, audio: AudioInfo) -> Grid:
-    bars = [change.bar for change in file.song.changes]
-    for bar in bars:
-        if bars.count(bar) > 1:
-            raise SongError(f"song.changes: bar {bar} is changed twice; put tempo and meter into one entry")
-    changes = tuple(
-        Change(c.bar, exact(c.tempo) if c.tempo else None, Meter(*c.meter) if c.meter else None)
-        for c in sorted(file.song.changes, key=lambda c: c.bar)
-    )
-    song = file.song
-    if song.start >= audio.seconds:
-        raise SongError(
-            f"song.start: bar 1 cannot begin at {song.start} s, the audio is {audio.seconds:.2f} s long; "
-            "give the seconds where its first beat falls"
-        )
-    grid = Grid(audio.sample_rate, exact(song.start), exact(song.tempo), Meter(*song.meter), changes)
-    for change in changes:
-        if change.tempo is None and change.meter is None:
-            raise SongError(f"song.changes: bar {change.bar} changes nothing; give it a tempo or a meter")
-        if grid.line_frame(change.bar) >= audio.frames:
-            raise BeyondTheEndError(
-                f"song.changes: bar {change.bar} lies beyond the end of the audio ({audio.seconds:.2f} s); "
-                "take that entry out, or look at tempo and start"
-            )
-    return grid
 
 
 def _sections(file: SongFile) -> tuple[Section, ...]:

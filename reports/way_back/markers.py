@@ -1,28 +1,21 @@
-"""The form as a map that other programs read: a Standard MIDI File, and cue points in a WAV.
+"""The form's tempo map as a Standard MIDI File that other programs read.
 
 MIDI: SMF format 1 (RP-001: set tempo FF 51 03, time signature FF 58 04, marker FF 06), one track with
 the tempo map, the meter changes and a marker at every part, silences too. Tempo is a whole number of
 microseconds per quarter note, as the standard has it: the rounding is at most half a microsecond a
 quarter (97 BPM becomes 96.999953; 0.12 ms in 100 bars of 4/4).
-
-WAV: a `cue ` chunk (24 bytes a point; with one data chunk dwSampleOffset is the frame) and a LIST of
-type `adtl` with one `labl` per point (RIFF/WAVE, 1991). The audio itself is copied byte for byte.
 """
 
 from __future__ import annotations
 
-import os
-import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import BinaryIO
 
 import mido
 
 from render.audio.timeline import lay_out, longest_lead
-from render.errors import AudioError
 from render.files import replacing
 from render.song.forms import Form
 from render.song.grid import Grid
@@ -31,15 +24,6 @@ from reports.way_back.arrangement import Slot, task
 
 TICKS_PER_QUARTER = 960
 LONGEST_TEMPO_US = 0xFFFFFF  # three bytes
-LARGEST_RIFF_BYTES = 0xFFFFFFFF
-
-
-@dataclass(frozen=True)
-class Cue:
-    """A named frame of an audio file."""
-
-    frame: int
-    label: str
 
 
 @dataclass(frozen=True)
@@ -137,93 +121,3 @@ def _events(bars: Sequence[MapBar], names: dict[int, str]) -> Iterator[mido.Meta
 def _latin(text: str) -> str:
     """SMF texts have no agreed encoding: UTF-8 bytes, which mido writes one by one as Latin-1."""
     return text.encode("utf-8").decode("latin-1")
-
-
-def write_cued_wav(source_wav: Path, cues: Sequence[Cue], path: Path) -> None:
-    """Copy a WAV with cue points and their labels after its audio; samples and format stay byte for byte.
-
-    Cue and label chunks that are there already are replaced; every other chunk is kept. Frames beyond
-    the audio are refused.
-
-    Raises:
-        AudioError: no RIFF/WAVE file, cut short, a frame outside the audio, or too large for RIFF.
-    """
-    with source_wav.open("rb") as source, replacing(path) as half, half.open("wb") as out:
-        chunks = [chunk for chunk in _chunks(source, source_wav) if _kept(source, chunk[0], chunk[1])]
-        frames = _frames(source, chunks, source_wav)
-        for cue in cues:
-            if not 0 <= cue.frame <= frames:
-                raise AudioError(
-                    f'{source_wav}: the cue "{cue.label}" lies at frame {cue.frame}, but the audio has '
-                    f"{frames} frames; make the cues from the same render"
-                )
-        added = _cue_chunk(cues) + _labels_chunk(cues) if cues else b""
-        size = 4 + sum(8 + length + length % 2 for _, _, length in chunks) + len(added)
-        if size > LARGEST_RIFF_BYTES:
-            raise AudioError(f"{source_wav} is too large for a WAV with cue points (4 GB); leave them out")
-        out.write(b"RIFF" + struct.pack("<I", size) + b"WAVE")
-        for name, at, length in chunks:
-            out.write(name + struct.pack("<I", length))
-            _copy(source, at, length, out)
-            out.write(b"\0" * (length % 2))
-        out.write(added)
-
-
-def _chunks(file: BinaryIO, path: Path) -> Iterator[tuple[bytes, int, int]]:
-    """(name, where its content begins, its length) of each chunk."""
-    head = file.read(12)
-    if len(head) < 12 or head[:4] != b"RIFF" or head[8:] != b"WAVE":
-        raise AudioError(f"{path} is no WAV file (RIFF/WAVE); render the form again")
-    end = file.seek(0, os.SEEK_END)
-    at = 12
-    while at + 8 <= end:
-        file.seek(at)
-        name, length = struct.unpack("<4sI", file.read(8))
-        if at + 8 + length > end:
-            raise AudioError(f"{path} is cut short ({end} bytes); render the form again")
-        yield name, at + 8, length
-        at += 8 + length + length % 2
-
-
-def _kept(file: BinaryIO, name: bytes, at: int) -> bool:
-    file.seek(at)
-    return name != b"cue " and not (name == b"LIST" and file.read(4) == b"adtl")
-
-
-def _frames(file: BinaryIO, chunks: Sequence[tuple[bytes, int, int]], path: Path) -> int:
-    found = {name: (at, length) for name, at, length in chunks}
-    if b"fmt " not in found or b"data" not in found:
-        raise AudioError(f'{path} has no "fmt " or no "data" chunk; render the form again')
-    file.seek(found[b"fmt "][0] + 12)
-    bytes_per_frame = struct.unpack("<H", file.read(2))[0]
-    return int(found[b"data"][1] // max(bytes_per_frame, 1))
-
-
-def _cue_chunk(cues: Sequence[Cue]) -> bytes:
-    """count, then per cue: name, position in play order, "data", chunk start, block start, sample offset."""
-    points = [
-        struct.pack("<II4sIII", number, cue.frame, b"data", 0, 0, cue.frame)
-        for number, cue in enumerate(cues, start=1)
-    ]
-    return _chunk(b"cue ", struct.pack("<I", len(cues)) + b"".join(points))
-
-
-def _labels_chunk(cues: Sequence[Cue]) -> bytes:
-    labels = [
-        _chunk(b"labl", struct.pack("<I", number) + cue.label.replace("\0", " ").encode("utf-8") + b"\0")
-        for number, cue in enumerate(cues, start=1)
-    ]
-    return _chunk(b"LIST", b"adtl" + b"".join(labels))
-
-
-def _chunk(name: bytes, content: bytes) -> bytes:
-    """A chunk, padded to an even length that its size does not count."""
-    return name + struct.pack("<I", len(content)) + content + b"\0" * (len(content) % 2)
-
-
-def _copy(source: BinaryIO, at: int, length: int, out: BinaryIO) -> None:
-    source.seek(at)
-    while length:
-        block = source.read(min(length, 1 << 20))
-        out.write(block)
-        length -= len(block)

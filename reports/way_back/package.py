@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from render.audio.containers import wav_audio_sha256
+from render.audio.riff import Cue, write_cued_wav
 from render.errors import NotRenderedError
 from render.renders.manifest import Manifest, RenderedForm
 from render.song.forms import Form
@@ -17,7 +18,7 @@ from render.song.song import Song
 from reports.facts.comments import Comment
 from reports.facts.study_facts import Facts
 from reports.files import REPORT, cell, file_name, plain, write_text, writing_into
-from reports.way_back.markers import Cue, write_cued_wav, write_midi
+from reports.way_back.markers import write_midi
 from reports.way_back.rebuild import Sheet, sheet
 from reports.way_back.rebuild_words import Position
 from reports.way_back.rerecord import Item, listing

@@ -19,6 +19,7 @@ from render.song.edit_song import set_song, set_stems
 from render.song.grid import parse_meter
 from render.song.song import Song
 
+MAP_ENDINGS = (".mid", ".midi")
 OWN_FOLDERS = ("renders", "report")
 PLACES = (
     ("the top", 0.0),
@@ -55,7 +56,7 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
     plain = {"problem": work.problem() if work.begun else "", "begin": begin, "song": None}
     if not work.begun:
         return plain | {
-            "bounces": files(work.folder, SOUND_ENDINGS), "maps": files(work.folder, (".mid", ".midi")),
+            "bounces": files(work.folder, SOUND_ENDINGS), "maps": files(work.folder, MAP_ENDINGS),
             "folders": stem_folders(work.folder), "chosen": shown.get("bounce", ""),
             "map": shown.get("map", ""),
         }  # fmt: skip
@@ -118,20 +119,22 @@ def _begin(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     audio = _chosen(work, text(args, "bounce"), files(work.folder, SOUND_ENDINGS), "bounce")
     folder = text({"folder": args.get("folder", "")}, "folder", empty=True)
     stems = _chosen(work, folder, stem_folders(work.folder), "folder of stems") if folder else None
-    tempo = number(args, "tempo", 10, 1000) if str(args.get("tempo", "")).strip() else None
+    midi = text({"map": args.get("map", "")}, "map", empty=True)
+    song_map = _chosen(work, midi, files(work.folder, MAP_ENDINGS), "map") if midi else None
+    tempo = number(args, "tempo", 10, 1000) if str(args.get("tempo", "")).strip() and not midi else None
     meter = text({"meter": args.get("meter") or "4/4"}, "meter")
     lines: list[str] = []
 
     def measure(step: Any) -> list[str]:
         step("listening to the song from its top to its end", 0, 0)
 
-        def confirmed(_tempo: float) -> bool:
+        def confirmed(_question: str) -> bool:
             step("writing song.toml", 0, 0)  # a last chance to cancel
             return True
 
         start_study(
             audio, tempo=tempo, meter=meter, start_s=None, stems=stems, report=lines.append,
-            confirm_tempo=confirmed,
+            confirm=confirmed, map_path=song_map,
         )  # fmt: skip
         song = work.song()
         work.note(SUGGESTED, {"grid": grid_key(song), "bars": [s.first_bar for s in song.sections]})

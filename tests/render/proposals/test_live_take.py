@@ -79,7 +79,7 @@ def test_new_live_writes_song_and_beats_that_check_accepts(tmp_path: Path) -> No
     said: list[str] = []
     begun = start_study(
         tmp_path / "take.wav", tempo=None, meter="4/4", start_s=None, live=True, stems=None,
-        report=said.append, confirm_tempo=lambda _tempo: True,
+        report=said.append, confirm=lambda _question: True,
     )  # fmt: skip
     assert begun.path is not None and "beats followed" in said[0]
     song = load_song(tmp_path)
@@ -90,7 +90,7 @@ def test_new_live_writes_song_and_beats_that_check_accepts(tmp_path: Path) -> No
     with pytest.raises(SongError, match=r"beats\.csv exists"):
         start_study(
             tmp_path / "take.wav", tempo=None, meter="4/4", start_s=None, live=True, stems=None,
-            report=said.append, confirm_tempo=lambda _tempo: True,
+            report=said.append, confirm=lambda _question: True,
         )  # fmt: skip
 
 

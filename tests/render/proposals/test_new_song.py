@@ -33,7 +33,7 @@ def bounce(folder: Path) -> Path:
 @pytest.mark.parametrize("tempo", [None, 112.0])
 def test_the_proposal_is_a_song_in_order(folder: Path, tempo: float | None) -> None:
     found = propose(bounce(folder), tempo=tempo)
-    assert found.confirm is (tempo is None)
+    assert bool(found.question) is (tempo is None)
     song = song_from_text(found.text, folder)
     assert float(song.grid.tempo) == pytest.approx(112, abs=0.01)
     assert float(song.grid.start_s) == pytest.approx(SONG.start_s, abs=0.005)
