@@ -207,8 +207,8 @@ def test_an_interrupt_keeps_what_was_marked_and_asks_nothing_twice(study: Study,
         terminal.expect("rating: ")
         terminal.type(INTERRUPT)  # Ctrl-C
         assert terminal.wait() == 0
-        frames = {frame.strip("\r ") for frame in re.findall(r"\r    [ .]{5}", terminal.screen)}
-        assert frames == {"."}, "a mark moves while it plays, and tells no time"
+        marks = set(re.findall(r"\r    ( *\. *)", terminal.screen))
+        assert len(marks) > 2, "a mark moves while it plays, and tells no time"
     with listening(study, sink) as terminal:
         terminal.expect("has no rating yet")
         rate(terminal, "71")
