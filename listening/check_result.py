@@ -23,7 +23,12 @@ class FormRow:
     parts: tuple[str, ...]
     bars: float
     seconds: float
-    joins: tuple[JoinFinding, ...]
+    joins: tuple[JoinFinding, ...]  # the worst first
+
+    @property
+    def doubtful(self) -> str:
+        """How many joins are doubtful, or that none is."""
+        return str(sum(join.doubtful for join in self.joins) or "clean")
 
 
 @dataclass(frozen=True)

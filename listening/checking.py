@@ -54,8 +54,9 @@ def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked
     rows, doubtful = [], []
     for number, timeline in enumerate(timelines, start=3):
         found = judging.examine(song, timeline, Splicer(timeline, mixes, lead))
-        doubtful += [f'"{timeline.form.name}", {join.line}' for join in found if join.doubtful]
-        rows.append(_form_row(timeline, lead, song.audio.sample_rate, found))
+        worst_first = sorted(found, key=lambda join: -join.severity)
+        doubtful += [f'"{timeline.form.name}", {join.line}' for join in worst_first if join.doubtful]
+        rows.append(_form_row(timeline, lead, song.audio.sample_rate, worst_first))
         step(f'judged "{timeline.form.name}"', number, of)
     mixes.close()
     lines, warnings = [_round_line(rows)], _song_warnings(study, bounce, fit, lead, tempo)

@@ -76,10 +76,20 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None, click_file: Pat
         ("form ", "bars", "length", "joins", "doubtful", "parts "),
         [
             (f.name, f"{f.bars:g}", clock_text(f.seconds), str(len(f.joins)),
-             str(sum(join.doubtful for join in f.joins)) if found.grid_fits else "-", ", ".join(f.parts))
+             f.doubtful if found.grid_fits else "-", ", ".join(f.parts))
             for f in found.forms
         ],
     )  # fmt: skip
+    if found.grid_fits and any(f.joins for f in found.forms):
+        echo_table(
+            "Joins, each form's worst first",
+            ("form ", "bar", "join ", "done", "judged"),
+            [
+                (f.name, str(j.bar), f"{j.before} > {j.after}", j.done, "doubtful" if j.doubtful else "clean")
+                for f in found.forms
+                for j in f.joins
+            ],
+        )
     for line in found.lines:
         click.echo(wrapped(line))
     echo_warnings(found.warnings)

@@ -15,7 +15,7 @@ from functools import cached_property
 import numpy as np
 
 from render.arrays import Audio, Floats
-from render.audio.splice import Splicer
+from render.audio.splice import DECAYS_SINCE, Splicer
 from render.audio.timeline import FROM_SILENCE_S, LEAD_OF_FADE_S, Timeline
 from render.joins import measures, remedies
 from render.joins.finding import JoinFinding, Remedy, SetEnding, SetPickup
@@ -25,9 +25,8 @@ from render.song.song import Song
 
 # Our own thresholds, set on synthesised songs whose joins are known; common practice has no figures.
 TRANSIENT_REACH_S = 0.015
-LEVEL_STEP_LU = 6.0
 STEP_ALLOWED = 1.5  # a join's largest sample step, against the largest in its two sides
-HELD_SHARE = 0.25
+HELD_SHARE = 0.15
 PICKUP_SHARE = 0.15
 LONGEST_PICKUP_BEATS = 2
 COVERED = 0.03  # a held sound this far (15 dB) below what follows is not missed
@@ -90,9 +89,7 @@ class _Examined:
         cut = self.cut_transient()
         held = self.held_out()
         forgotten, stray = self.forgotten_pickup(), self.stray_pickup()
-        troubles = sorted(
-            self.troubles(step > allowed, level, cut, held, forgotten, stray), key=lambda t: -t.weight
-        )
+        troubles = sorted(self.troubles(step > allowed, cut, held, forgotten, stray), key=lambda t: -t.weight)
         bar = self.timeline.bar_after(self.join)
         return JoinFinding(
             form=self.timeline.form.name,
@@ -111,16 +108,27 @@ class _Examined:
             doubtful=bool(troubles),
             reason="; ".join(t.reason for t in troubles) or self.clean_words(level),
             remedy=troubles[0].remedy if troubles else "",
+            done=self.done(),
+            severity=sum(trouble.weight for trouble in troubles),
             index=self.index,
             remedies=tuple(remedy for trouble in troubles for remedy in trouble.remedies),
         )
+
+    def done(self) -> str:
+        """What was done to the sound here, in a word or two."""
+        if self.new is None:
+            return str(self.timeline.ending)
+        if not isinstance(self.new, Piece):
+            return "fade out"
+        if not isinstance(self.old, Piece):
+            return "fade in"
+        return "crossfade, decay" if self.timeline.joining >= DECAYS_SINCE else "crossfade"
 
     def clean_words(self, level: float | None) -> str:
         return "clean" if level is None or abs(level) < 1 else f"clean, {_step_words(level)}"
 
     def troubles(
-        self, steps: bool, level: float | None, cut: str | None, held: float, forgotten: str | None,
-        stray: str | None,
+        self, steps: bool, cut: str | None, held: float, forgotten: str | None, stray: str | None,
     ) -> Iterator[_Trouble]:  # fmt: skip
         if steps:
             yield _Trouble(
@@ -135,16 +143,12 @@ class _Examined:
         if held >= HELD_SHARE:
             yield _Trouble(
                 2 + held,
-                f"a sound held over the line stops dead ({held:.0%} of what sounds before it)",
+                f"a sound held over the line breaks off ({held:.0%} of what sounds before it)",
                 self.held_remedy(),
                 self.held_remedies(),
             )
         if stray:
             yield _Trouble(3.5, stray, self.stray_remedy(), self.stray_remedies())
-        if level is not None and abs(level) > LEVEL_STEP_LU and self.unusual(level):
-            yield _Trouble(
-                1, _step_words(level), "listen whether it is wanted; a bar between them may carry it"
-            )
 
     # Steps
 
@@ -170,17 +174,6 @@ class _Examined:
         if stop - start < 0.4 * self.rate:
             return -math.inf
         return measures.short_term_lufs(self.splicer.read(start, stop), self.rate)
-
-    def unusual(self, level: float) -> bool:
-        """Whether the song itself never takes such a step into the new part or out of the old one."""
-        window = round(SHORT_TERM_S * self.rate)
-        for part, cut in ((self.old, self.old_cut), (self.new, self.new_cut)):
-            around = self.source(part, cut, window, window)
-            assert around is not None
-            own = [measures.short_term_lufs(x, self.rate) for x in (around[:window], around[window:])]
-            if all(map(math.isfinite, own)) and abs(level) <= abs(own[1] - own[0]) + 2:
-                return False
-        return True
 
     # Attacks
 

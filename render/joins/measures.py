@@ -11,6 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 from scipy import fft
+from scipy.ndimage import median_filter
 
 from render.arrays import Audio, Floats
 from render.loudness.kweighting import k_weighting_sos
@@ -22,6 +23,7 @@ _SLOT_S = 0.001  # attacks are placed to the millisecond
 _ATTACK_RATIO = 5.0  # energy after / before that makes an attack (7 dB)
 WINDOW_S = 0.05
 _HOP_S = 0.01
+_MEDIAN_BINS = 21  # a partial stands out from this many bins around it: 400 Hz
 _LOWEST_HZ, _HIGHEST_HZ = 90.0, 5000.0  # where notes and voices have their partials
 
 
@@ -125,8 +127,9 @@ class Held:
 def held_across(samples: Audio, sample_rate: int) -> Held:
     """What is held across the middle of an excerpt of 2 x `CONTEXT_S`.
 
-    A bin's energy is held where it neither dips nor jumps at the middle: a note that ends there falls, one
-    that is struck again dips or jumps.
+    A partial, a bin that stands out from those around it, is held where it stands out all the way and neither
+    dips nor jumps at the middle: a note that ends there falls, one that is struck again dips or jumps.
+    (Limits set on notes of known length laid over played music, tests/benchmarks/RESULTS_joins.md.)
     """
     power = spectra(samples, sample_rate)
     centre = (np.arange(len(power)) * _HOP_S + WINDOW_S / 2) - len(samples) / sample_rate / 2
@@ -136,7 +139,11 @@ def held_across(samples: Audio, sample_rate: int) -> Held:
     dip = across.min(axis=0) / (before + 1e-20)
     rise = after / (before + 1e-20)
     jump = np.maximum(rise, across.max(axis=0) / (before + 1e-20))
-    held = (dip > 0.2) & (rise > 0.25) & (jump < 2.5)
+    stands_out = (before > 4 * median_filter(before, _MEDIAN_BINS)) & (
+        after > 2.5 * median_filter(after, _MEDIAN_BINS)
+    )
+    stands_out &= (across > 1.5 * median_filter(across, (1, _MEDIAN_BINS))).all(axis=0)
+    held = stands_out & (dip > 0.3) & (rise > 0.3) & (jump < 4)
     total = float(before.sum())
     weights: Floats = np.where(held, np.minimum(before, after), 0.0)
     return Held(float(weights.sum()) / total if total > 1e-12 else 0.0, weights, before, after)

@@ -1,6 +1,6 @@
 """How well joins hide: spliced lines against performed ones, by a frozen classifier and by their residual.
 
-    heavy python -m tests.benchmarks.bench_joins [--audio FOLDER] [--pieces N] [--no-edits]
+    python -m tests.benchmarks.bench_joins [--audio FOLDER] [--pieces N] [--no-edits]
 
 A score is played as written and, its bars put into a form's order, played again: at a join the difference
 between the form spliced from the first and the second is exactly what splicing did wrong.
@@ -10,16 +10,29 @@ from __future__ import annotations
 
 import argparse
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from render.audio.splice import Splicer
+from render.joins.judging import HELD_SHARE
+from render.song.song import NEWEST_JOINING
 from tests.benchmarks.joins.classifier import area
 from tests.benchmarks.joins.corpus import pieces
+from tests.benchmarks.joins.held import held_lines
 from tests.benchmarks.joins.measured import Joiner, Lines, Measured, measure
+from tests.benchmarks.joins.scores import Score, scores
 
-WAYS: dict[str, Joiner] = {"bounce, 10 ms before the line": Splicer}
+
+def joined_as(joining: int) -> Joiner:
+    return lambda timeline, mixes, lead: Splicer(replace(timeline, joining=joining), mixes, lead)
+
+
+WAYS: dict[str, Joiner] = {
+    f"version {joining} of joining, from the bounce": joined_as(joining)
+    for joining in range(1, NEWEST_JOINING + 1)
+}
 EDITS = ("click", "level step", "cut through notes")
 
 
@@ -43,6 +56,7 @@ def main() -> None:
             f"{np.quantile(lines.residual_db, 0.9):6.1f} dB",
             flush=True,
         )
+    _held(scores(chosen.audio)[: chosen.pieces], chosen.audio)
 
 
 def _classifier(measured: Measured) -> None:
@@ -56,6 +70,23 @@ def _classifier(measured: Measured) -> None:
     print(f"planted: {'all kinds':31} AUC {area(np.stack(rows), performed.table, names, performed.pieces)}")
     again, first = measured.of("again"), measured.of("performed, twins")
     print(f"{'floor: two performances':40} AUC {_area(again, first)}\n", flush=True)
+
+
+def _held(scores_: list[Score], folder: Path) -> None:
+    """How often a lead note held over a line is judged as held, and how often a line without one is."""
+    lines = [
+        line
+        for number, score in enumerate(scores_)
+        for line in held_lines(score, number, folder / score.name.replace("/", " "))
+    ]
+    print(f"\nlead notes held over {len(lines)} lines, judged as held (and the same lines without them)")
+    for low, high in ((0.1, 0.3), (0.3, 0.9)):
+        some = [line for line in lines if low <= line.lead_share < high]
+        caught = np.mean([line.held >= HELD_SHARE for line in some])
+        false = np.mean([line.without >= HELD_SHARE for line in some])
+        print(
+            f"  {low:.0%} to {high:.0%} of the energy before it: {len(some)} lines, {caught:.0%} ({false:.0%})"
+        )
 
 
 def _area(lines: Lines, clean: Lines) -> object:
