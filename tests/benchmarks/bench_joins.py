@@ -84,9 +84,7 @@ def _held(scores_: list[Score], folder: Path) -> None:
         some = [line for line in lines if low <= line.lead_share < high]
         caught = np.mean([line.held >= HELD_SHARE for line in some])
         false = np.mean([line.without >= HELD_SHARE for line in some])
-        print(
-            f"  {low:.0%} to {high:.0%} of the energy before it: {len(some)} lines, {caught:.0%} ({false:.0%})"
-        )
+        print(f"  {low:.0%} to {high:.0%} of the energy: {len(some)} lines, {caught:.0%} ({false:.0%})")
 
 
 def _area(lines: Lines, clean: Lines) -> object:
