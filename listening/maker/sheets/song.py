@@ -8,7 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from listening.maker.deeds import Deed, Done, number, text
+from listening.maker.deeds import Deed, Done, number, text, whole
 from listening.maker.uploads import SOUND_ENDINGS
 from listening.maker.workspace import Workspace
 from listening.new_study import start_study
@@ -67,7 +67,7 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
         "song": song, "places": _places(song), "lines": _beat_lines(song),
         "confirmed": is_confirmed(work, song),
         "fit": work.cache.get(("fit", grid_key(song))), "fitting": work.jobs.last("fit"),
-        "taps": work.cache.get("taps"), "folders": stem_folders(work.folder),
+        "taps": work.cache.get("taps"), "folders": stem_folders(work.folder), "changes": _changes(song),
     }  # fmt: skip
 
 
@@ -226,6 +226,43 @@ def _start_at(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     return _set_grid(work, "bar 1 moved", version, {"start": _seconds(at_s)})
 
 
+def _odd_bar(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    """One bar of another meter; the meter before it comes back after it."""
+    song = work.song()
+    bar = whole(args, "bar", 1, song.last_bar)
+    meter = parse_meter(text(args, "bar_meter"))
+    if meter is None:
+        raise PageError(422, "order", "A meter is written like “2/4”.")
+    back = song.grid.stretch(bar + 1).meter
+    if any(change.bar == bar + 1 and change.meter for change in song.grid.changes):
+        back = song.grid.stretch(max(bar - 1, 1)).meter
+    changes = {int(str(change["bar"])): change for change in _changes(song)}
+    changes[bar] = changes.get(bar, {"bar": bar}) | {"meter": str(meter)}
+    changes.setdefault(bar + 1, {"bar": bar + 1, "meter": str(back)})
+    words = f"bar {bar} in {meter}"
+    return _set_grid(work, words, version, {"changes": [changes[at] for at in sorted(changes)]})
+
+
+def _no_change(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    """Take a change of tempo or meter out."""
+    bar = whole(args, "bar", 1, 10_000)
+    left = [change for change in _changes(work.song()) if change["bar"] != bar]
+    return _set_grid(work, f"no change at bar {bar}", version, {"changes": left or None})
+
+
+def _changes(song: Song) -> list[dict[str, object]]:
+    """Changes of tempo and meter as song.toml has them."""
+    found: list[dict[str, object]] = []
+    for change in sorted(song.grid.changes, key=lambda change: change.bar):
+        values: dict[str, object] = {"bar": change.bar}
+        if change.tempo is not None:
+            values["tempo"] = float(change.tempo)
+        if change.meter is not None:
+            values["meter"] = str(change.meter)
+        found.append(values)
+    return found
+
+
 def _title(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     work.change(
         "the title", version, lambda toml: set_song(toml, work.folder, {"title": text(args, "title")})
@@ -283,5 +320,5 @@ ACTIONS: Mapping[str, Deed] = {
     "begin": _begin, "start": _start, "start_at": _start_at, "tempo": _tempo, "meter": _meter,
     "title": _title,
     "confirm_beat": _confirm, "use_stems": _use_stems, "no_stems": _no_stems, "taps": _taps,
-    "take_taps": _take_taps, "compare": _compare_again,
+    "take_taps": _take_taps, "odd_bar": _odd_bar, "no_change": _no_change, "compare": _compare_again,
 }  # fmt: skip

@@ -62,16 +62,26 @@ const Maker = (() => {
     }
   }
 
+  let asked = 0; // an answer to an earlier request must not replace that to a later one
+
   async function show(name = sheet, more = {}) {
     if (name !== sheet) Player.stop();
-    const told = await request("GET", `/api/sheet/${name}?${query({ ...shown, ...more })}`);
+    asked += 1;
+    const mine = asked;
     Object.assign(shown, more);
-    take(told);
+    busy += 1;
+    try {
+      const told = await request("GET", `/api/sheet/${name}?${query(shown)}`);
+      if (mine === asked) take(told);
+    } finally {
+      busy -= 1;
+    }
   }
 
   function take(told) {
     const typed = dirty();
     const focus = document.activeElement?.id;
+    const caret = focus ? caretOf(document.activeElement) : null;
     const changed = told.sheet !== sheet;
     sheet = told.sheet;
     version = told.version;
@@ -96,11 +106,17 @@ const Maker = (() => {
       window.scrollTo(0, 0);
     } else {
       for (const [id, value] of typed) if (byId(id) && byId(id).value !== undefined) byId(id).value = value;
-      if (focus && byId(focus)) byId(focus).focus({ preventScroll: true });
+      if (focus && byId(focus)) {
+        byId(focus).focus({ preventScroll: true });
+        if (caret) byId(focus).setSelectionRange?.(...caret);
+      }
     }
     if (told.notice) say(told.notice);
     document.dispatchEvent(new CustomEvent("sheet", { detail: sheet }));
   }
+
+  const caretOf = (field) =>
+    field.matches("input[type=text], textarea") ? [field.selectionStart, field.selectionEnd] : null;
 
   /* What was typed and is not kept yet: a sheet that comes anew must not lose it. */
   function dirty() {
@@ -114,7 +130,18 @@ const Maker = (() => {
 
   /* --- actions ---------------------------------------------------------------------------------------- */
 
-  async function act(action, args = {}, from = null, more = {}) {
+  let turn = Promise.resolve();
+
+  /* One after the other: a second press does not trip over the first, whose change it cannot have seen. */
+  function act(...given) {
+    from(given)?.setAttribute("aria-busy", "true");
+    const done = turn.then(() => perform(...given));
+    turn = done.catch(() => {});
+    return done;
+  }
+  const from = (given) => given[2];
+
+  async function perform(action, args = {}, from = null, more = {}) {
     const place = from?.closest("[data-place]") || from;
     for (const old of sheetBox.querySelectorAll(".error[data-said]")) old.remove();
     from?.setAttribute("aria-busy", "true");
@@ -122,11 +149,14 @@ const Maker = (() => {
     busy += 1;
     if (from && "value" in from) from.dataset.sent = "1";
     try {
-      const told = await request("POST", `/api/do/${action}`, { args, version, sheet, shown: { ...shown, ...more } });
+      asked += 1;
+      const mine = asked;
       Object.assign(shown, more);
+      const told = await request("POST", `/api/do/${action}`, { args, version, sheet, shown });
       again = null;
       say("");
-      take(told);
+      if (mine === asked) take(told);
+      else version = told.version; // another sheet was asked for meanwhile
       return true;
     } catch (error) {
       if (!(error instanceof Refused)) throw error;

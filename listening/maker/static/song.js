@@ -105,6 +105,13 @@ const Sounds = (() => {
       .catch(() => {}); // hearing does not wait for it
   }
 
+  /* A sheet that comes anew while its sound plays on: its button is the one that plays. */
+  document.addEventListener("sheet", () => {
+    if (!current || current.isConnected || !byId(current.id)) return;
+    current = byId(current.id);
+    mark(current, true);
+  });
+
   const inField = (target) => target.matches("input, textarea, select");
 
   document.addEventListener("click", (event) => {
@@ -228,6 +235,7 @@ const Uploads = (() => {
     if (place.value !== undefined) place.value = "";
     if (kind === "answers") await Maker.act("collect", {}, box);
     else if (kind === "bounce") await Maker.show("song", { bounce: names[0] });
+    else if (kind === "stem" && document.getElementById("begin-form")) await Maker.show("song");
     else if (kind === "stem") await Maker.act("use_stems", { folder: "stems" }, box);
     else await Maker.show("song", { map: names[0] });
   }
