@@ -1,11 +1,19 @@
-"""What a plan can tell, for the page: a first answer at once, refined beside it."""
+"""What a plan can tell, for the page: a first answer within a second of a change, refined beside it."""
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import Any
 
+from listening.maker.jobs import Step
 from listening.maker.workspace import Workspace
+from render.errors import FairhearingError, StudyError
 from render.song.song import Song
+from reports.model.reading import SEED
+from reports.simulation.outlook import Outlook
+from reports.simulation.plan_outlook import plan_outlook
+
+WIDTH, HEIGHT = 320, 90  # of the picture: how often the form named is the best, by lead
 
 
 def wanted_key(song: Song) -> tuple[Any, ...]:
@@ -15,6 +23,43 @@ def wanted_key(song: Song) -> tuple[Any, ...]:
     return names, who, song.rounds, song.days
 
 
-def outlook_of(work: Workspace) -> Any:
-    """The outlook as far as it is worked out."""
-    return work.cache.get("outlook")
+def outlook_of(work: Workspace, song: Song) -> Outlook | None:
+    """The outlook as far as it is worked out for this plan; what is missing begins to be worked out."""
+    if not song.listeners or len(song.forms) < 2:
+        return None
+    key = wanted_key(song)
+    found: tuple[object, Outlook] | None = work.cache.get("outlook")
+    if found is None or found[0] != key or found[1].done < 1:
+        with suppress(StudyError):  # the one under way looks at the plan again at its next step
+            work.jobs.start("outlook", "looking ahead", lambda step: _look(work, step))
+    return found[1] if found is not None and found[0] == key else None
+
+
+def _look(work: Workspace, step: Step) -> None:
+    """Answers for the plan as it is, each better than the one before; begun anew when the plan changes."""
+    while True:
+        song = work.song()
+        key = wanted_key(song)
+
+        def changed(key: tuple[Any, ...] = key) -> bool:
+            with suppress(FairhearingError):
+                return wanted_key(work.song()) != key
+            return True
+
+        def heard(done: int, of: int) -> None:
+            step("looking ahead", done, of)
+
+        for found in plan_outlook(song, seed=SEED, progress=heard, cancelled=changed):
+            work.cache["outlook"] = (key, found)
+            work.touch()
+        if not changed():
+            return
+
+
+def picture(found: Outlook) -> str:
+    """Points of a polyline: the chance that the form named is the best, over the lead in points."""
+    rows = [row for row in found.rows if row.lead is not None]
+    most = max(row.lead or 0.0 for row in rows)
+    return " ".join(
+        f"{WIDTH * (row.lead or 0.0) / most:.1f},{HEIGHT * (1 - row.named.value):.1f}" for row in rows
+    )

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from listening.maker.deeds import Deed, Done, number, text, whole
-from listening.maker.outlook import outlook_of, wanted_key
+from listening.maker.outlook import outlook_of, picture
 from listening.maker.workspace import Workspace
 from render.errors import PageError
 from render.song.edit_song import remove_listener, rename_listener, set_listener, set_plan
@@ -31,11 +31,11 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
     study = work.study()
     if study.has_log:
         known = study.log.contents(listens=False).listeners
+    found = outlook_of(work, song)
     return {
         "song": song, "problem": "", "written": AS_WRITTEN, "known": known,
         "forms": [form.name for form in song.forms if form.name != AS_WRITTEN],
-        "outlook": outlook_of(work), "looking": work.jobs.last("outlook"),
-        "current": work.cache.get("outlook key") == wanted_key(song),
+        "outlook": found, "picture": picture(found) if found else "", "looking": work.jobs.last("outlook"),
     }  # fmt: skip
 
 

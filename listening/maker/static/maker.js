@@ -16,6 +16,7 @@ const Maker = (() => {
   let own = true; // whether song.toml is as this page wrote it
   let pulse = "";
   let busy = 0;
+  let asking = ""; // what was asked about and not answered yet: a sheet that comes anew asks on
   let again = null; // the last action, where song.toml was changed elsewhere meanwhile
 
   class Refused extends Error {
@@ -111,6 +112,8 @@ const Maker = (() => {
         if (caret) byId(focus).setSelectionRange?.(...caret);
       }
     }
+    if (!changed && asking && byId(asking)?.dataset.ask) askTwice(byId(asking));
+    else asking = "";
     if (told.notice) say(told.notice);
     document.dispatchEvent(new CustomEvent("sheet", { detail: sheet }));
   }
@@ -143,6 +146,7 @@ const Maker = (() => {
 
   async function perform(action, args = {}, from = null, more = {}) {
     const place = from?.closest("[data-place]") || from;
+    asking = "";
     for (const old of sheetBox.querySelectorAll(".error[data-said]")) old.remove();
     from?.setAttribute("aria-busy", "true");
     say("…");
@@ -231,11 +235,12 @@ const Maker = (() => {
   });
 
   /* What cannot be taken back is asked about in words, at its place, and done on the second press. */
-  function askTwice(button) {
-    complain(button.dataset.ask, button);
-    button.dataset.asked = "1";
-    button.dataset.words = button.textContent;
-    button.textContent = button.dataset.yes || "Yes, do it";
+  function askTwice(place) {
+    complain(place.dataset.ask, place);
+    place.dataset.asked = "1";
+    asking = place.id;
+    const button = place.matches("form") ? place.querySelector("button:not([type=button])") : place;
+    if (button) button.textContent = place.dataset.yes || "Yes, do it";
   }
 
   document.addEventListener("submit", (event) => {
@@ -243,10 +248,7 @@ const Maker = (() => {
     if (!form) return;
     event.preventDefault();
     if (form.dataset.ask && form.dataset.asked !== "1") {
-      form.dataset.asked = "1";
-      complain(form.dataset.ask, form);
-      const button = form.querySelector("button:not([type=button])");
-      if (button) button.textContent = form.dataset.yes || "Yes, do it";
+      askTwice(form);
       return;
     }
     for (const field of form.elements) if ("value" in field && field.id) field.dataset.sent = "1";
