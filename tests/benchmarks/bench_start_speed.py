@@ -62,12 +62,13 @@ def run(folder: Path) -> dict[str, float]:
     told["new"] = cpu_s(
         [*say, "new", str(folder / "song.wav"), "--tempo", "97.3", "--stems", str(folder / "stems")]
     )
-    shutil.rmtree(folder / "renders", ignore_errors=True)
-    told["check, first time"] = cpu_s([*say, "check", *study])
+    told["check, after new"] = cpu_s([*say, "check", *study])
     told["check, unchanged"] = cpu_s([*say, "check", *study])
-    shutil.rmtree(folder / "renders", ignore_errors=True)
-    told["ideas, first time"] = cpu_s([*say, "ideas", *study])
+    told["ideas, after that"] = cpu_s([*say, "ideas", *study])
     told["ideas, unchanged"] = cpu_s([*say, "ideas", *study])
+    for command in ("check", "ideas"):
+        shutil.rmtree(folder / "renders", ignore_errors=True)
+        told[f"{command}, nothing kept"] = cpu_s([*say, command, *study])
     return told
 
 
