@@ -11,13 +11,13 @@ import difflib
 import itertools
 import math
 import random
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from render.arrays import Audio
 from render.audio.splice import Splicer
 from render.audio.stems import Mixes, kept_stem_fit
-from render.audio.timeline import lay_out
+from render.audio.timeline import Timeline, lay_out
 from render.errors import FormError
 from render.joins.judging import examine
 from render.proposals.idea import Idea
@@ -50,21 +50,26 @@ def propose(
     """Up to `count` forms; the same song and seed give the same ones.
 
     `bounce` is the song's audio, (frames, channels); lengths are limited to shares of the song's, and
-    a form differs from the song by at most `most_moves` (1 or 2) changes. `step` is told of each form tried.
+    a form differs from the song by at most `most_moves` (1 or 2) changes. `step` is told of each form
+    whose joins are listened to.
     """
-    tried = _candidates(plan_of(song, bounce), seed, most_moves)
+    orders = _candidates(plan_of(song, bounce), seed, most_moves)
+    tried = [_candidate(song, texts, made) for texts, made in orders]
+    fitting = [c for c in tried if c and shortest <= c.seconds / song.audio.seconds <= longest]
     mixes = Mixes(song, bounce, kept_stem_fit(song, bounce))
-    fitting = []
+    alone = replace(song, forms=())  # remedies are not asked for, so no other form is laid out
+    judged: dict[tuple[str, ...], float] = {}
+
+    def clean(candidate: _Candidate) -> float:
+        if candidate.texts not in judged:
+            step("listening to joins", len(judged) + 1, len(fitting))
+            judged[candidate.texts] = _clean_share(alone, mixes, candidate.timeline)
+        return judged[candidate.texts]
+
     try:
-        for number, (texts, made) in enumerate(tried, start=1):
-            step("trying orders", number, len(tried))
-            candidate = _judged(song, mixes, texts, made)
-            share = candidate.seconds / song.audio.seconds if candidate else 0.0
-            if candidate and shortest <= share <= longest:
-                fitting.append(candidate)
+        return _chosen(song, fitting, clean, judged, count, random.Random(seed))
     finally:
         mixes.close()
-    return _chosen(song, fitting, count, random.Random(seed))
 
 
 @dataclass(frozen=True)
@@ -72,8 +77,8 @@ class _Candidate:
     texts: tuple[str, ...]
     made: tuple[Move, ...]
     sounds: tuple[str, ...]  # one token per bar, to compare forms with
+    timeline: Timeline
     seconds: float
-    clean: float
 
 
 def _candidates(plan: SongPlan, seed: int, most_moves: int) -> list[tuple[tuple[str, ...], tuple[Move, ...]]]:
@@ -96,8 +101,8 @@ def _stammers(texts: Sequence[str]) -> bool:
     return any(one == two or one.startswith(f"{two} bars 1-") for one, two in itertools.pairwise(texts))
 
 
-def _judged(song: Song, mixes: Mixes, texts: tuple[str, ...], made: tuple[Move, ...]) -> _Candidate | None:
-    """A candidate with its length and its joins, or None where it is not legal."""
+def _candidate(song: Song, texts: tuple[str, ...], made: tuple[Move, ...]) -> _Candidate | None:
+    """A candidate with its length, or None where it is not legal."""
     try:
         parts: list[Part] = []
         for text in texts:
@@ -105,11 +110,14 @@ def _judged(song: Song, mixes: Mixes, texts: tuple[str, ...], made: tuple[Move, 
         timeline = lay_out(song, Form("idea", tuple(parts)))
     except FormError:
         return None
+    seconds = (timeline.stop - timeline.start) / song.audio.sample_rate
+    return _Candidate(texts, made, _tokens(parts), timeline, seconds)
+
+
+def _clean_share(song: Song, mixes: Mixes, timeline: Timeline) -> float:
+    """The share of a form's joins that sound clean."""
     findings = examine(song, timeline, Splicer(timeline, mixes, max(-timeline.start, 0)))
-    clean = 1 - sum(f.doubtful for f in findings) / max(len(findings), 1)
-    return _Candidate(
-        texts, made, _tokens(parts), (timeline.stop - timeline.start) / song.audio.sample_rate, clean
-    )
+    return 1 - sum(f.doubtful for f in findings) / max(len(findings), 1)
 
 
 def _tokens(parts: Sequence[Part]) -> tuple[str, ...]:
@@ -122,8 +130,14 @@ def _tokens(parts: Sequence[Part]) -> tuple[str, ...]:
     return tuple(tokens)
 
 
-def _chosen(song: Song, candidates: list[_Candidate], count: int, chance: random.Random) -> list[Idea]:
-    """One after the other the best of what is left: clean, worth a try, and not said before."""
+def _chosen(
+    song: Song, candidates: list[_Candidate], clean: Callable[[_Candidate], float],
+    judged: Mapping[tuple[str, ...], float], count: int, chance: random.Random,
+) -> list[Idea]:  # fmt: skip
+    """One after the other the best of what is left: clean, worth a try, and not said before.
+
+    Joins are listened to only where it matters: until then a candidate counts as clean.
+    """
     there = [_tokens(form.parts) for form in song.forms]
     names = {form.name.casefold() for form in song.forms} | {AS_WRITTEN}
     chosen: list[Idea] = []
@@ -132,28 +146,32 @@ def _chosen(song: Song, candidates: list[_Candidate], count: int, chance: random
     unlike = [min(_difference(c.sounds, other) for other in there) for c in candidates]
     while len(chosen) < count:
         scores = [
-            _score(c, whims[at], unlike[at], used) if unlike[at] >= LEAST_UNLIKE else -math.inf
+            _score(c, judged.get(c.texts, 1.0), whims[at], unlike[at], used)
+            if unlike[at] >= LEAST_UNLIKE
+            else -math.inf
             for at, c in enumerate(candidates)
         ]
         if not scores or max(scores) == -math.inf:
             break
         best = candidates[scores.index(max(scores))]
+        if best.texts not in judged and clean(best) < 1:
+            continue  # perhaps another is better now
         unlike = [min(u, _difference(c.sounds, best.sounds)) for u, c in zip(unlike, candidates, strict=True)]
         used += best.made
         name = _free_name(", ".join(move.name for move in best.made), names)
         names.add(name.casefold())
         reason = "; ".join(move.reason for move in best.made)
-        chosen.append(Idea(name, best.texts, reason, best.seconds, best.clean))
+        chosen.append(Idea(name, best.texts, reason, best.seconds, clean(best)))
     return chosen
 
 
-def _score(candidate: _Candidate, whim: float, unlike: float, used: Sequence[Move]) -> float:
+def _score(candidate: _Candidate, clean: float, whim: float, unlike: float, used: Sequence[Move]) -> float:
     """How gladly it would be tried next: a change that was proposed already counts little a second time."""
     made = candidate.made
     worth = sum(move.worth for move in made) / len(made) - 0.1 * (len(made) - 1)
     again = sum(0.6 * sum(move.kind == old.kind for old in used) for move in made)
     again += sum(0.6 for move in made if move.name in {old.name for old in used})
-    return worth + 0.7 * candidate.clean + 0.5 * min(unlike, 0.3) + 0.2 * whim - again
+    return worth + 0.7 * clean + 0.5 * min(unlike, 0.3) + 0.2 * whim - again
 
 
 def _difference(one: Sequence[str], two: Sequence[str]) -> float:
