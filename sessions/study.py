@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -21,7 +22,7 @@ from render.errors import (
 from render.renders.fingerprints import form_hashes
 from render.renders.manifest import Manifest, RenderedForm, as_begun, manifest_path, read_manifest
 from render.song.forms import did_you_mean
-from render.song.song import SONG_FILE, Listener, Outline, Song, load_outline, load_song
+from render.song.song import SONG_FILE, Listener, Outline, Song, load_outline, load_song, read_text
 from sessions.clock import Clock, system_clock
 from sessions.resting import PanelReading
 from sessions.unchanged import Unchanged
@@ -235,8 +236,11 @@ class Study:
 
 
 def _files_of(song: Song) -> list[Path]:
-    """What song.toml and the headers of its audio were read from."""
-    return [song.folder / SONG_FILE, song.audio.path, *song.stems.values()]
+    """What a song was read from: song.toml, what it names, and the manifest, which keeps how forms are
+    joined."""
+    table = tomllib.loads(read_text(song.folder / SONG_FILE))["song"]
+    named = [song.folder / table[key] for key in ("audio", "map", "beats") if key in table]
+    return [song.folder / SONG_FILE, manifest_path(song.folder), *named, *song.stems.values()]
 
 
 def _description(form: RenderedForm, lead_s: float) -> dict[str, Any]:

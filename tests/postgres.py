@@ -18,7 +18,7 @@ from sqlalchemy import make_url
 
 from sessions.clock import Clock, system_clock
 from sessions.store import Store
-from sessions.study import Study
+from sessions.study import Reader, Study
 from sessions.tables import metadata
 
 USER = "postgres"
@@ -107,9 +107,13 @@ def on_both_stores(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPat
         as_it_is = Study.__init__
 
         def on_the_server(
-            study: Study, folder: Path, clock: Clock = system_clock, store: str | None = None
+            study: Study,
+            folder: Path,
+            clock: Clock = system_clock,
+            store: str | None = None,
+            reader: Reader | None = None,
         ) -> None:
-            as_it_is(study, folder, clock, store or database_of(folder.resolve()))
+            as_it_is(study, folder, clock, store or database_of(folder.resolve()), reader)
 
         monkeypatch.setattr(Study, "__init__", on_the_server)
         yield

@@ -9,6 +9,7 @@ from listening.round_state import RoundState, set_aside_text
 from listening.rounds import Round
 from render.renders.manifest import RenderedForm
 from sessions.records import ASPECTS, ListenRecord, LogContents
+from sessions.resting import resting_hashes
 from sessions.study import Study
 
 OPENED = (
@@ -33,7 +34,8 @@ def state_of(
         return _in_round(Round(study, state.listener, contents), common)
     if stage == "done":
         return common.model_copy(update={"text": DONE})
-    forms = study.manifest.forms
+    resting = set(resting_hashes(contents.events))  # by the last reading: it may be another by then
+    forms = [form for form in study.manifest.forms if form.content_hash not in resting]
     to_come = {"round": state.number, "forms_asked": len(forms), "minutes": sound_minutes(forms)}
     if stage == "rest":
         text = f"{aside} {next_round_text(state, any_day=any_day)}".strip()
