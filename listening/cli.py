@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from listening.commands import listen, results, song, start
+from listening.commands import bundle, listen, results, song, start
 from render.errors import FairhearingError
 
 WAY = (
@@ -56,7 +56,7 @@ for command in (
     start.open_, start.demo, start.new, song.check, song.ideas, song.render, results.outlook, listen.listen,
     listen.host,
     listen.packet, listen.collect, listen.status,
-    results.report, results.decide, results.verdict,
+    results.report, results.decide, results.verdict, bundle.bundle,
 ):  # fmt: skip
     main.add_command(command)
 

@@ -11,6 +11,7 @@
     ├── WriteError              a file could not be written
     ├── StudyError              the study's folder, or what is (not yet) in it
     │   ├── LogError            the log could not be read or written
+    │   ├── BundleError         a study as one file: damaged, made to do harm, or not to be written as asked
     │   └── DecisionError       a decision that cannot be taken as asked
     ├── ListenError             a listen cannot start or go on
     │   ├── DeviceError         no sound device, or it failed
@@ -65,6 +66,10 @@ class StudyError(FairhearingError):
 
 class LogError(StudyError):
     """The log could not be read or written."""
+
+
+class BundleError(StudyError):
+    """A study as one file cannot be written as asked, or one from elsewhere is damaged or made to do harm."""
 
 
 class DecisionError(StudyError):
