@@ -47,8 +47,8 @@ class Hosts:
         hosted = self._hosted
         return hosted if hosted is not None and hosted.thread.is_alive() else None
 
-    def start(self, lan: bool, step: Step) -> Hosted:
-        """Serve the page; what it plays is made and checked first.
+    def start(self, lan: bool, small: bool, step: Step) -> Hosted:
+        """Serve the page (`small`: slightly lossy copies); what it plays is made and checked first.
 
         Raises:
             StudyError: it is served already, or the renders are not current.
@@ -57,7 +57,7 @@ class Hosts:
             if self.now is not None:
                 raise StudyError("the page is served already; stop it first to serve it otherwise")
             study = self._work.study()
-            app = create_app(study, hosts=host._hosts(lan, None))
+            app = create_app(study, hosts=host._hosts(lan, None), small=small)
             lines: list[str] = []
 
             def say(text: str) -> None:

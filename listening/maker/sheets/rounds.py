@@ -126,8 +126,9 @@ def _render(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
 
 
 def _host(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
-    lan = flag(args, "lan")
-    work.jobs.start("host", "making what the page plays", lambda step: hosts_of(work).start(lan, step).base)
+    lan, small = flag(args, "lan"), flag(args, "small")
+    hosts = hosts_of(work)
+    work.jobs.start("host", "making what the page plays", lambda step: hosts.start(lan, small, step).base)
     return Done()
 
 
@@ -157,7 +158,7 @@ def _own_round(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
     name = text(args, "listener")
     hosts = hosts_of(work)
     if hosts.now is None:
-        hosts.start(False, lambda _what, _done, _of: None)
+        hosts.start(False, False, lambda _what, _done, _of: None)
     work.cache["own address"] = hosts.own_round(name)
     return Done()
 

@@ -11,6 +11,7 @@ from typing import Any
 
 from listening.maker.deeds import Deed, Done, flag, text
 from listening.maker.jobs import Step
+from listening.maker.way_back import places
 from listening.maker.workspace import Workspace
 from listening.status import study_status
 from render.errors import FairhearingError, PageError, StudyError
@@ -82,6 +83,10 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
     }  # fmt: skip
     if reading is not None and reading.decided:
         plain["ticks"] = ticked(work, reading.decided)
+        plain["rate"] = song.audio.sample_rate
+        plain["places"] = {}
+        if reading.way is not None and any(form.name == reading.way.form for form in song.forms):
+            plain["places"] = places(song, reading.way)
     return plain
 
 
