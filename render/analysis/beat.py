@@ -13,11 +13,11 @@ from typing import Any
 
 import numpy as np
 
-from render.analysis.bar_one import BarOne, bar_one, first_beat
+from render.analysis.bar_one import BarOne, bar_one, changes_are_sure, first_beat
 from render.analysis.beat_phases import BeatPhases, beat_lines, beat_phases, chance_agreement, strays_s
 from render.analysis.beat_result import NEAR_BEAT, BeatFit, StartReading
 from render.analysis.half_beat import half_beat
-from render.analysis.meter_changes import odd_bars
+from render.analysis.meter_changes import OddBars, odd_bars
 from render.analysis.onsets import Onsets, attack_times, onsets
 from render.analysis.tempo_estimate import (
     STEADY,
@@ -164,6 +164,8 @@ class _Fit:
         if not sure:  # of the beat itself: nothing is built on it
             return {"better_start_s": moved and round(max(moved, 0.0), 3)}
         odd = odd_bars(self.audio, self.rate, self.curve, self.grid, self.bars)
+        if odd.bars and not self.odd_bars_are_sure(odd):
+            odd = OddBars(0, ())
         if odd.bars:
             found = BarOne(odd.first_offset, None)
         else:
@@ -180,6 +182,13 @@ class _Fit:
             "sections_asked": found.sections,
             "odd_bars": odd.line(self.grid.meter) if odd.bars else None,
         }
+
+    def odd_bars_are_sure(self, odd: OddBars) -> bool:
+        """Whether first beats are clear between them, as `new` asks before it writes them."""
+        start_s = self.grid.start_s + odd.first_offset * self.grid.stretch(1).beat_s
+        changed = replace(self.grid, start_s=start_s, changes=odd.changes(self.grid.meter))
+        bars = min(self.bars, bars_within(changed, self.curve.seconds))
+        return changes_are_sure(self.audio, self.curve, changed, bars)
 
     def on_grid(self) -> tuple[float, float]:
         """Share of attack strength near half beats, and what chance would give."""

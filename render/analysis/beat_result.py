@@ -160,9 +160,8 @@ class BeatFit:
                 "will cut wrongly; check a few bar lines by ear before you trust a join"
             ]
         lines = self.tempo_lines() + self.start_lines()
+        lines += [self.odd_bars] if self.odd_bars is not None else []
         lines.insert(0 if self.fits else len(lines), self.share_line())
-        if self.odd_bars is not None:
-            lines.append(self.odd_bars)
         if self.counted is not None:
             lines.append(
                 f"the beat may as well be counted at {self.counted:g} as at {self.tempo:g}: bars would be "

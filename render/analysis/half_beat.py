@@ -11,16 +11,17 @@ from render.analysis.onsets import Onsets
 from render.arrays import Audio, Floats
 
 _LOW, _ALL, _HARMONY = 0.5, 0.5, 0.6  # our own weights; low drums and chords mark beats (common practice)
-SURE, _SLIGHT = 0.3, 0.05
+SURE, _CLEAR, _SLIGHT = 0.3, 0.1, 0.05
 FEWEST_BEATS = 16
 _LATE_S, _SIGMA_S = 0.005, 0.01
 _CHANGE_PERCENTILE = 70.0
+_NO_CHORD = 0.1  # cosine distance that a figure on one chord makes; changes of chord make .2 and more
 
 
 @dataclass(frozen=True)
 class HalfBeat:
     """`evidence` that given times are the beats (1 and more is clear) and not the places halfway between them
-    (negative). `sure`: clear, and low sounds and strength do not speak against it."""
+    (negative). `sure`: clear, by two of the three at least, low sounds and strength not against it."""
 
     evidence: float
     sure: bool
@@ -33,9 +34,11 @@ def half_beat(audio: Audio, sample_rate: int, curve: Onsets, beats_s: Floats) ->
     halves = np.sort(np.concatenate([beats_s, (beats_s[1:] + beats_s[:-1]) / 2]))
     low = _contrast(*_sums(Onsets(curve.rate, curve.registers[:, 0], curve.registers), halves))
     strength = _contrast(*_sums(curve, halves))
-    evidence = _LOW * low + _ALL * strength + _HARMONY * _harmony(audio, sample_rate, halves)
-    way = np.sign(evidence)
-    return HalfBeat(evidence, bool(abs(evidence) >= SURE and way * strength > 0 and way * low > -_SLIGHT))
+    harmony = _harmony(audio, sample_rate, halves)
+    evidence = _LOW * low + _ALL * strength + _HARMONY * harmony
+    terms = np.sign(evidence) * np.array([low, strength, harmony])
+    agree = bool((terms > _CLEAR).sum() >= 2 and terms[1] > 0 and terms[0] > -_SLIGHT)
+    return HalfBeat(float(evidence), abs(evidence) >= SURE and agree)
 
 
 def _sums(curve: Onsets, halves: Floats) -> tuple[float, float]:
@@ -54,7 +57,10 @@ def _harmony(audio: Audio, sample_rate: int, halves: Floats) -> float:
     peak = np.zeros(len(change), bool)
     peak[1:-1] = (change[1:-1] > change[:-2]) & (change[1:-1] >= change[2:])
     clear = np.where(peak & (change > np.percentile(change, _CHANGE_PERCENTILE)), change, 0.0)
-    return _contrast(float(clear[::2].sum()), float(clear[1::2].sum()))
+    told = float(
+        np.clip((np.percentile(change, 97) - _NO_CHORD) / _NO_CHORD, 0, 1)
+    )  # or a figure on one chord
+    return told * _contrast(float(clear[::2].sum()), float(clear[1::2].sum()))
 
 
 def _contrast(one: float, two: float) -> float:

@@ -267,15 +267,15 @@ def find_start(
     first_beat = phase_s % beat_s
     count = int((curve.seconds - first_beat) / beat_s)
     steps: Floats = np.arange(count, dtype=np.float64) * beat_s
-    half = half_beat(audio, sample_rate, curve, first_beat + steps)
+    begins = first_sound_s(curve)  # silence in front must not change what is found
+    times: Floats = first_beat + steps
+    half = half_beat(audio, sample_rate, curve, times[(times > begins - 0.06) & (times < curve.seconds - 2)])
     if half.evidence < 0:
         first_beat = (first_beat + beat_s / 2) % beat_s
     attacks = attack_times(audio, sample_rate, first_beat + steps)
     if len(attacks) >= 8:
         off = (attacks - first_beat + beat_s / 2) % beat_s - beat_s / 2
         first_beat += float(np.median(off))
-    begins = first_sound_s(curve)
-    # silence in front must not change what is found
     before = max(int((begins - first_beat) / beat_s), 0)
     beats: Floats = first_beat + np.arange(before, max(count, before), dtype=np.float64) * beat_s
     place, sure = downbeat(audio, sample_rate, curve, beats, meter.beats)
