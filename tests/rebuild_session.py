@@ -39,7 +39,8 @@ def make_song(
     audio = AudioInfo(Path("song.wav"), RATE, 2, grid.line_frame(last + 1) + round(tail_s * RATE))
     paths = {stem: Path(f"{stem}.wav") for stem in stems}
     return Song(
-        title="An invented song", listeners=(), rounds=6, days=3, folder=Path(), audio=audio, grid=grid,
+        title="An invented song", listeners=(), rounds=6, days=3, rests=False, folder=Path(),
+        audio=audio, grid=grid,
         sections=found, last_bar=last, stems=paths, forms=(as_written(found, last),),
         matching="integrated", crossfade_ms=10.0,
     )  # fmt: skip

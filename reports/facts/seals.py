@@ -137,12 +137,12 @@ def _renders_check(
             gone.append(name)  # another form, no file, or the same form at another gain since
     if not gone and not altered:
         return Check("the renders", True, f"all {len(recorded)} are the same, sample for sample")
-    told = []
+    differences = []
     if gone:
-        told.append("rendered anew or no longer among the forms: " + ", ".join(f'"{n}"' for n in gone))
+        differences.append("rendered anew or no longer among the forms: " + ", ".join(f'"{n}"' for n in gone))
     if altered:
-        told.append("altered on the disk: " + ", ".join(f'"{n}"' for n in altered))
-    return Check("the renders", False, "; ".join(told))
+        differences.append("altered on the disk: " + ", ".join(f'"{n}"' for n in altered))
+    return Check("the renders", False, "; ".join(differences))
 
 
 def _sha256_or_none(path: Path) -> str | None:
@@ -164,8 +164,8 @@ def _log_sha256(connection: Connection, rows: Mapping[str, str], columns: Mappin
         wanted = _within(rows[table.name])
         firsts = [first for first, _ in wanted]
         key = next(iter(table.primary_key))
-        told = [table.c[name] for name in columns[table.name]]
-        for row in connection.execute(select(key, *told).order_by(key)):
+        kept = [table.c[name] for name in columns[table.name]]
+        for row in connection.execute(select(key, *kept).order_by(key)):
             at = bisect_right(firsts, row[0]) - 1  # the range it can lie in
             if at >= 0 and row[0] <= wanted[at][1]:
                 line = json.dumps([table.name, *row[1:]], ensure_ascii=False, separators=(",", ":"))
@@ -175,13 +175,13 @@ def _log_sha256(connection: Connection, rows: Mapping[str, str], columns: Mappin
 
 def _ranges(keys: Iterable[int]) -> str:
     """Sorted numbers as text: "1-4,7"."""
-    found: list[list[int]] = []
+    ranges: list[list[int]] = []
     for key in keys:
-        if found and found[-1][1] == key - 1:
-            found[-1][1] = key
+        if ranges and ranges[-1][1] == key - 1:
+            ranges[-1][1] = key
         else:
-            found.append([key, key])
-    return ",".join(f"{a}-{b}" if a != b else f"{a}" for a, b in found)
+            ranges.append([key, key])
+    return ",".join(f"{a}-{b}" if a != b else f"{a}" for a, b in ranges)
 
 
 def _within(text: str) -> list[tuple[int, int]]:

@@ -15,15 +15,15 @@ def look_alikes(table: pd.DataFrame) -> list[str]:
 
     `table` has the columns `form` and `listener`, one row a rating.
     """
-    found = []
+    sentences = []
     for column in ("form", "listener"):
         counts = table[column].astype(str).value_counts()
         for rare in counts.index:
             for common in counts.index:
                 often = int(counts[rare]), int(counts[common])
                 if often[0] <= RARE_SHARE * often[1] and _alike(rare, common):
-                    found.append(_sentence(column, rare, common, *often))
-    return found
+                    sentences.append(_sentence(column, rare, common, *often))
+    return sentences
 
 
 def _alike(one: str, two: str) -> bool:

@@ -58,8 +58,8 @@ def all_charts(facts: Facts, case: Dissent | None) -> dict[str, Chart | list[Cha
 
 def settled(judgement: Judgement, lead: str, key: str = "settled") -> Chart:
     """Settled ratings with their intervals, best first."""
-    found = judgement.settled
-    rows = [(name, found[name]) for name in judgement.order if name not in judgement.panel.unheard]
+    settled_ratings = judgement.settled
+    rows = [(name, settled_ratings[name]) for name in judgement.order if name not in judgement.panel.unheard]
     names = [wrap(name, 30, 2) for name, _ in rows]
     heights = [0.28 + 0.18 * (name.count("\n") + 1) for name in names]
     height_in = sum(heights) + 0.65
@@ -81,10 +81,10 @@ def settled(judgement: Judgement, lead: str, key: str = "settled") -> Chart:
         axes.set_axisbelow(True)
         bare(axes)
 
-    told = "; ".join(
+    words = "; ".join(
         f"{name} {s.mean:.0f}, interval {s.low:.0f} to {s.high:.0f}" for name, s in rows
     )  # fmt: skip
-    return draw(key, height_in, paint, "Settled ratings", f"Best first: {told}.")
+    return draw(key, height_in, paint, "Settled ratings", f"Best first: {words}.")
 
 
 def _interval(axes: Axes, s: SettledRating, y: float, leads: bool) -> None:
@@ -136,9 +136,9 @@ def _listens(axes: Axes, own: pd.DataFrame, leads: bool) -> None:
     at = (own["listen"] + shift).to_numpy(np.float64)
     dots(axes, at, own["rating"].to_numpy(np.float64), size_pt=3.6, color=LINE)
     counts = own.groupby("listen")["rating"].agg(["mean", "size"])
-    told = counts[counts["size"] >= max(len(who) / 2, 1)]
+    common = counts[counts["size"] >= max(len(who) / 2, 1)]
     axes.plot(
-        told.index, told["mean"], "-o", color=INK, linewidth=2.0 if leads else 1.2, markersize=3.6
+        common.index, common["mean"], "-o", color=INK, linewidth=2.0 if leads else 1.2, markersize=3.6
     )  # fmt: skip
 
 
@@ -160,12 +160,12 @@ def _learned(axes: Axes, settled_at: float, curve: Curve, last: int) -> None:
 
 def _listens_told(judgement: Judgement) -> str:
     by = judgement.beside.plain.by_listen
-    told = []
+    words = []
     for name in judgement.order:
         means = by[name].dropna()
         if len(means):
-            told.append(f"{name}: {', '.join(f'{value:.0f}' for value in means)}")
-    return "Mean rating at the first, second, … listen. " + "; ".join(told) + "."
+            words.append(f"{name}: {', '.join(f'{value:.0f}' for value in means)}")
+    return "Mean rating at the first, second, … listen. " + "; ".join(words) + "."
 
 
 def by_day(judgement: Judgement, lead: str) -> Chart | None:
@@ -202,8 +202,8 @@ def by_day(judgement: Judgement, lead: str) -> Chart | None:
         axes.set_ylabel("mean rank in a round")
         bare(axes, left=True)
 
-    told = "; ".join(f"{n}: {', '.join(f'{v:.1f}' for v in ranks[n].dropna())}" for n in names)
-    return draw("days", height_in, paint, "Rank by day", f"Mean rank (1 is best) on each day. {told}.")
+    words = "; ".join(f"{n}: {', '.join(f'{v:.1f}' for v in ranks[n].dropna())}" for n in names)
+    return draw("days", height_in, paint, "Rank by day", f"Mean rank (1 is best) on each day. {words}.")
 
 
 _DASHES: Sequence[str | tuple[int, tuple[float, ...]]] = (
@@ -262,11 +262,11 @@ def _listeners_page(
         axes.set_xlabel("points from own average")
         bare(axes)
 
-    told = "; ".join(
+    words = "; ".join(
         f"{shown(own.listener)}: {own.mean[lead]:+.0f} points, own first {own.order[0]}" for own in owns
     )
     title = f"Each listener: “{lead}” among the others"
-    return draw(f"listeners{number}", height_in, paint, title, told + ".")
+    return draw(f"listeners{number}", height_in, paint, title, words + ".")
 
 
 def _short(shown: str) -> str:
@@ -300,8 +300,8 @@ def round_by_round(case: Dissent) -> Chart:
         axes.set_ylabel("points over the others")
         bare(axes, left=True)
 
-    told = (
+    words = (
         f"In {case.rounds_below} of {phrases.counted(len(values), 'round')} “{case.form}” was rated "
         "below the average of the other forms in the same round."
     )
-    return draw("against", 2.4, paint, f"“{case.form}” against the others, round by round", told)
+    return draw("against", 2.4, paint, f"“{case.form}” against the others, round by round", words)

@@ -61,7 +61,7 @@ class Chart:
     words: str
 
 
-def draw(key: str, height_in: float, paint: Callable[[Figure], None], title: str, told: str) -> Chart:
+def draw(key: str, height_in: float, paint: Callable[[Figure], None], title: str, words: str) -> Chart:
     """Let `paint` fill a figure of the page's width; `key` keeps the chart's identifiers its own."""
     logging.getLogger("matplotlib.font_manager").setLevel(logging.ERROR)
     with mpl.rc_context({**_STYLE, "svg.hashsalt": key}), warnings.catch_warnings():
@@ -70,7 +70,7 @@ def draw(key: str, height_in: float, paint: Callable[[Figure], None], title: str
         paint(figure)
         out = StringIO()
         figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
-    return Chart(inline(out.getvalue(), key), title, told)
+    return Chart(inline(out.getvalue(), key), title, words)
 
 
 def inline(svg: str, key: str) -> str:
@@ -111,14 +111,14 @@ def letters_wide(text: str) -> int:
 
 def wrap(text: str, letters: int, lines: int) -> str:
     """A name on at most so many lines."""
-    found = [""]
+    wrapped = [""]
     for word in text.split():
-        longer = f"{found[-1]} {word}".strip()
-        if letters_wide(longer) > letters and found[-1] and len(found) < lines:
-            found.append(word)
+        longer = f"{wrapped[-1]} {word}".strip()
+        if letters_wide(longer) > letters and wrapped[-1] and len(wrapped) < lines:
+            wrapped.append(word)
         else:
-            found[-1] = longer
-    return "\n".join(cut(line, letters) for line in found)
+            wrapped[-1] = longer
+    return "\n".join(cut(line, letters) for line in wrapped)
 
 
 def dots(axes: Axes, x: Floats, y: Floats, *, size_pt: float, color: str) -> None:

@@ -12,7 +12,7 @@ from reports.output.chart_kinds import settled
 from reports.output.charts import Chart
 from reports.output.html import environment, shared
 from reports.output.markdown import reopened_words, table
-from reports.output.report import Written, as_json, told, verdict_json
+from reports.output.report import Written, as_json, summary, verdict_json
 from reports.output.sound import Sound
 from sessions.study import Study
 
@@ -65,9 +65,9 @@ def write_comparison(study: Study, other: Study, *, seed: int = SEED) -> Written
 def _side(facts: Facts, key: str) -> Side:
     judgement = facts.judgement
     if facts.sealed or judgement is None:
-        return Side(facts, told(facts), None)
+        return Side(facts, summary(facts), None)
     lead = facts.chosen if facts.chosen in judgement.order else judgement.best
-    return Side(facts, told(facts), settled(judgement, lead, key=f"settled-{key}"))
+    return Side(facts, summary(facts), settled(judgement, lead, key=f"settled-{key}"))
 
 
 def common(one: Facts, two: Facts) -> tuple[Both, ...]:

@@ -130,8 +130,10 @@ def is_against(judgement: Judgement | None, form: str) -> bool:
 def _verdict_of_the_day(judgement: Judgement | None) -> Mapping[str, Any] | None:
     if judgement is None:
         return None
-    told = judgement.as_json()
-    return {key: told[key] for key in ("state", "form", "sentence", "p_best", "expected_loss", "settled")} | {
+    values = judgement.as_json()
+    return {
+        key: values[key] for key in ("state", "form", "sentence", "p_best", "expected_loss", "settled")
+    } | {
         "best": judgement.best,
         "listens": judgement.listens,
         "days": judgement.days,

@@ -73,18 +73,18 @@ def _plain(facts: Facts) -> dict[str, dict[str, str]]:
     if facts.judgement is None:
         return {}
     table = facts.judgement.beside.plain.forms
-    found = {}
+    rows = {}
     for name in table.index:
         row = table.loc[name]
         heard = row["listens"] > 0
-        found[str(name)] = {
+        rows[str(name)] = {
             "listens": f"{row['listens']:.0f}",
             "mean": f"{row['mean']:.1f}" if heard else "–",
             "median": f"{row['median']:.1f}" if heard else "–",
             "sd": f"{row['sd']:.1f}" if row["listens"] > 1 else "–",
             "won": f"{row['rounds_won']:.1f}".removesuffix(".0"),
         }
-    return found
+    return rows
 
 
 def aspects(facts: Facts) -> dict[str, dict[str, str]]:
@@ -93,15 +93,15 @@ def aspects(facts: Facts) -> dict[str, dict[str, str]]:
         return {}
     table = facts.ratings.table
     given = [aspect for aspect in ASPECTS if table[aspect].notna().any()]
-    found: dict[str, dict[str, str]] = {}
+    rows: dict[str, dict[str, str]] = {}
     for name in facts.judgement.order if given else ():
         own = table[table["form"] == name]
         counts = {aspect: int(own[aspect].notna().sum()) for aspect in given}
-        found[name] = {
+        rows[name] = {
             aspect: f"{own[aspect].mean():.0f} ({counts[aspect]})" if counts[aspect] else "–"
             for aspect in given
         }
-    return found
+    return rows
 
 
 def outliers(facts: Facts) -> list[Outlier]:

@@ -90,8 +90,8 @@ def _ratings(facts: Facts) -> Iterator[str]:
             f"{settled.mean:.0f}", f"{settled.low:.0f} to {settled.high:.0f}",
             phrases.chance(judgement.p_best[name]), f"{judgement.expected_loss[name]:.1f}",
         ]  # fmt: skip
-        told = ["–"] * len(values) if name in judgement.panel.unheard else values
-        rows.append([name, *told, str(judgement.listens[name])])
+        figures = ["–"] * len(values) if name in judgement.panel.unheard else values
+        rows.append([name, *figures, str(judgement.listens[name])])
     yield from table(
         ["form", "settled", "90 % interval", "chance to be best", "loss if chosen", "listens"], rows
     )

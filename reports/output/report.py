@@ -81,7 +81,7 @@ def write_facts(
     step: Step = no_step,
 ) -> Written:
     """Write what was gathered into `folder`."""
-    sentence = told(facts)
+    sentence = summary(facts)
     case = dissent(facts, facts.chosen) if facts.chosen is not None and not facts.sealed else None
     texts: dict[str, Callable[[Sound], str]] = {
         "report.html": lambda sound: html.html(facts, sentence, case, way, sound),
@@ -103,7 +103,7 @@ def as_json(values: Mapping[str, Any]) -> str:
     return json.dumps(values, indent=1, ensure_ascii=False) + "\n"
 
 
-def told(facts: Facts) -> str:
+def summary(facts: Facts) -> str:
     """What the report says, in one sentence: the decision, else the verdict, else what is missing."""
     if facts.manifest is None:
         return "Nothing is rendered yet, so there is nothing to report."
@@ -134,7 +134,7 @@ def ratings_csv(facts: Facts) -> str:
 def verdict_json(facts: Facts, sentence: str) -> dict[str, Any]:
     """The verdict for other programs; sealed, nothing but the state and the progress."""
     judgement = facts.judgement
-    told: dict[str, Any] = {
+    values: dict[str, Any] = {
         "title": facts.song.title,
         "made": facts.made_utc,
         "sealed": facts.sealed,
@@ -148,12 +148,12 @@ def verdict_json(facts: Facts, sentence: str) -> dict[str, Any]:
         "verdict": judgement.as_json(sealed=facts.sealed) if judgement else None,
     }
     if facts.sealed:
-        return told
+        return values
     # forms whose figures in the verdict are the model's expectation alone: nobody has rated them yet
-    told["unheard"] = list(judgement.panel.unheard) if judgement else []
+    values["unheard"] = list(judgement.panel.unheard) if judgement else []
     after = facts.judgement_after
-    told["verdict_with_listens_after_opening"] = after.as_json() if after else None
-    told["decisions"] = [
+    values["verdict_with_listens_after_opening"] = after.as_json() if after else None
+    values["decisions"] = [
         {
             "form": d.form, "by": d.by, "because": d.because, "at_utc": d.at_utc,
             "against_verdict": d.against,
@@ -161,4 +161,4 @@ def verdict_json(facts: Facts, sentence: str) -> dict[str, Any]:
         }
         for d in facts.decisions
     ]  # fmt: skip
-    return told
+    return values

@@ -125,10 +125,10 @@ class Arrangement:
     @cached_property
     def lines(self) -> tuple[int, ...]:
         """The tick of each slot's bar line, and of the end."""
-        found = [self.lead]
+        lines = [self.lead]
         for slot in self.slots:
-            found.append(found[-1] + slot.ticks)
-        return tuple(found)
+            lines.append(lines[-1] + slot.ticks)
+        return tuple(lines)
 
     @cached_property
     def starts(self) -> list[int]:
@@ -189,27 +189,27 @@ class Arrangement:
 
 def part(cells: Cells, start: int, stop: int) -> Cells:
     """What sounds in ticks [start, stop)."""
-    found, at = [], 0
+    cells_there, at = [], 0
     for cell in cells:
         lo, hi = max(start - at, 0), min(stop - at, cell.ticks)
         if lo < hi:
             source = None if cell.source is None else cell.source + lo
-            found.append(Cell(source, hi - lo, cell.muted))
+            cells_there.append(Cell(source, hi - lo, cell.muted))
         at += cell.ticks
         if at >= stop:
             break
-    return tuple(found)
+    return tuple(cells_there)
 
 
 def joined(cells: Iterable[Cell]) -> Cells:
     """Cells that go on where the last one stopped, made one."""
-    found: list[Cell] = []
+    merged: list[Cell] = []
     for cell in cells:
-        if found and continues(found[-1], cell):
-            found[-1] = found[-1]._replace(ticks=found[-1].ticks + cell.ticks)
+        if merged and continues(merged[-1], cell):
+            merged[-1] = merged[-1]._replace(ticks=merged[-1].ticks + cell.ticks)
         elif cell.ticks:
-            found.append(cell)
-    return tuple(found)
+            merged.append(cell)
+    return tuple(merged)
 
 
 def continues(one: Cell, two: Cell) -> bool:
@@ -239,16 +239,16 @@ def unmuted(cells: Cells) -> Cells:
 
 def find(state: Arrangement, wanted: Cell) -> int | None:
     """The tick at which `wanted` sounds unbroken, or None; what lies before the first bar is taken last."""
-    at, found = 0, None
+    at, tick = 0, None
     for cell in state.cells:
         if cell.source is not None and wanted.source is not None and cell.muted == wanted.muted:
             ahead = wanted.source - cell.source
             if ahead >= 0 and ahead + wanted.ticks <= cell.ticks:
-                found = at + ahead
-                if found >= state.lead:
+                tick = at + ahead
+                if tick >= state.lead:
                     break
         at += cell.ticks
-    return found
+    return tick
 
 
 @dataclass(frozen=True)

@@ -47,10 +47,10 @@ class WayBack:
 
 def way_back(facts: Facts) -> WayBack | None:
     """For the form decided on, else the best one; None while sealed, or for a form that is no more."""
-    found = next((form for form in facts.forms if form.name == facts.chosen), None)
-    if facts.sealed or found is None or found.form is None:
+    chosen = next((form for form in facts.forms if form.name == facts.chosen), None)
+    if facts.sealed or chosen is None or chosen.form is None:
         return None
-    return way_to(facts, found.form)
+    return way_to(facts, chosen.form)
 
 
 def way_to(facts: Facts, form: Form) -> WayBack:

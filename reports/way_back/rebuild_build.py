@@ -225,13 +225,13 @@ class _Builder:
         here, there = state.lines[line], self.wanted.lines[goal_line]
         reach = min(self.widest, here, there)
         has, wants = state.heard(here - reach, here), self.wanted.heard(there - reach, there)
-        found, at = [], 0
+        faults, at = [], 0
         for has_cell, wants_cell in _aligned(has, wants):
             if has_cell != wants_cell:
-                found.append((here - reach + at, wants_cell))
+                faults.append((here - reach + at, wants_cell))
             at += wants_cell.ticks
         merged: list[tuple[int, Cell]] = []
-        for tick, cell in found:
+        for tick, cell in faults:
             last = merged[-1] if merged else None
             if last and last[0] + last[1].ticks == tick and len(joined((last[1], cell))) == 1:
                 merged[-1] = (last[0], joined((last[1], cell))[0])
@@ -281,12 +281,12 @@ class _Builder:
 
     def removals(self) -> list[int]:
         """Goal slots before which something left over stands."""
-        found = []
+        places = []
         for at, origin in enumerate(self.origin):
             if origin is None and (at == 0 or self.origin[at - 1] is not None):
                 stop = next((k for k in range(at, len(self.origin)) if self.origin[k] is not None), None)
-                found.append(self.origin[stop] if stop is not None else None)
-        return [n if n is not None else len(self.wanted.slots) for n in found]
+                places.append(self.origin[stop] if stop is not None else None)
+        return [n if n is not None else len(self.wanted.slots) for n in places]
 
     def take_out(self, goal_line: int) -> None:
         """Remove what is left over before a goal slot."""

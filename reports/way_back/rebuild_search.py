@@ -91,15 +91,15 @@ class _Search:
 
     def pickups_wanted(self) -> list[Cell]:
         """What lies before the goal's joins, as far as their pickups reach."""
-        found = set()
+        pickups = set()
         for at, pickup in zip(self.task.joins, self.task.pickups, strict=True):
             slot = self.task.goal.slots[at]
             if pickup and not slot.silent:
                 line = self.task.start.lines[slot.bar - 1]
                 lead_s = self.task.start.lead
                 source = self.source_at(line - lead_s)
-                found.add((source - pickup, pickup))
-        return [Cell(source, ticks) for source, ticks in sorted(found)]
+                pickups.add((source - pickup, pickup))
+        return [Cell(source, ticks) for source, ticks in sorted(pickups)]
 
     def source_at(self, after_first_line: int) -> int:
         """The song's own tick, counted from its file's first frame."""
@@ -119,9 +119,9 @@ class _Search:
         last: list[Op] = [Clear(self.task.clear)] if self.task.clear is not None else []
         for length in range(self.least(self.task.start), len(best) - len(last)):
             self.seen.clear()
-            found = self.within(self.task.start, length)
-            if found is not None:
-                return [*found, *last]
+            edits = self.within(self.task.start, length)
+            if edits is not None:
+                return [*edits, *last]
             if self.left <= 0:
                 break
         return best

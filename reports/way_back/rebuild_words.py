@@ -212,12 +212,12 @@ class Wording:
     def beats(self, start: int, stop: int) -> Fraction:
         """Beats in [start, stop), bar by bar."""
         state, grid = self.before, self.todo.grid
-        found = self.span(start, min(stop, max(start, state.lead))) / grid.stretch(1).beat_s
+        beats = self.span(start, min(stop, max(start, state.lead))) / grid.stretch(1).beat_s
         for slot, line in zip(state.slots, state.lines, strict=False):
             lo, hi = max(start, line), min(stop, line + slot.ticks)
             if lo < hi:
-                found += self.span(lo, hi) / grid.stretch(slot.bar).beat_s
-        return found
+                beats += self.span(lo, hi) / grid.stretch(slot.bar).beat_s
+        return beats
 
 
 def silence_words(slots: tuple[Slot, ...], grid: Grid) -> str:

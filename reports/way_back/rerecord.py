@@ -58,9 +58,11 @@ def listing(song: Song, form: Form, comments: Sequence[Comment] = ()) -> list[It
     Raises:
         FormError: as `render.audio.timeline.lay_out` does.
     """
-    told = _Listing(song, form, task(song, form))
-    items = [*told.pickups(), *told.repeats(), *told.treatments(), *told.joins()]
-    items.sort(key=lambda item: (ORDER.index(item.kind), -told.weight(item), item.first_bar, item.last_bar))
+    entries = _Listing(song, form, task(song, form))
+    items = [*entries.pickups(), *entries.repeats(), *entries.treatments(), *entries.joins()]
+    items.sort(
+        key=lambda item: (ORDER.index(item.kind), -entries.weight(item), item.first_bar, item.last_bar)
+    )
     return _with_comments(items, comments)
 
 

@@ -18,7 +18,7 @@ from render.errors import FairhearingError, PageError, StudyError
 from reports.facts.study_facts import gather
 from reports.model.gates import CLEAR, EVEN, SAFE
 from reports.output import decide as decisions
-from reports.output.report import told, write_report
+from reports.output.report import summary, write_report
 from reports.way_back.package import WayBack, folder_of, way_back
 
 MAY_OPEN = frozenset((CLEAR, SAFE, EVEN))  # states at which opening is regular, not early
@@ -108,7 +108,7 @@ def _read(work: Workspace, step: Step) -> None:
         needs = () if facts.sealed else tuple(facts.warnings)
         decision = facts.decision
         work.cache["verdict"] = Reading(
-            key, told(facts), state, facts.sealed, "" if facts.sealed else facts.chosen or "",
+            key, summary(facts), state, facts.sealed, "" if facts.sealed else facts.chosen or "",
             len(facts.decisions) if decision is not None else 0,
             "" if decision is None else f"{decision.by}: “{decision.form}”. {decision.because}",
             None if facts.sealed else way_back(facts), needs,

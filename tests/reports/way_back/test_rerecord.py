@@ -29,7 +29,8 @@ def song() -> Song:
     audio = AudioInfo(Path("song.wav"), 48000, 2, grid.line_frame(41) + 48000)
     stems = {name: Path(f"{name}.wav") for name in ("bass", "drums", "voice")}
     return Song(
-        title="An invented song", listeners=(), rounds=6, days=3, folder=Path(), audio=audio, grid=grid,
+        title="An invented song", listeners=(), rounds=6, days=3, rests=False, folder=Path(),
+        audio=audio, grid=grid,
         sections=SECTIONS, last_bar=40, stems=stems, forms=(as_written(SECTIONS, 40),),
         matching="integrated", crossfade_ms=10.0,
     )  # fmt: skip
