@@ -3,7 +3,7 @@
 Burg's method fits an all-pole model to the last moments (S. M. Kay and S. L. Marple, "Spectrum analysis: a
 modern perspective", Proc. IEEE 69, 1981); run on without input it continues each partial in phase for some
 tens of milliseconds. Its poles lie within the unit circle, so the continuation dies away and cannot grow.
-(Least squares follow clean tones much longer, but hid joins no better, and are not stable.)
+(Least squares follow clean tones much longer, but hid joins no better, and need not be stable.)
 """
 
 from __future__ import annotations

@@ -25,7 +25,7 @@ from render.song.forms import Treatment
 BLOCK_FRAMES = 1 << 18
 DECAYS_SINCE = 2  # the version of joining (Song.joining)
 DECAY_S = 0.25
-DECAY_TIME_CONSTANT_S = 0.075  # the best of those tried (tests/benchmarks/RESULTS_joins.md)
+DECAY_TIME_CONSTANT_S = 0.075  # chosen by tests/benchmarks/RESULTS_joins.md
 
 
 class Source(Protocol):
