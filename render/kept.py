@@ -35,8 +35,10 @@ def kept(path: Path, key: str, kind: Any, compute: Callable[[], T]) -> T:
     result = compute()
     with suppress(ValueError):  # not plain data (an infinity, say): not kept
         text = adapter.dump_json(result).decode()
-        if adapter.dump_json(adapter.validate_json(text)).decode() == text:
+        same = adapter.validate_json(text)
+        if adapter.dump_json(same).decode() == text:
             write_beside(path, json.dumps({"key": key, "sha256": _sha256(text), "result": text}).encode())
+            return same  # what the next call will give, down to numbers written as 0 or 0.0
     return result
 
 
