@@ -57,24 +57,36 @@ def renew(study: Study, names: Iterable[str], base: str) -> list[FreshLink]:
     """
     found = [study.listener(name).name for name in names]
     _make_known(study, found)
-    withdraw(study, found)
-    return [make(study, name, base) for name in found]
+    _end_all(study, found)
+    return [_new(study, name, base, "link renewed") for name in found]
 
 
 def make(study: Study, name: str, base: str) -> FreshLink:
     """One more link for a listener of song.toml; the older ones go on working."""
     found = study.listener(name).name
     _make_known(study, [found])
-    link, token = kept.new_link(study.log, found)
-    return FreshLink(link.id, found, f"{base}/#{token}")
+    return _new(study, found, base, "link made")
+
+
+def _new(study: Study, name: str, base: str, event: str) -> FreshLink:
+    link, token = kept.new_link(study.log, name)
+    study.log.add_event(event, {"listener": name})
+    return FreshLink(link.id, name, f"{base}/#{token}")
 
 
 def withdraw(study: Study, names: Sequence[str]) -> int:
     """End all links of these listeners, at once; returns how many worked until now."""
+    ended = _end_all(study, names)
+    for name in sorted({link.listener for link in ended}):
+        study.log.add_event("links withdrawn", {"listener": name})
+    return len(ended)
+
+
+def _end_all(study: Study, names: Sequence[str]) -> list[Link]:
     wanted = {name.casefold() for name in names}
-    found = [link.id for link in links(study) if link.listener.casefold() in wanted]
-    kept.end_links(study.log, found)
-    return len(found)
+    found = [link for link in links(study) if link.listener.casefold() in wanted]
+    kept.end_links(study.log, [link.id for link in found])
+    return found
 
 
 def end(study: Study, link: FreshLink) -> None:

@@ -97,3 +97,14 @@ def test_the_qr_code_is_drawn_for_a_terminal(study: Study) -> None:
     lines = link.qr_lines().splitlines()
     assert len(lines) > 10
     assert any("█" in line or "▄" in line or "▀" in line for line in lines)
+
+
+def test_links_made_renewed_and_withdrawn_are_events_without_a_token(study: Study) -> None:
+    made = links.make(study, "ana", BASE)
+    (again,) = links.renew(study, ["ana"], BASE)
+    assert links.withdraw(study, ["ana", "bo"]) == 1
+    events = study.log.contents(listens=False).events
+    assert [(e.kind, dict(e.detail)) for e in events] == [
+        (kind, {"listener": "ana"}) for kind in ("link made", "link renewed", "links withdrawn")
+    ]
+    assert not [link for link in (made, again) if token_of(link) in str(events)]

@@ -11,9 +11,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from schemathesis import Case, GenerationMode
 
-from listening.page.openapi import description
 from listening.page.server import Endpoint, endpoints
 from tests.clocks import SetClock
+from tests.openapi import description
 from tests.page_api import Bench, Caller, bench
 from tests.page_study import EVENING, make_study
 
