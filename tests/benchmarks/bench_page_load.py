@@ -211,7 +211,8 @@ def main() -> None:
         serve(Path(asked.serve[0]), int(asked.serve[1]))
         return
     found = run(asked.listeners, asked.seconds)
-    RESULTS.write_text("\n".join(found) + "\n", encoding="utf-8")
+    notes = RESULTS.read_text(encoding="utf-8").partition("\n## ")  # written by hand below the figures
+    RESULTS.write_text("\n".join(found) + "\n" + "".join(notes[1:]), encoding="utf-8")
     print("\n".join(found))
 
 
