@@ -121,11 +121,14 @@ def _echo_written(written: Written, as_json: bool) -> None:
     is_flag=True,
     help="Take up the rounds again (with --because); the decision stays in the history.",
 )
+@click.option("--no-stems", is_flag=True, help="Do not write the song's stems in the order of the form.")
 def decide(
-    folder: Path, form: str | None, because: str | None, by: str | None, yes: bool, reopen: bool
-) -> None:
+    folder: Path, form: str | None, because: str | None, by: str | None, yes: bool, reopen: bool,
+    no_stems: bool,
+) -> None:  # fmt: skip
     """Record the decision, open the study, write the way back to the song's project."""
     from reports.output import decide as decisions
+    from reports.way_back.stems import stems_bytes
 
     study = open_study(folder)
     if reopen:
@@ -140,7 +143,13 @@ def decide(
         because = click.prompt(
             "Why? It goes into the report (Enter: no reason)", default="", show_default=False
         )
-    _echo_decided(decisions.decide(study, form, because or "", by or _who_decides(study, yes)))
+    who = by or _who_decides(study, yes)
+    if study.song.stems and not no_stems:
+        size = stems_bytes(study.song, study.song.form(form)) / 1e6
+        click.echo(f"The stems in this order take {size:.0f} MB (--no-stems leaves them out).", err=True)
+    with progress("writing the decision") as step:
+        decided = decisions.decide(study, form, because or "", who, stems=not no_stems, step=step)
+    _echo_decided(decided)
 
 
 def _who_decides(study: Study, yes: bool) -> str:

@@ -17,9 +17,13 @@ ORDER = 256
 FITTED_S = 0.12
 
 
-def continued(past: Audio, frames: int) -> Audio:
-    """What `past` (frames, channels) would go on as: (`frames`, channels), all channels by one model."""
-    model = burg(past.mean(axis=1, dtype=np.float64), min(ORDER, len(past) // 3))
+def model_of(past: Audio) -> Floats:
+    """The prediction error filter of `past` (frames, channels), one for all channels."""
+    return burg(past.mean(axis=1, dtype=np.float64), min(ORDER, len(past) // 3))
+
+
+def continued(past: Audio, frames: int, model: Floats) -> Audio:
+    """What `past` (frames, channels) would go on as by a model: (`frames`, channels); linear in `past`."""
     out = np.zeros((frames, past.shape[1]), np.float32)
     if len(model) > 1:
         for channel in range(past.shape[1]):

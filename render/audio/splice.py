@@ -18,7 +18,7 @@ from typing import Protocol
 import numpy as np
 
 from render.arrays import Audio
-from render.audio.prediction import FITTED_S, continued
+from render.audio.prediction import FITTED_S, continued, model_of
 from render.audio.timeline import Span, Timeline
 from render.song.forms import Treatment
 
@@ -70,12 +70,17 @@ class Patch:
 
 
 class Splicer:
-    """Reads a form's audio in order. Frame 0 is the first bar line; `lead` frames come before it."""
+    """Reads a form's audio in order. Frame 0 is the first bar line; `lead` frames come before it.
 
-    def __init__(self, timeline: Timeline, source: Source, lead: int) -> None:
+    `like`: the splicer of another source of the same timeline whose gains and models hold at every join, so
+    that what adds up before the joins does so after them (stems to their mix).
+    """
+
+    def __init__(self, timeline: Timeline, source: Source, lead: int, like: Splicer | None = None) -> None:
         self.timeline = timeline
         self.source = source
         self.lead = lead
+        self._like = like or self
         self.decays = [*self._decays()] if timeline.joining >= DECAYS_SINCE else []
         self.patches = [*self._patches()]
 
@@ -149,13 +154,18 @@ class Splicer:
             room = span.stop - span.fade_out - span.start
             fade, frames = len(crossed[0]), min(span.fade_in + round(DECAY_S * rate), room)
             fitted = span.start - round(FITTED_S * rate)
-            past = self._read(spans[index - 1], fitted, span.start) - self._read(span, fitted, span.start)
+            sides = spans[index - 1], span
+            past, model = self._apart(*sides, fitted), model_of(self._like._apart(*sides, fitted))
             seconds = np.arange(frames, dtype=np.float32)[:, None] / rate
             gain = np.exp(-seconds / np.float32(DECAY_TIME_CONSTANT_S))
             gain[:fade] *= 1 - crossed[0][:frames]
             fade_out = min(fade, frames)
             gain[frames - fade_out :] *= rise(fade_out)[::-1]
-            yield Patch(span.start, gain * continued(past, frames))
+            yield Patch(span.start, gain * continued(past, frames, model))
+
+    def _apart(self, old: Span, new: Span, start: int) -> Audio:
+        """The difference of the two sides of a join, from `start` to the new one's first frame."""
+        return self._read(old, start, new.start) - self._read(new, start, new.start)
 
     def _gain(self, index: int, lo: int, hi: int) -> Audio:
         """The gain of a span over [lo, hi): (frames, 1)."""
@@ -182,7 +192,7 @@ class Splicer:
         start, stop = new.start, new.start + new.fade_in
         if (old.stop - old.fade_out, old.stop) != (start, stop):
             return None  # one side is too short, or its file ends there: each fades alone
-        r = correlation(self._read(old, start, stop), self._read(new, start, stop))
+        r = correlation(self._like._read(old, start, stop), self._like._read(new, start, stop))
         return crossfade_gains(new.fade_in, r)
 
     def _source_frame(self, span: Span, at: int) -> int:

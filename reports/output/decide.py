@@ -18,6 +18,7 @@ from reports.output.sound import BESIDE, SoundOptions, Step, remove_sound
 from reports.verdict import phrases
 from reports.verdict.judge import Judgement
 from reports.way_back.package import WayBack, folder_of, way_to, write_way_back
+from reports.way_back.stems import stems_line, write_stems
 from sessions.study import Study
 
 
@@ -35,13 +36,15 @@ def decide(
     because: str,
     by: str,
     *,
+    stems: bool = True,
     sound: SoundOptions = BESIDE,
     step: Step = no_step,
 ) -> Decided:
     """Record that `form` was chosen, open the study, and write the report and the way to rebuild it.
 
     Any form may be chosen; against the verdict a reason is required. A later decision does not erase this
-    one. `sound` and `step` are those of `write_report`.
+    one. `stems`: also write the song's stems in the form's order. `sound` and `step` are those of
+    `write_report`.
 
     Raises:
         DecisionError: no name, or no reason where one is due; SongError: there is no such form; StudyError:
@@ -63,7 +66,9 @@ def decide(
     # the files first: a decision that could not be handed over is not recorded
     number = len(facts.decisions) + 1
     way = way_to(facts, chosen)
-    paths = write_way_back(facts, chosen, way, folder_of(study.song, number, chosen.name))
+    folder = folder_of(study.song, number, chosen.name)
+    paths = write_way_back(facts, chosen, way, folder)
+    form_stems = write_stems(study.song, chosen, manifest, folder, step) if stems else None
     detail = {
         "form": chosen.name,
         "by": name,
@@ -74,7 +79,11 @@ def decide(
     }
     study.log.add_event("decided", detail)
     written = write_facts(after_events(facts, study), way, study.folder / REPORT, sound, step)
-    return Decided((*written.paths, *paths), tuple(_lines(facts.judgement, chosen.name, name, against, way)))
+    lines = list(_lines(facts.judgement, chosen.name, name, against, way))
+    if form_stems is not None:
+        lines.append(stems_line(form_stems))
+        paths = (*paths, *form_stems.paths)
+    return Decided((*written.paths, *paths), tuple(lines))
 
 
 def _lines(judgement: Judgement | None, form: str, by: str, against: bool, way: WayBack) -> Iterator[str]:

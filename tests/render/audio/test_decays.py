@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from statsmodels.regression.linear_model import burg as reference_burg
 
-from render.audio.prediction import burg, continued
+from render.audio.prediction import burg, continued, model_of
 from render.audio.splice import DECAY_S, DECAY_TIME_CONSTANT_S, Splicer
 from render.audio.stems import Mixes, read_audio
 from render.audio.timeline import lay_out
@@ -53,14 +53,15 @@ def test_decaying_partials_are_continued_in_phase() -> None:
     """Three partials of known decay under a little noise: the next 20 ms are met within -18 dB."""
     known = partials(5760 + 960)
     heard = known + 1e-4 * np.random.default_rng(3).standard_normal(known.shape).astype(np.float32)
-    wrong = continued(heard[:5760], 960) - known[5760:]
+    wrong = continued(heard[:5760], 960, model_of(heard[:5760])) - known[5760:]
     assert 10 * np.log10(np.mean(wrong**2) / np.mean(known[5760:] ** 2)) < -18
 
 
 def test_silence_goes_on_as_silence_and_noise_does_not_grow() -> None:
-    assert not continued(np.zeros((6000, 2), np.float32), 100).any()
+    silence = np.zeros((6000, 2), np.float32)
+    assert not continued(silence, 100, model_of(silence)).any()
     noise = np.random.default_rng(1).standard_normal((6000, 2)).astype(np.float32)
-    assert np.mean(continued(noise, 12000)[480:] ** 2) < 0.05
+    assert np.mean(continued(noise, 12000, model_of(noise))[480:] ** 2) < 0.05
 
 
 def test_everything_but_the_decays_is_as_it_was(tmp_path: Path) -> None:
