@@ -98,6 +98,7 @@ class _Renderer:
         self.steps_done = 0
         self.steps = 1
         self.new_files: list[Path] = []
+        self.splicers: dict[str, Splicer] = {}
 
     def join_as(self, joining: int) -> None:
         self.song = replace(self.song, joining=joining)
@@ -222,7 +223,11 @@ class _Renderer:
         return {t.form.name: known[hashes[t.form.name]] for t in self.timelines}
 
     def _splicer(self, timeline: Timeline) -> Splicer:
-        return Splicer(timeline, self.mixes, self.lead)
+        """Made once for measuring and writing: predicting what dies away at joins takes time."""
+        name = timeline.form.name
+        if name not in self.splicers:
+            self.splicers[name] = Splicer(timeline, self.mixes, self.lead)
+        return self.splicers[name]
 
     def _write(
         self,
