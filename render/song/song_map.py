@@ -16,6 +16,7 @@ from render.song.tempo_map import MICROSECOND, MapBar, Marker, TempoMap, read_te
 
 SLOWEST, FASTEST = 3, 1000  # quarters a minute; SMF's three bytes reach down to 3.58
 LEAD_IN = "lead-in"  # what our own maps call the bars before bar 1
+RE_RECORD, BY_EAR = "re-record: ", "check by ear: "  # markers of our own maps that begin no section
 SAME_END_S = 1  # a map that ends so near to the audio's end is as long as it
 
 
@@ -39,7 +40,7 @@ class SongMap:
         return [
             Mark(self.tick_0_s + self.tempo_map.time_s(m.quarters), m.text)
             for m in self.tempo_map.markers
-            if not is_lead_in(m) or self.first_bar == 1
+            if not ((is_lead_in(m) and self.first_bar > 1) or m.text.startswith((RE_RECORD, BY_EAR)))
         ]
 
     @property

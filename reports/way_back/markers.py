@@ -20,6 +20,7 @@ from render.files import replacing
 from render.song.forms import Form
 from render.song.grid import Grid
 from render.song.song import Song
+from render.song.song_map import LEAD_IN
 from reports.way_back.arrangement import Slot, task
 
 TICKS_PER_QUARTER = 960
@@ -36,8 +37,13 @@ class MapBar:
     ticks: int
 
 
-def write_midi(song: Song, form: Form, path: Path, lead_s: Fraction | None = None) -> None:
-    """Write the form's tempo map with a marker per part as an SMF.
+def write_midi(
+    song: Song, form: Form, path: Path, lead_s: Fraction | None = None,
+    places: Sequence[tuple[int, str]] = (),
+) -> None:  # fmt: skip
+    """Write the form's tempo map with a marker per part, and one for each of `places`, as an SMF.
+
+    `places`: bars of the form (1-based) and a text, such as what to perform again there.
 
     What comes before the form's bar 1 (`lead_s` seconds; by default what the study's renders hold there)
     is the file's first bar: its own tempo gives it the lead-in's length, and its marker says "lead-in".
@@ -55,10 +61,13 @@ def write_midi(song: Song, form: Form, path: Path, lead_s: Fraction | None = Non
         *(_map_bar(song.grid, slot) for slot in slots),
     ]
     before = len(bars) - len(slots)
-    names: dict[int, str] = {0: "lead-in"} if before else {}
-    names |= {before + at: now.text for at, now in zip(parts, form.parts, strict=True)}
+    names: dict[int, list[str]] = {0: [LEAD_IN]} if before else {}
+    for at, now in zip(parts, form.parts, strict=True):
+        names.setdefault(before + at, []).append(_latin(now.text))
+    for bar, text in places:
+        names.setdefault(before + bar - 1, []).append(_latin(text))
     track = mido.MidiTrack([mido.MetaMessage("track_name", name=_latin(f"{song.title}: {form.name}"))])
-    track += _events(bars, {bar: _latin(name) for bar, name in names.items()})
+    track += _events(bars, names)
     file = mido.MidiFile(type=1, ticks_per_beat=TICKS_PER_QUARTER)
     file.tracks.append(track)
     with replacing(path) as half, half.open("wb") as out:
@@ -99,7 +108,7 @@ def _map_bar(grid: Grid, slot: Slot) -> MapBar:
     return MapBar(int(beats), unit, min(max(round(us_per_quarter), 1), LONGEST_TEMPO_US), int(ticks))
 
 
-def _events(bars: Sequence[MapBar], names: dict[int, str]) -> Iterator[mido.MetaMessage]:
+def _events(bars: Sequence[MapBar], names: dict[int, list[str]]) -> Iterator[mido.MetaMessage]:
     """Meter, tempo and markers, with the ticks since the event before; then the end of the track."""
     waited, last = 0, None
     for number, bar in enumerate(bars):
@@ -108,8 +117,7 @@ def _events(bars: Sequence[MapBar], names: dict[int, str]) -> Iterator[mido.Meta
             events.append(mido.MetaMessage("time_signature", numerator=bar.beats, denominator=bar.unit))
         if last is None or bar.us_per_quarter != last.us_per_quarter:
             events.append(mido.MetaMessage("set_tempo", tempo=bar.us_per_quarter))
-        if number in names:
-            events.append(mido.MetaMessage("marker", text=names[number]))
+        events += [mido.MetaMessage("marker", text=name) for name in names.get(number, [])]
         for event in events:
             event.time, waited = waited, 0
             yield event

@@ -15,6 +15,7 @@ from render.errors import NotRenderedError
 from render.renders.manifest import Manifest, RenderedForm
 from render.song.forms import Form
 from render.song.song import Song
+from render.song.song_map import BY_EAR, RE_RECORD
 from reports.facts.comments import Comment
 from reports.facts.study_facts import Facts
 from reports.files import REPORT, cell, file_name, plain, write_text, writing_into
@@ -182,9 +183,17 @@ def write_way_back(facts: Facts, form: Form, way: WayBack, folder: Path) -> tupl
     with writing_into(folder):
         for name, text in texts.items():
             write_text(folder / name, text)
-        write_midi(facts.song, form, midi)
+        write_midi(facts.song, form, midi, places=marked_places(way))
         write_cued_wav(source, cues(render, facts.manifest.sample_rate), wav)
     return (*(folder / name for name in texts), midi, wav)
+
+
+def marked_places(way: WayBack) -> list[tuple[int, str]]:
+    """Each place of the re-record list as a marker: its first bar, and what is to be done there."""
+    kinds = [(item, BY_EAR if item.by_ear else RE_RECORD) for item in way.again]
+    return [
+        (item.first_bar, f"{kind}{bars_of(item).lower()}, {item.part}: {item.what}") for item, kind in kinds
+    ]
 
 
 def cues(render: RenderedForm, sample_rate: int) -> list[Cue]:
