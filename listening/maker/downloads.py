@@ -14,6 +14,7 @@ from render.files import replacing
 
 REPORT = "report"
 DOWNLOADS = ".downloads"  # made anew whenever they are asked for
+SEALED_TOO = "sealed too"  # the name that a bundle is asked for by the second time
 REPORT_POLICY = (
     "sandbox allow-scripts; default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; "
     "img-src data:; media-src 'self' data: blob:; base-uri 'none'; form-action 'none'; frame-ancestors 'self'"
@@ -24,11 +25,17 @@ def require(work: Workspace, what: str, name: str) -> None:
     """Refuse a download that cannot be.
 
     Raises:
-        PageError: 404.
+        PageError: 404; 409 for the bundle of a study that is sealed, until it is asked for as `SEALED_TOO`.
     """
     if what == "report":
         if not (work.folder / REPORT / "report.html").is_file():
             raise PageError(404, "nothing", "There is no report yet.")
+        return
+    if what == "bundle":
+        from sessions.bundle import caution
+
+        if name != SEALED_TOO and (said := caution(work.study())):
+            raise PageError(409, "sealed", said)
         return
     path_of(work, what, name)
 
@@ -49,7 +56,21 @@ def path_of(work: Workspace, what: str, name: str) -> Path:
 
         folder: Path = decision_folder(work)
         return _zipped([folder], work.folder / DOWNLOADS / f"{folder.name}.zip", work.folder / REPORT)
+    if what == "bundle":
+        return _bundle(work, name == SEALED_TOO)
     raise PageError(404, "nothing", "There is nothing of this kind to take away.")
+
+
+def _bundle(work: Workspace, sealed_too: bool) -> Path:
+    """The whole study as one file, as it is now."""
+    from sessions.bundle import bundle_name, write_bundle
+
+    study = work.study()
+    path = work.folder / DOWNLOADS / bundle_name(study)
+    path.parent.mkdir(exist_ok=True)
+    path.unlink(missing_ok=True)
+    write_bundle(study, path, lambda _file, _done, _of: None, sealed_too=sealed_too)
+    return path
 
 
 def _zipped(folders: list[Path], path: Path, root: Path) -> Path:
