@@ -86,7 +86,7 @@ def test_a_file_by_pretty_midi_has_its_tempos(tmp_path):
 
 def test_a_file_by_music21_has_its_tempos_and_meters(tmp_path):
     part = music21.stream.Part()
-    for number, (count, bpm) in enumerate([("4/4", 96), ("3/4", 120), ("6/8", 144), ("5/4", 71)] * 20):
+    for number, (count, bpm) in enumerate([("4/4", 96), ("3/4", 120), ("6/8", 144), ("5/4", 71)] * 70):
         bar = music21.stream.Measure(number=number + 1)
         bar.append(music21.meter.TimeSignature(count))
         bar.append(music21.tempo.MetronomeMark(number=bpm))
@@ -95,18 +95,19 @@ def test_a_file_by_music21_has_its_tempos_and_meters(tmp_path):
     path = part.write("midi", tmp_path / "song.mid")
     found = read_tempo_map(path)
     lengths = [Fraction(4), Fraction(3), Fraction(3), Fraction(5)]
-    bars = list(found.bars(Fraction(sum(lengths) * 20)))
-    assert [str(bar.meter) for bar in bars] == ["4/4", "3/4", "6/8", "5/4"] * 20
-    assert [two.quarters - one.quarters for one, two in itertools.pairwise(bars)] == (lengths * 20)[:-1]
+    bars = list(found.bars(Fraction(sum(lengths) * 70)))
+    assert [str(bar.meter) for bar in bars] == ["4/4", "3/4", "6/8", "5/4"] * 70
+    assert [two.quarters - one.quarters for one, two in itertools.pairwise(bars)] == (lengths * 70)[:-1]
+    assert found.time_s(found.end_quarters) > 590
     _as_mido(path, found)
 
 
 def test_ticks_to_seconds_are_those_of_mido_over_ten_minutes(tmp_path):
-    ramp = [(480 * beat // 2, tempo(70 + beat % 90 + beat / 7)) for beat in range(2000)]
+    ramp = [(480 * beat // 2, tempo(70 + beat % 90 + beat / 40)) for beat in range(2000)]
     path = tmp_path / "ramp.mid"
-    path.write_bytes(map_bytes([*ramp, (480 * 999, marker("last"))]))
+    path.write_bytes(map_bytes([*ramp, (480 * 1400, marker("last"))]))
     found = read_tempo_map(path)
-    assert float(found.time_s(found.end_quarters)) > 250
+    assert float(found.time_s(found.end_quarters)) > 600
     assert len(found.tempos) == 2000
     _as_mido(path, found)
 
@@ -196,7 +197,7 @@ GARBLED = st.one_of(
 )
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(GARBLED)
 def test_no_bytes_lead_to_a_traceback_or_keep_it_busy(data):
     began = time.monotonic()

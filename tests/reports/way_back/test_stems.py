@@ -17,6 +17,7 @@ from render.audio.timeline import lay_out, longest_lead
 from render.errors import WriteError
 from render.renders.render_forms import render_forms
 from reports.way_back.stems import stems_bytes, write_stems
+from tests.command_line import told
 from tests.songs import make_song
 
 NAMES = ("drums", "bass", "voice")
@@ -115,3 +116,13 @@ def test_their_room_is_known_before_and_asked_for(tmp_path, monkeypatch):
 def test_a_song_without_stems_has_none(tmp_path):
     song = make_song(tmp_path, forms={"turned": ["outro", "intro"]})
     assert write_stems(song, song.form("turned"), render_forms(song), tmp_path / "way", step) is None
+
+
+def test_the_command_writes_them_unless_it_is_told_not_to(tmp_path):
+    song, _manifest = made(tmp_path, ["outro", "intro"])
+    words = ("decide", "turned", "--by", "ana", "--because", "it turns", "--yes")
+    said = told(song.folder, *words, "--no-stems")
+    assert "stems" not in said and not list((tmp_path / "report").rglob("stems"))
+    said = " ".join(told(song.folder, *words).split())
+    assert "The stems in this order take" in said and "add up to the form" in said
+    assert len(list((tmp_path / "report").glob("decision 2*/stems/*.wav"))) == len(NAMES)
