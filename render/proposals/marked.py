@@ -41,6 +41,7 @@ class LaidMap:
     def lines(self) -> list[str]:
         """Where the map lies, and what it leaves open."""
         why = "as --start says" if self.start is None else self.start.reason
+        why += "; this is not clear, so listen to the beat" if self.question else ""
         name, grid = self.map.path.name, self.map.grid
         place = f"{name}: tick 0 falls at {float(self.map.tick_0_s):.3f} s of the audio ({why}), "
         place += f"bar 1 at {float(grid.start_s):.3f} s; tempo {float(grid.tempo):.6g}, {grid.meter}"
