@@ -9,7 +9,7 @@ import time
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from tests.browser import browser, hear, hear_level, open_page, sit_down, start, until
+from tests.browser import browser, hear, hear_level, open_page, sit_down, slow_down, start, until
 from tests.page_study import rendered_long, rendered_short
 from tests.serving import Served, long_page_of, page_of
 
@@ -19,15 +19,6 @@ pytestmark = [pytest.mark.browser]
 SLOW_BYTES_S = 50_000  # 400 kbit/s
 GRACE_S = 2.0  # beyond the time that the bytes need
 LATE_MS = 40_000
-
-
-def slow_down(page: Page) -> None:
-    session = page.context.new_cdp_session(page)
-    session.send("Network.enable")
-    session.send(
-        "Network.emulateNetworkConditions",
-        {"offline": False, "latency": 40, "downloadThroughput": SLOW_BYTES_S, "uploadThroughput": -1},
-    )
 
 
 def sounds_asked_for(page: Page) -> list[str]:
@@ -45,7 +36,7 @@ def test_a_slow_line_begins_when_its_bytes_are_here_and_says_how_long(
     form_bytes = copies.of(study.manifest).file_bytes
     with open_page(browser, page_of.link("ana")) as page:
         page.locator("#hello-go").wait_for()
-        slow_down(page)
+        slow_down(page, SLOW_BYTES_S)
         began = time.monotonic()
         page.locator("#hello-go").click()
         fetching = page.locator("#level-fetching")
