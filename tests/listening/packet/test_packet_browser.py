@@ -38,6 +38,7 @@ def test_a_packet_is_opened_from_disk_answered_and_collected(
         sit_down(page)
         start(page)
         page.reload()
+        page.locator("#notice").get_by_text("The page was loaded again while").wait_for()
         page.locator("#hello-go").click()
         for number, value in enumerate(("71", "35,5", "100")):
             hear(page)

@@ -74,6 +74,17 @@ def test_a_second_tab_takes_the_listen_over(sounding_browser: Browser, long_page
     assert counted.rating == 55 and counted.form_id == void.form_id
 
 
+def test_a_second_device_is_not_called_a_tab(sounding_browser: Browser, long_page_of: Served) -> None:
+    link = long_page_of.link("ana")
+    with open_page(sounding_browser, link) as first, open_page(sounding_browser, link) as second:
+        sit_down(first)
+        sit_down(second)
+        start(first)
+        second.locator("#listen-top").click()
+        notice(second, "used up on another device")
+        assert "tab" not in second.locator("#notice").inner_text()
+
+
 def test_what_breaks_a_listen_voids_it_and_the_form_comes_again(
     sounding_browser: Browser, long_page_of: Served
 ) -> None:
@@ -93,6 +104,7 @@ def test_what_breaks_a_listen_voids_it_and_the_form_comes_again(
         notice(page, "Not counted: the sound stood still")
         codes.append(start(page))
         page.reload()
+        notice(page, f"The page was loaded again while {codes[-1]} played")
         page.locator("#hello-go").click()
         codes.append(start(page))  # no second level check: the sitting goes on
         page.go_back()
