@@ -8,7 +8,6 @@
   const LONG_MS = 30 * 60 * 1000;
   const WHY = packet.reasons;
   let memory = null; // holds all where the browser keeps nothing, or has no more room
-  let brokenOff = ""; // what a reload in mid-form did, once
 
   function load() {
     let text = memory;
@@ -17,7 +16,7 @@
     } catch {
       // nothing was kept
     }
-    const empty = { begun: false, stands: false, listens: [], drafts: {}, sitting: null, questions: null };
+    const empty = { begun: false, stands: false, listens: [], drafts: {}, sitting: null, questions: null, broken: null };
     return text ? { ...empty, ...JSON.parse(text) } : empty;
   }
 
@@ -154,11 +153,10 @@
     async state() {
       return change((data) => {
         const [open] = closeOpen(data, "left");
-        if (open) brokenOff = Flow.brokenOff(open.code);
+        const broken = open ? open.code : data.broken;
+        data.broken = null; // said once
         const state = stateOf(data);
-        const told = { ...state, text: [brokenOff, state.text].filter(Boolean).join(" ") };
-        brokenOff = "";
-        return told;
+        return { ...state, text: [broken ? Flow.brokenOff(broken) : "", state.text].filter(Boolean).join(" ") };
       });
     },
     async enter() {
@@ -224,6 +222,9 @@
     },
     leave(due, end) {
       driver.end(due, end);
+      change((data) => {
+        data.broken = due.code;
+      });
     },
     async judged(code, could_judge) {
       return change((data) => {
