@@ -24,7 +24,7 @@ settings.load_profile("any machine")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Sound and browsers in real time one after the other, on one worker; every other file whole on another."""
+    """Sound and browsers in real time one after another, on one worker; every other file whole on another."""
     for item in items:
         real_time = item.get_closest_marker("device") or item.get_closest_marker("browser")
         item.add_marker(pytest.mark.xdist_group("real time" if real_time else str(item.path)))
