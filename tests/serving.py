@@ -15,7 +15,7 @@ import uvicorn
 from starlette.applications import Starlette
 
 from listening import links
-from listening.page.host import _listen, _server, prepare
+from listening.page.host import listening_socket, page_server, prepare
 from listening.page.server import create_app
 from sessions.study import Study
 from tests.page_study import copied
@@ -58,8 +58,8 @@ def served(study: Study, port: int = 0, **options: object) -> Iterator[Served]:
     """The page of a study, served for as long as the block runs (options as for create_app)."""
     app = create_app(study, **options)  # type: ignore[arg-type]
     prepare(study, app, lambda _text: None)
-    door = _listen("127.0.0.1", port, print)
-    server = _server(app)
+    door = listening_socket("127.0.0.1", port, print)
+    server = page_server(app)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
     thread.start()
     until = time.monotonic() + 30

@@ -99,8 +99,18 @@ def new(
     help="Keep the log on a server: postgresql+psycopg://USER@HOST/DATABASE (one database a study).",
 )  # fmt: skip
 @click.option("--no-browser", is_flag=True, help="Only print the page's address; open it yourself.")
-def open_(target: Path, store: str | None, no_browser: bool) -> None:
+@click.option(
+    "--starter", type=click.Path(path_type=Path, file_okay=False), metavar="PLACE",
+    help="Only put a small file there that opens the page by a double click.",
+)  # fmt: skip
+def open_(target: Path, store: str | None, no_browser: bool, starter: Path | None) -> None:
     """Open the maker's page of a folder or a bounce: the whole way in the browser."""
+    if starter is not None:
+        from listening.maker.starter import write_starter
+
+        folder = target if target.is_dir() else target.parent
+        click.echo(f"{write_starter(folder, starter)} opens the page by a double click.")
+        return
     from listening.maker.opening import open_page
 
     open_page(target, store=store, browser=not no_browser, say=click.echo)

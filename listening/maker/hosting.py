@@ -57,7 +57,7 @@ class Hosts:
             if self.now is not None:
                 raise StudyError("the page is served already; stop it first to serve it otherwise")
             study = self._work.study()
-            app = create_app(study, hosts=host._hosts(lan, None), small=small)
+            app = create_app(study, hosts=host.host_names(lan, None), small=small)
             lines: list[str] = []
 
             def say(text: str) -> None:
@@ -65,9 +65,9 @@ class Hosts:
                 step(text.strip().splitlines()[0], 0, 0)
 
             host.prepare(study, app, say)
-            door = host._listen(host.EVERYWHERE if lan else host.HERE, None, lines.append)
-            name = host._own_address() if lan else host.HERE
-            server = host._server(app)
+            door = host.listening_socket(host.EVERYWHERE if lan else host.HERE, None, lines.append)
+            name = host.own_address() if lan else host.HERE
+            server = host.page_server(app)
             thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
             thread.start()
             until = time.monotonic() + STARTS_WITHIN_S

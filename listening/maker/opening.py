@@ -21,6 +21,7 @@ import uvicorn
 
 from listening.maker.access import Keys
 from listening.maker.server import HERE, create_app
+from listening.maker.starter import OFFER
 from listening.maker.workspace import Workspace
 from render.errors import StudyError
 from render.song.audio_header import audio_info
@@ -55,6 +56,8 @@ def open_page(target: Path, *, store: str | None = None, browser: bool = True, s
             threading.Thread(target=_hand_over, args=(server, key_address, say), daemon=True).start()
         say(f"The maker's page of {work.folder}.\nIf no browser opens, open this yourself (it works once):")
         say(f"  {key_address}\n{HOW_IT_STOPS}")
+        if not work.begun:  # offered once, while the study is new
+            say(OFFER)
         try:
             with suppress(KeyboardInterrupt):
                 server.run(sockets=[door])

@@ -65,17 +65,17 @@ def serve(
     """
     wanted = [study.listener(name).name for name in (names or _all_names(study))]
     again = {study.listener(name).name for name in renew}
-    app = create_app(study, hosts=_hosts(lan, address), any_day=any_day, small=small)
+    app = create_app(study, hosts=host_names(lan, address), any_day=any_day, small=small)
     prepare(study, app, say)
     say(sizes_text(app.state.sessions.copies.of(study.manifest), len(study.manifest.forms), small=small))
-    door = _listen(EVERYWHERE if lan else HERE, port, say)
-    base = (address or f"http://{_own_address() if lan else HERE}:{door.getsockname()[1]}").rstrip("/")
+    door = listening_socket(EVERYWHERE if lan else HERE, port, say)
+    base = (address or f"http://{own_address() if lan else HERE}:{door.getsockname()[1]}").rstrip("/")
     if lan or address is None:
         say(WHAT_LAN_OPENS if lan else WHAT_HERE_MEANS)
     _say_links(study, wanted, again, base, say)
     with suppress(KeyboardInterrupt):  # uvicorn passes Ctrl-C on when it has answered what was under way
         say(f"\nServing {base} until you press Ctrl-C. Ratings are kept in the study as they come in.")
-        _server(app, proxied=address is not None).run(sockets=[door])
+        page_server(app, proxied=address is not None).run(sockets=[door])
     say("Stopped. Links that were given out work again when you serve at the same address.")
 
 
@@ -85,11 +85,11 @@ def open_for(study: Study, listener: str, any_day: bool = False, say: Say = prin
     The link works only while this runs.
     """
     name = study.listener(listener).name
-    app = create_app(study, hosts=_hosts(False, None), any_day=any_day)
+    app = create_app(study, hosts=host_names(False, None), any_day=any_day)
     prepare(study, app, say)
-    door = _listen(HERE, 0, say)
+    door = listening_socket(HERE, 0, say)
     link = links.make(study, name, f"http://{HERE}:{door.getsockname()[1]}")
-    server = _server(app)
+    server = page_server(app)
     threading.Thread(target=_open_browser, args=(server, link.address, say), daemon=True).start()
     say("The page opens in your browser. Come back here and press Ctrl-C when you have done.")
     try:
@@ -133,7 +133,7 @@ def sizes_text(copies: Copies, forms: int, *, small: bool) -> str:
     return f"{much}, lossless. For slow lines and mobile contracts: --small, about a fifth of it."
 
 
-def _server(app: Starlette, *, proxied: bool = False) -> uvicorn.Server:
+def page_server(app: Starlette, *, proxied: bool = False) -> uvicorn.Server:
     config = uvicorn.Config(
         app, log_level="warning", access_log=False, server_header=False, lifespan="off", ws="none",
         proxy_headers=proxied, timeout_graceful_shutdown=LAST_ANSWERS_S,
@@ -141,7 +141,7 @@ def _server(app: Starlette, *, proxied: bool = False) -> uvicorn.Server:
     return uvicorn.Server(config)
 
 
-def _listen(host: str, port: int | None, say: Say) -> socket.socket:
+def listening_socket(host: str, port: int | None, say: Say) -> socket.socket:
     """A listening socket; without a wish for a port the usual one, so that links stay good."""
     door = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     if hasattr(socket, "SO_EXCLUSIVEADDRUSE"):  # Windows: SO_REUSEADDR would share a port that is in use
@@ -190,12 +190,12 @@ def _all_names(study: Study) -> list[str]:
     return names
 
 
-def _hosts(lan: bool, address: str | None) -> list[str]:
+def host_names(lan: bool, address: str | None) -> list[str]:
     """The names by which the page may be called."""
     if address is not None:
         return [_name_in(address), HERE, "localhost"]
     name = socket.gethostname()
-    return [_own_address(), name, f"{name}.local", HERE, "localhost"] if lan else [HERE, "localhost"]
+    return [own_address(), name, f"{name}.local", HERE, "localhost"] if lan else [HERE, "localhost"]
 
 
 def _name_in(address: str) -> str:
@@ -210,7 +210,7 @@ def _name_in(address: str) -> str:
     )
 
 
-def _own_address() -> str:
+def own_address() -> str:
     """This machine's address in its network. Nothing is sent: the system only chooses the way."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:

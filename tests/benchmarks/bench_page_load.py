@@ -26,7 +26,7 @@ from typing import Any
 import httpx
 
 from listening import links
-from listening.page.host import _listen, _server, prepare
+from listening.page.host import listening_socket, page_server, prepare
 from listening.page.server import create_app
 from sessions.study import Study
 from tests.page_study import SONG_TOML, make_study
@@ -136,7 +136,7 @@ def serve(folder: Path, port: int) -> None:
     app = create_app(study)
     prepare(study, app, lambda _text: None)
     print("ready", flush=True)
-    _server(app).run(sockets=[_listen("127.0.0.1", port, print)])
+    page_server(app).run(sockets=[listening_socket("127.0.0.1", port, print)])
 
 
 def run(listeners: int, seconds: float) -> list[str]:

@@ -256,7 +256,7 @@ def _ideas(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
         song = work.song()
         step("looking for forms worth trying", 0, 0)
         seed = 1 + int(work.cache.get("ideas seed", 0))
-        found = propose_ideas(song, read_audio(song.audio.path), IDEAS_AT_ONCE, seed)
+        found = propose_ideas(song, read_audio(song.audio.path), IDEAS_AT_ONCE, seed, step=step)
         work.cache["ideas seed"] = seed
         work.cache["ideas"] = tuple(found)
 

@@ -8,7 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from listening.maker.deeds import Deed, Done, number, text, whole
+from listening.maker.deeds import Deed, Done, flag, number, text, whole
 from listening.maker.uploads import SOUND_ENDINGS
 from listening.maker.workspace import Workspace
 from listening.new_study import start_study
@@ -123,6 +123,7 @@ def _begin(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     song_map = _chosen(work, midi, files(work.folder, MAP_ENDINGS), "map") if midi else None
     tempo = number(args, "tempo", 10, 1000) if str(args.get("tempo", "")).strip() and not midi else None
     meter = text({"meter": args.get("meter") or "4/4"}, "meter")
+    live = flag(args, "live")
     lines: list[str] = []
 
     def measure(step: Any) -> list[str]:
@@ -134,7 +135,7 @@ def _begin(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
 
         start_study(
             audio, tempo=tempo, meter=meter, start_s=None, stems=stems, report=lines.append,
-            confirm=confirmed, map_path=song_map,
+            confirm=confirmed, map_path=song_map, live=live,
         )  # fmt: skip
         song = work.song()
         work.note(SUGGESTED, {"grid": grid_key(song), "bars": [s.first_bar for s in song.sections]})

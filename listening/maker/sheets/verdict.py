@@ -164,7 +164,7 @@ def _decide(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
 
     def write(step: Step) -> tuple[str, ...]:
         step("writing the way back", 0, 0)
-        return decisions.decide(work.study(), form, because, by).lines
+        return decisions.decide(work.study(), form, because, by, step=step).lines
 
     work.jobs.start("decide", "recording the decision and writing the way back", write)
     return Done()

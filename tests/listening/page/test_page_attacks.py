@@ -18,7 +18,7 @@ import httpx
 import pytest
 
 from listening import links
-from listening.page.host import _hosts
+from listening.page.host import host_names
 from render.errors import StudyError
 from tests.clocks import SetClock
 from tests.page_api import Bench, Caller, at, bench
@@ -127,7 +127,9 @@ def raw(base: str, request: bytes) -> bytes:
     b"[::1]", b"xlocalhost", b"*",
 ])  # fmt: skip
 def test_no_other_name_leads_here(rendered: Path, tmp_path: Path, host: bytes) -> None:
-    with bench(copied(rendered, tmp_path / "study", SetClock(EVENING)), hosts=_hosts(False, None)) as made:
+    with bench(
+        copied(rendered, tmp_path / "study", SetClock(EVENING)), hosts=host_names(False, None)
+    ) as made:
         base = made.served.base
         ask = b"GET / HTTP/1.1\r\nHost: %s\r\nConnection: close\r\n%s\r\n"
         assert raw(base, ask % (host, b"")).startswith(b"HTTP/1.1 400")
@@ -140,11 +142,11 @@ def test_no_other_name_leads_here(rendered: Path, tmp_path: Path, host: bytes) -
 )
 def test_an_address_that_would_let_in_nobody_or_everybody_is_refused(address: str) -> None:
     with pytest.raises(StudyError, match=r"https://songs\.example"):
-        _hosts(False, address)
+        host_names(False, address)
 
 
 def test_an_address_lets_in_its_own_name() -> None:
-    assert _hosts(False, "https://songs.example:8443/way?x#y")[0] == "songs.example"
+    assert host_names(False, "https://songs.example:8443/way?x#y")[0] == "songs.example"
 
 
 @pytest.mark.parametrize("method", ["OPTIONS", "TRACE", "PUT", "DELETE", "PATCH", "CONNECT", "FOO"])
