@@ -20,6 +20,7 @@ from reports.model.gates import CLEAR, EVEN, SAFE
 from reports.output import decide as decisions
 from reports.output.report import summary, write_report
 from reports.way_back.package import WayBack, folder_of, way_back
+from sessions.bundle import caution
 
 MAY_OPEN = frozenset((CLEAR, SAFE, EVEN))  # states at which opening is regular, not early
 REPORT_HTML = Path("report") / "report.html"
@@ -61,6 +62,7 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
         return {"song": None, "problem": work.problem() if work.begun else ""}
     song, study = work.song(), work.study()
     plain: dict[str, Any] = {
+        "bundle_caution": caution(study) if study.has_log else "",
         "song": song,
         "problem": "",
         "reading": None,
@@ -77,7 +79,7 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
         "reading": reading, "current": reading is not None and reading.key == key,
         "may_open": reading is not None and reading.state in MAY_OPEN, "waiting": waiting(work),
         "reporting": work.jobs.last("report"), "deciding": work.jobs.last("decide"),
-        "bundling": work.jobs.last("bundle"), "has_report": (work.folder / REPORT_HTML).is_file(),
+"has_report": (work.folder / REPORT_HTML).is_file(),
         "listeners": [listener.name for listener in song.listeners],
         "forms": [form.name for form in song.forms],
     }  # fmt: skip

@@ -219,11 +219,11 @@ const Maker = (() => {
     }
     const button = event.target.closest("button");
     if (!button || button.disabled) return;
+    if (button.dataset.ask && button.dataset.asked !== "1") {
+      askTwice(button);
+      return;
+    }
     if (button.dataset.do) {
-      if (button.dataset.ask && button.dataset.asked !== "1") {
-        askTwice(button);
-        return;
-      }
       act(button.dataset.do, argsOf(button), button, button.dataset.then ? JSON.parse(button.dataset.then) : {});
     }
     else if (button.dataset.show) show(sheet, JSON.parse(button.dataset.show)).catch((error) => say(error.message));
