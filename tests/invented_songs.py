@@ -112,11 +112,12 @@ class _Player:
         self.song, self.rate = song, rate
         self.rng = np.random.default_rng(seed)
         beats = song.bars * song.beats + 1
+        self.beat_times: Sound
         if callable(tempo_of_beat):
             lengths = [60 / tempo_of_beat(k) * song.beat_quarters for k in range(beats)]
             self.beat_times = song.start_s + np.concatenate([[0.0], np.cumsum(lengths)])
         else:
-            self.beat_times = song.start_s + np.arange(beats + 1) * song.beat_s
+            self.beat_times = song.start_s + np.arange(beats + 1, dtype=np.float64) * song.beat_s
         self.out = np.zeros((round((self.beat_times[-1] + 2.0) * rate), 2))
 
     def time(self, beat: float) -> float:

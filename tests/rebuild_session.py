@@ -18,7 +18,8 @@ from render.song.audio_header import AudioInfo
 from render.song.forms import Ending, Form, Section, parse_part
 from render.song.grid import Change, Grid, Meter
 from render.song.song import Song, as_written
-from reports.way_back.rebuild import Edit, Sheet
+from reports.way_back.rebuild import Sheet
+from reports.way_back.rebuild_words import Edit
 
 RATE = 48000
 

@@ -9,7 +9,6 @@ import select
 import signal
 import time
 from pathlib import Path
-from types import TracebackType
 
 
 class Terminal:
@@ -71,7 +70,7 @@ class Terminal:
     def __enter__(self) -> Terminal:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: object, trace: TracebackType | None) -> None:
+    def __exit__(self, *_how: object) -> None:
         if self._status is None:
             self.kill()
         os.close(self._fd)

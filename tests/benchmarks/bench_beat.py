@@ -170,8 +170,8 @@ def main() -> None:
         print(f"\n## {kind}, half {half}: {count} songs\n\n| checked with | what is said, songs |\n|---|---|")
         for case, words in said.items():
             print(f"| {case} | {', '.join(f'{word} {n}' for word, n in words.most_common())} |")
-        words = ", ".join(f"{word} {n}" for word, n in starts.most_common())
-        print(f"\nStart that `new` writes, tempo given: {words}.", flush=True)
+        listed = ", ".join(f"{word} {n}" for word, n in starts.most_common())
+        print(f"\nStart that `new` writes, tempo given: {listed}.", flush=True)
     bench_live(half)
 
 

@@ -31,6 +31,7 @@ from render.audio.stems import Mixes, fit_stems, read_audio
 from render.audio.timeline import lay_out
 from render.joins import judging
 from render.proposals import new_song
+from render.song.audio_header import audio_info
 from render.song.grid import Change, Grid, Meter, exact
 from render.song.song import song_from_text
 from tests.invented_songs import PATTERNS, SONGS, InventedSong, Passage, ambient, clicks, play
@@ -184,7 +185,7 @@ def bench_sections() -> None:
     table("song|sections|found|precision|recall|F|confidence", rows)
     print(f"\nMean F: {np.mean(fs[:8]):.2f} on the eight, {np.mean(fs[8:]):.2f} on the 20 held out "
           f"({sum(f >= 0.8 for f in fs[8:])} of 20 at .8 or more, least {min(fs[8:]):.2f}).")  # fmt: skip
-    sound = synthesise(44100)["bounce"].astype(np.float32) / 2**23
+    sound = (synthesise(44100)["bounce"] / 2**23).astype(np.float32)
     changes = tuple(Change(b, meter=Meter(*map(int, m.split("/")))) for b, m in FULL.changes)
     grid = Grid(44100, exact(FULL.start_s), exact(FULL.tempo), Meter(4, 4), changes)
     found = sections(sound, grid, FULL.bars)
@@ -211,7 +212,7 @@ def bench_stems(folder: Path) -> None:
             ]
             path = folder / "moved.wav"
             soundfile.write(path, moved, rate, subtype="PCM_24")
-            right += stem_search.find_offset(path, stem_search.audio_info(path), bounce) == shift
+            right += stem_search.find_offset(path, audio_info(path), bounce) == shift
         rows.append((name, len(shifts), right))
     table("stem|shifts|exact to the frame", rows)
 

@@ -89,8 +89,8 @@ def main():
     seconds = int(sys.argv[1]) if len(sys.argv) > 1 else 60
     with tempfile.TemporaryDirectory() as folder:
         runs = contenders(Path(folder), song(seconds))
-        wall = {name: [] for name in runs}
-        cpu = {name: [] for name in runs}
+        wall: dict[str, list[float]] = {name: [] for name in runs}
+        cpu: dict[str, list[float]] = {name: [] for name in runs}
         for _ in range(TURNS):
             for name, (run, frames) in runs.items():
                 clock, work = time.perf_counter(), time.process_time()

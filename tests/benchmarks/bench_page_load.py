@@ -18,6 +18,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from statistics import median
@@ -173,7 +174,7 @@ def run(listeners: int, seconds: float) -> list[str]:
 
 
 def lines(
-    listeners: int, took_s: float, tally: Tally, kept: dict[tuple[str, int], float | None], doubled: int,
+    listeners: int, took_s: float, tally: Tally, kept: Mapping[tuple[str, int], float | None], doubled: int,
     memory_mb: tuple[float, float], busy_s: float,
 ) -> list[str]:  # fmt: skip
     lost = sum(kept.get(key) != value for key, value in tally.rated.items())

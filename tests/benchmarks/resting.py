@@ -1,5 +1,6 @@
 """Rounds that shrink, simulated study by study: the decisions are those of `sessions.resting`."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -79,12 +80,7 @@ def _play(
             leaders = {playing[chances.order[0]] for chances in among.values()}
             forms = {
                 str(f): FormReading(
-                    *(
-                        float(among[n].best[playing.index(f)]) if f in playing else 0.0
-                        for n in ("main", "slow", "own")
-                    ),
-                    float(whole.best[f]),
-                    f in leaders,
+                    *_chances(among, playing, f), among_all=float(whole.best[f]), leads=f in leaders
                 )
                 for f in range(world.forms)
             }
@@ -103,3 +99,12 @@ def _as_heard(seen: Observations) -> Observations:
     position[order] = np.arange(len(group)) - start
     previous[order] = np.where(first, -1, np.r_[-1, form[:-1]])
     return replace(seen, position=position, previous=previous)
+
+
+def _chances(among: Mapping[str, Chances], playing: Sequence[int], form: int) -> tuple[float, float, float]:
+    """Chances of a form in the three readings among the forms that play; 0 where it rests."""
+    main, slow, own = (
+        float(among[name].best[playing.index(form)]) if form in playing else 0.0
+        for name in ("main", "slow", "own")
+    )
+    return main, slow, own

@@ -233,8 +233,8 @@ def test_a_log_from_before_the_sums_is_brought_up_to_date(tmp_path: Path) -> Non
     assert now.contents() == before
     now.rate(heard(now, round_id, sitting, second), {"overall": 62})
     assert [x.rating for x in open_log(tmp_path).contents().listens] == [61, 62]
-    for table in (name for name in tables.metadata.tables if name != "schema_versions"):
-        assert rows(now, f"SELECT count(*) FROM {table} WHERE row_sum IS NULL") == [(0,)], table
+    for name in (name for name in tables.metadata.tables if name != "schema_versions"):
+        assert rows(now, f"SELECT count(*) FROM {name} WHERE row_sum IS NULL") == [(0,)], name
     assert len(all_links(now)) == 1
 
 

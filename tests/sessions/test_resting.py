@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,6 +23,10 @@ GOOD = FormReading(main=0.45, slow=0.4, own_way=0.4, among_all=0.45, leads=True)
 
 
 def reading(heard: int = 4, **forms: FormReading) -> PanelReading:
+    return reading_of(forms, heard)
+
+
+def reading_of(forms: Mapping[str, FormReading], heard: int = 4) -> PanelReading:
     return PanelReading("keep listening", False, heard, {"a": GOOD, "b": GOOD, "c": GOOD, **forms})
 
 
@@ -52,7 +57,7 @@ def test_it_returns_when_its_chance_rises_and_two_always_stay() -> None:
     assert forms_at_rest(("d",), reading(d=replace(resting, among_all=0.15), e=GOOD), 3) == ("d",)
     assert forms_at_rest(("d",), reading(d=replace(resting, among_all=0.16), e=GOOD), 3) == ()
     bad = {name: replace(HOPELESS, among_all=i / 1000) for i, name in enumerate("bcde")}
-    assert forms_at_rest((), reading(**bad), 3) == ("b", "c", "d")  # the likeliest of the four stays
+    assert forms_at_rest((), reading_of(bad), 3) == ("b", "c", "d")  # the likeliest of the four stays
 
 
 def play(study: Study, rounds: int, likes: dict[int, float], seed: int) -> None:

@@ -72,7 +72,7 @@ def test_a_change_at_the_very_moment_of_a_write_wins(folder: Path, monkeypatch: 
     work = Workspace(folder)
     path = work.path
     by_hand = path.read_text().replace('"Invented"', '"By hand"')
-    real = workspace.song_from_text
+    real = song_from_text
 
     def edited_meanwhile(text: str, where: Path) -> object:
         path.write_text(by_hand)  # an editor saves after the page has read, before it writes

@@ -10,9 +10,9 @@ import pytest
 from playwright.sync_api import Browser
 from scipy.signal import correlate
 
+from listening.counts import REASONS
 from listening.packet.collect import collect
 from listening.packet.packet_file import write_packet
-from listening.page.session import REASONS
 from sessions.records import ListenRecord
 from sessions.study import Study
 from tests.browser import end_round, hear, open_page, sit_down, sounding_browser, stall_in_the_middle, start

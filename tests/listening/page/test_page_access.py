@@ -86,7 +86,7 @@ def look(page: Page, width: int, height: int, scheme: str) -> None:
 
 def test_every_screen_in_every_size_and_light(browser: Browser, page_of: Served) -> None:
     axe = (resources.files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
-    faults = []
+    faults: list[tuple[object, ...]] = []
     seen = []
     with open_page(browser, page_of.link("ana")) as page:
         page.evaluate(axe)

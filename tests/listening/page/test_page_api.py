@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from listening import links
-from listening.counts import REASONS, TOO_EARLY
+from listening.counts import REASONS, TOO_EARLY, Reason
 from sessions.records import ListenRecord
 from sessions.study import Study
 from tests.clocks import SetClock
@@ -103,7 +103,7 @@ def test_an_end_that_is_long_on_its_way_counts(at: Bench) -> None:
 
 
 @pytest.mark.parametrize("reason", sorted(REASONS))
-def test_the_pages_own_reasons(at: Bench, reason: str) -> None:
+def test_the_pages_own_reasons(at: Bench, reason: Reason) -> None:
     ana = at.caller("ana")
     code = ana.due()["code"]
     ana.begin(code)

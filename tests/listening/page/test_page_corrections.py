@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 from sessions.records import ListenRecord
 from tests.browser import browser, open_page
@@ -76,7 +76,12 @@ def test_a_rating_that_arrived_unknown_to_the_page_is_corrected(rating: Page, at
     rating.locator("#flow").fill("50")
     rating.locator("#whole").fill("said once")
     line.lose_answers_to(b"/answer")
-    rating.route("**/answer", lambda route: (route.continue_(), line.cut())[0], times=1)
+
+    def answered_and_cut(route: Route) -> None:
+        route.continue_()
+        line.cut()
+
+    rating.route("**/answer", answered_and_cut, times=1)
     rating.locator("#rate-keep").click()
     notice(rating, "No connection")
     rating.locator("#overall").fill("30")

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, Page
 
-from listening.page.session import REASONS
+from listening.counts import REASONS, Reason
 from sessions.records import ListenRecord
 from tests.browser import (
     asleep,
@@ -115,7 +115,7 @@ def test_what_breaks_a_listen_voids_it_and_the_form_comes_again(
     told = [listen for listen in all_listens(long_page_of) if str(listen.code) in codes]
     assert not_stalled([x for x in all_listens(long_page_of) if x not in told]) == []
     *voids, counted = told
-    reasons = ["stopped", "paused", "paused", "left", "left"]
+    reasons: list[Reason] = ["stopped", "paused", "paused", "left", "left"]
     assert [void.void_reason for void in voids] == [REASONS[reason] for reason in reasons]
     assert all(0.02 < void.fraction_heard < 0.95 for void in voids)
     assert counted.rating == 20

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from tests.browser import browser, open_page, sit_down
 from tests.page_api import Bench, at
@@ -15,7 +15,7 @@ from tests.serving import Served, page_of
 __all__ = ["at", "browser", "page_of", "rendered", "rendered_short"]
 pytestmark = [pytest.mark.browser]
 
-ZOOMED = {"width": 195, "height": 422}  # a phone of 390 x 844 at 200 % (WCAG 2.2, 1.4.4)
+ZOOMED: ViewportSize = {"width": 195, "height": 422}  # a phone of 390 x 844 at 200 % (WCAG 2.2, 1.4.4)
 
 
 @pytest.fixture

@@ -34,7 +34,7 @@ def exported(folder: Path, shifts: dict[str, int]) -> StemSearch:
         moved[max(by, 0) : len(sound) + min(by, 0)] = sound[max(-by, 0) : len(sound) - max(by, 0)]
         soundfile.write(stems / f"01 harbour_{name}.wav", moved, RATE, subtype="FLOAT")
     soundfile.write(folder / "harbour.wav", bounce, RATE, subtype="FLOAT")
-    return search(stems, folder / "harbour.wav", bounce.astype(np.float32))
+    return search(stems, folder / "harbour.wav", np.asarray(bounce, np.float32))
 
 
 def test_stems_are_found_by_name_and_null(tmp_path: Path) -> None:

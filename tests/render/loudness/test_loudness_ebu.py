@@ -4,6 +4,7 @@ The true-peak cases of Tech 3341 (15-23) are in test_truepeak.py.
 """
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,7 +17,7 @@ TECH_3342 = by_case("ebu_tech3342_2023_table1.csv")
 
 # ---- EBU Tech 3341 --------------------------------------------------------------------------------------
 
-SIGNALS_3341 = {
+SIGNALS_3341: dict[int, list[tuple[Any, ...]]] = {
     1: [(-23, 20)],
     2: [(-33, 20)],
     3: [(-36, 10), (-23, 60), (-36, 10)],

@@ -88,9 +88,10 @@ def test_a_file_by_music21_has_its_tempos_and_meters(tmp_path):
     part = music21.stream.Part()
     for number, (count, bpm) in enumerate([("4/4", 96), ("3/4", 120), ("6/8", 144), ("5/4", 71)] * 70):
         bar = music21.stream.Measure(number=number + 1)
-        bar.append(music21.meter.TimeSignature(count))
+        time = music21.meter.TimeSignature(count)
+        bar.append(time)
         bar.append(music21.tempo.MetronomeMark(number=bpm))
-        bar.append(music21.note.Note("C4", quarterLength=bar.timeSignature.barDuration.quarterLength))
+        bar.append(music21.note.Note("C4", quarterLength=time.barDuration.quarterLength))
         part.append(bar)
     path = part.write("midi", tmp_path / "song.mid")
     found = read_tempo_map(path)

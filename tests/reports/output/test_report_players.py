@@ -111,8 +111,8 @@ def test_one_file_holds_its_sound_and_opus_is_as_good_as_opus_is(
     decoded = soundfile.read(opus.paths[form.content_hash], dtype="float64", always_2d=True)[0]
     with open_page(sounding_browser, alone.as_uri()) as page:
         sheet = page.locator("#forms .road-map").nth(1)
-        got = recorded(page, sink, sheet.get_by_role("button", name="hear it whole"))
-        got = without_gaps(got) / 2**31
+        tape = recorded(page, sink, sheet.get_by_role("button", name="hear it whole"))
+        got = without_gaps(tape) / 2**31
     length, lag = min(len(got), len(decoded)) - RATE, RATE // 2
     middle = got[lag : lag + length, 0]
     places = np.correlate(decoded[:, 0], middle[: RATE // 2], mode="valid")

@@ -13,8 +13,8 @@ from render.audio.stems import read_audio
 from render.audio.timeline import lay_out
 from render.proposals.marked import map_on_bounce
 from render.renders.render_forms import render_forms
+from render.song.song_map import BY_EAR, RE_RECORD
 from reports.way_back.markers import lead_of_renders_frames, write_midi
-from reports.way_back.package import BY_EAR, RE_RECORD
 from tests.songs import make_song
 
 PLACES = [(1, f"{RE_RECORD}bar 1, refrain: the first beat"), (2, f"{BY_EAR}bar 2, verse: the join")]

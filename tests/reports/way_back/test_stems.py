@@ -71,6 +71,7 @@ def test_they_add_up_to_the_form_before_its_gain(tmp_path, subtype):
 def test_away_from_the_joins_every_stem_is_untouched(tmp_path):
     song, manifest = made(tmp_path, ["outro", "refrain", "intro"])
     found = write_stems(song, song.form("turned"), manifest, tmp_path / "way", step)
+    assert found is not None
     timeline = lay_out(song, song.form("turned"))
     lead = longest_lead(song, [lay_out(song, one) for one in song.forms])
     for path, original in zip(found.paths, song.stems.values(), strict=True):
@@ -84,6 +85,7 @@ def test_away_from_the_joins_every_stem_is_untouched(tmp_path):
 def test_overs_are_kept_in_floating_point(tmp_path):
     song, manifest = made(tmp_path, ["outro", "intro"], subtype="FLOAT", gain=6.0)
     found = write_stems(song, song.form("turned"), manifest, tmp_path / "way", step)
+    assert found is not None
     assert max(np.abs(soundfile.read(path)[0]).max() for path in found.paths) > 1.0
     assert found.residual_db < -100
 
@@ -92,6 +94,7 @@ def test_overs_are_kept_in_floating_point(tmp_path):
 def test_ffprobe_reads_them(tmp_path):
     song, manifest = made(tmp_path, ["outro", "intro"])
     found = write_stems(song, song.form("turned"), manifest, tmp_path / "way", step)
+    assert found is not None
     for path in found.paths:
         done = subprocess.run(
             ["ffprobe", "-v", "error", "-show_streams", "-of", "json", str(path)],
@@ -106,6 +109,7 @@ def test_ffprobe_reads_them(tmp_path):
 def test_their_room_is_known_before_and_asked_for(tmp_path, monkeypatch):
     song, manifest = made(tmp_path, ["outro", "intro"])
     found = write_stems(song, song.form("turned"), manifest, tmp_path / "way", step)
+    assert found is not None
     assert stems_bytes(song, song.form("turned")) == pytest.approx(found.bytes, rel=0.001)
     monkeypatch.setattr(shutil, "disk_usage", lambda _path: shutil._ntuple_diskusage(10, 9, 1))
     with pytest.raises(WriteError, match="--no-stems"):
