@@ -11,7 +11,7 @@ from pathlib import Path
 from playwright.sync_api import Page
 
 from listening.demo.demo_study import play_through, write_study
-from listening.maker.road_maps import unjudged
+from listening.maker.sheets.road_maps import unjudged
 from listening.rendering import render_study
 from sessions.study import Study
 from tests.browser import STEP_MS, chromium, open_page, until

@@ -34,7 +34,7 @@ def bundle(
 
 
 def _write(folder: Path, file: Path | None, yes: bool) -> None:
-    from sessions.bundle import bundle_bytes, bundle_name, caution, write_bundle
+    from sessions.bundle.writing import bundle_bytes, bundle_name, caution, write_bundle
 
     study = open_study(folder)
     said = caution(study)
@@ -56,7 +56,7 @@ def _write(folder: Path, file: Path | None, yes: bool) -> None:
 
 
 def _check(path: Path) -> None:
-    from sessions.bundle_check import check_bundle
+    from sessions.bundle.checking import check_bundle
 
     found = check_bundle(path)
     if not found.is_whole:
@@ -65,7 +65,7 @@ def _check(path: Path) -> None:
 
 
 def _open(path: Path, folder: Path) -> None:
-    from sessions.bundle_open import open_bundle
+    from sessions.bundle.opening import open_bundle
 
     found = open_bundle(path, folder)
     click.echo(wrapped(found.lines[0]))

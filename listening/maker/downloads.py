@@ -32,7 +32,7 @@ def require(work: Workspace, what: str, name: str) -> None:
             raise PageError(404, "nothing", "There is no report yet.")
         return
     if what == "bundle":
-        from sessions.bundle import caution
+        from sessions.bundle.writing import caution
 
         if name != SEALED_TOO and (said := caution(work.study())):
             raise PageError(409, "sealed", said)
@@ -63,7 +63,7 @@ def path_of(work: Workspace, what: str, name: str) -> Path:
 
 def _bundle(work: Workspace, sealed_too: bool) -> Path:
     """The whole study as one file, as it is now."""
-    from sessions.bundle import bundle_name, write_bundle
+    from sessions.bundle.writing import bundle_name, write_bundle
 
     study = work.study()
     path = work.folder / DOWNLOADS / bundle_name(study)

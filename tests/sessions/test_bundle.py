@@ -14,9 +14,9 @@ import soundfile
 
 from render.errors import BundleError
 from render.song.song import load_song
-from sessions.bundle import bundle_bytes, caution, write_bundle
-from sessions.bundle_check import check_bundle
-from sessions.bundle_open import open_bundle
+from sessions.bundle.checking import check_bundle
+from sessions.bundle.opening import open_bundle
+from sessions.bundle.writing import bundle_bytes, caution, write_bundle
 from sessions.study import Study
 from tests.command_line import told
 from tests.short_study import do_round, small_study

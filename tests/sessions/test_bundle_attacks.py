@@ -15,10 +15,10 @@ from hypothesis import strategies as st
 
 from render.errors import BundleError, FairhearingError
 from render.renders.manifest import MANIFEST, read_manifest, write_manifest
-from sessions.bundle import write_bundle
-from sessions.bundle_check import check_bundle
-from sessions.bundle_names import name_problem
-from sessions.bundle_open import open_bundle
+from sessions.bundle.checking import check_bundle
+from sessions.bundle.names import name_problem
+from sessions.bundle.opening import open_bundle
+from sessions.bundle.writing import write_bundle
 from tests.command_line import told
 from tests.short_study import do_round, small_study
 

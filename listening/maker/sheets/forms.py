@@ -9,7 +9,7 @@ from typing import Any
 from listening.maker.blinding import SEALED_JOINS, sealed_forms
 from listening.maker.deeds import Deed, Done, text, texts, whole
 from listening.maker.jobs import Step
-from listening.maker.road_maps import (
+from listening.maker.sheets.road_maps import (
     completions,
     composed,
     findings_key,

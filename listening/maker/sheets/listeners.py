@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from listening.maker.deeds import Deed, Done, number, text, whole
-from listening.maker.outlook import outlook_of, picture
+from listening.maker.sheets.outlook import outlook_of, picture
 from listening.maker.workspace import Workspace
 from render.errors import PageError
 from render.song.edit_song import remove_listener, rename_listener, set_listener, set_plan

@@ -9,7 +9,7 @@ from typing import Any
 
 from listening.maker.deeds import Deed, Done, number, text, whole
 from listening.maker.jobs import Step
-from listening.maker.levels import drawing, levels_key, measure_levels
+from listening.maker.sheets.levels import drawing, levels_key, measure_levels
 from listening.maker.sheets.song import SUGGESTED, grid_key
 from listening.maker.workspace import Workspace
 from render.analysis.sections import sections as suggest

@@ -299,7 +299,7 @@ def _no_stems(work: Workspace, _args: Mapping[str, Any], version: str) -> Done:
 
 def _taps(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
     """Tempo and start from taps, refined by the song's own attacks; shown to be taken or left."""
-    from listening.maker.taps import from_taps
+    from listening.maker.sheets.taps import from_taps
 
     work.cache["taps"] = from_taps(work, args)
     return Done()

@@ -11,7 +11,7 @@ from typing import Any
 
 from listening.maker.deeds import Deed, Done, flag, text
 from listening.maker.jobs import Step
-from listening.maker.way_back import places
+from listening.maker.sheets.way_back import places
 from listening.maker.workspace import Workspace
 from listening.status import study_status
 from render.errors import FairhearingError, PageError, StudyError
@@ -20,7 +20,7 @@ from reports.model.gates import CLEAR, EVEN, SAFE
 from reports.output import decide as decisions
 from reports.output.report import summary, write_report
 from reports.way_back.package import WayBack, folder_of, way_back
-from sessions.bundle import caution
+from sessions.bundle.writing import caution
 
 MAY_OPEN = frozenset((CLEAR, SAFE, EVEN))  # states at which opening is regular, not early
 REPORT_HTML = Path("report") / "report.html"

@@ -9,7 +9,7 @@ import pytest
 import soundfile
 
 from render.song.song import load_song
-from sessions.bundle_check import check_bundle
+from sessions.bundle.checking import check_bundle
 from tests.invented_songs import SONGS, play
 from tests.maker import MakerPage, maker_page
 from tests.page_study import copied, rendered_short

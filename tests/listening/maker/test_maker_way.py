@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from listening.maker.road_maps import unjudged
+from listening.maker.sheets.road_maps import unjudged
 from render.renders.manifest import manifest_path, read_manifest
 from tests.browser import STEP_MS, browser, open_page, until
 from tests.command_line import told

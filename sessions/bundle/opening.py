@@ -16,9 +16,9 @@ from render.files import OWNERS_FILE, OWNERS_FOLDER
 from render.renders.manifest import read_manifest
 from render.song.song import SONG_FILE, load_song
 from sessions import tables as t
-from sessions.bundle import sources
-from sessions.bundle_check import BundleCheck, blocks, check_bundle, known_sums, opened_bundle
-from sessions.bundle_names import INSIDE, name_problem
+from sessions.bundle.checking import BundleCheck, blocks, check_bundle, known_sums, opened_bundle
+from sessions.bundle.names import INSIDE, name_problem
+from sessions.bundle.writing import sources
 from sessions.study import LOG_FILE
 
 SQLITE_OWN = ("sqlite_sequence", "sqlite_stat1")

@@ -20,7 +20,7 @@ from render.errors import BundleError, StudyError
 from render.files import replacing
 from render.song.song import SONG_FILE, read_text
 from render.song.toml_text import TomlText
-from sessions.bundle_names import INSIDE, LOG, README, SUMS, name_problem
+from sessions.bundle.names import INSIDE, LOG, README, SUMS, name_problem
 from sessions.study import LOG_FILE, Study
 
 ELSEWHERE = "sources"  # where files go that song.toml has from outside the study's folder

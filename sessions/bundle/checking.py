@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from render.errors import BundleError
-from sessions.bundle_names import INSIDE, README, SUMS, name_problem
+from sessions.bundle.names import INSIDE, README, SUMS, name_problem
 
 MOST_FILES = 20_000
 LARGEST_SUMS_BYTES = 4_000_000
