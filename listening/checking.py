@@ -8,17 +8,17 @@ from pathlib import Path
 
 from listening.cautions import LONG_SITTING_S
 from listening.check_result import Checked, FormRow, SectionRow
-from render.analysis.beat import BeatFit, fit_beat
 from render.analysis.frames_file import recall_frames
 from render.analysis.onsets import onsets
-from render.analysis.silence import silence_lines
-from render.analysis.tempo_estimate import first_sound_s
 from render.arrays import Audio
 from render.audio.click import ClickMix, write_click
 from render.audio.splice import Splicer
 from render.audio.stem_fit import StemFit
 from render.audio.stems import Mixes, check_stems, kept_stem_fit, read_audio
 from render.audio.timeline import Timeline, content_hash, lay_out, longest_lead
+from render.beat.fit import BeatFit, fit_beat
+from render.beat.silence import silence_lines
+from render.beat.tempo_estimate import first_sound_s
 from render.errors import BeyondTheEndError, FormError, SongError, StudyError
 from render.joins import judging
 from render.joins.finding import JoinFinding

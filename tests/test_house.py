@@ -27,10 +27,21 @@ MAY_IMPORT = {
     "reports": {"reports", "sessions", "render"},
 }
 ROOMS = {
-    "render": ("style", "song", "audio", "loudness", "joins", "renders", "analysis", "proposals"),
+    "render": (
+        "style",
+        "song",
+        "edits",
+        "audio",
+        "loudness",
+        "joins",
+        "renders",
+        "analysis",
+        "beat",
+        "proposals",
+    ),
     "listening": ("local", "page", "packet", "maker", "demo", "commands"),
     "reports": ("model", "verdict", "simulation", "facts", "way_back", "output"),
-}  # each may import those before it
+}  # fmt: skip  # each may import those before it
 COMMAND_LINE = ("listening/cli.py", "listening/commands/")
 SEES_REPORTS = (*COMMAND_LINE, "listening/maker/")
 TOP_LEVEL = {

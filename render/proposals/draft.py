@@ -9,17 +9,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from render.analysis.meter_changes import OddBars
 from render.analysis.sections import Suggestion
 from render.analysis.stem_search import FoundStem, StemSearch
+from render.beat.meter_changes import OddBars
 from render.clock_text import clock_text
+from render.edits.toml_text import toml_text
 from render.proposals.idea import Idea
 from render.proposals.idea_file import entry_line
 from render.song.beats_file import BEATS_FILE
 from render.song.default_plan import default_plan
 from render.song.grid import Grid
 from render.song.song_map import SongMap
-from render.song.toml_text import toml_text
 
 
 @dataclass(frozen=True)

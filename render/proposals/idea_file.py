@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from render.edits.editing import edited
+from render.edits.forms import put_form
+from render.edits.toml_text import TomlText, toml_text
 from render.proposals.idea import Idea
-from render.song.edit import edited
-from render.song.edit_forms import put_form
-from render.song.toml_text import TomlText, toml_text
 
 
 def write_into(text: str, ideas: Sequence[Idea], folder: Path) -> str:

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from render.analysis.beat_following import FollowedBeats, follow_beats
 from render.analysis.onsets import Onsets
-from render.analysis.tempo_estimate import downbeat, find_pulses, first_sound_s
 from render.arrays import Audio, Floats
+from render.beat.following import FollowedBeats, follow_beats
+from render.beat.tempo_estimate import downbeat, find_pulses, first_sound_s
 from render.clock_text import clock_text
 from render.errors import SongError
 from render.song.grid import Grid, Meter, exact

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from render.analysis.map_start import MapStart, find_tick_0
 from render.analysis.onsets import Onsets
 from render.analysis.sections import Suggestion
 from render.arrays import Audio
 from render.audio.riff import read_cues
+from render.beat.map_start import MapStart, find_tick_0
 from render.errors import SongError
 from render.song.grid import Grid, exact
 from render.song.marked_sections import Mark, MarkedSections, marked_sections

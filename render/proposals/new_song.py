@@ -8,22 +8,22 @@ from pathlib import Path
 
 import numpy as np
 
-from render.analysis.bar_one import changes_are_sure
-from render.analysis.beat import BeatFit, fit_beat
 from render.analysis.frames_file import recall_frames
-from render.analysis.meter_changes import OddBars, odd_bars
 from render.analysis.onsets import Onsets, onsets
 from render.analysis.sections import Suggestion, sections
-from render.analysis.silence import silence_lines
 from render.analysis.stem_search import StemSearch, search
-from render.analysis.tempo_estimate import (
+from render.arrays import Audio
+from render.audio.stems import read_audio
+from render.beat.bar_one import changes_are_sure
+from render.beat.fit import BeatFit, fit_beat
+from render.beat.meter_changes import OddBars, odd_bars
+from render.beat.silence import silence_lines
+from render.beat.tempo_estimate import (
     TempoEstimate,
     estimate,
     estimate_start,
     first_sound_s,
 )
-from render.arrays import Audio
-from render.audio.stems import read_audio
 from render.errors import SongError
 from render.proposals.draft import Draft
 from render.proposals.idea import Idea

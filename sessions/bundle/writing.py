@@ -16,10 +16,10 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+from render.edits.toml_text import TomlText
 from render.errors import BundleError, StudyError
 from render.files import replacing
 from render.song.song import SONG_FILE, read_text
-from render.song.toml_text import TomlText
 from sessions.bundle.names import INSIDE, LOG, README, SUMS, name_problem
 from sessions.study import LOG_FILE, Study
 

@@ -16,8 +16,8 @@ from dataclasses import replace
 import numpy as np
 
 from listening.demo.song import FULL, synthesise
-from render.analysis.beat import fit_beat
 from render.arrays import Audio
+from render.beat.fit import fit_beat
 from render.song.grid import Change, Grid, Meter, exact
 from tests.benchmarks.bench_good_start import RATE, grid_of, held_out
 from tests.invented_songs import SONGS, play

@@ -20,10 +20,10 @@ import mir_eval
 import numpy as np
 from scipy.signal import resample_poly
 
-from render.analysis.beat import BeatFit, fit_beat
 from render.analysis.onsets import Onsets, onsets
-from render.analysis.tempo_estimate import estimate_start
 from render.arrays import Audio
+from render.beat.fit import BeatFit, fit_beat
+from render.beat.tempo_estimate import estimate_start
 from render.proposals.live_take import live_take
 from render.song.grid import Grid, Meter, exact
 from tests.benchmarks.real_songs import real_songs

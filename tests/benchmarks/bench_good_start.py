@@ -21,14 +21,14 @@ import soundfile
 
 from listening.demo.song import FULL, synthesise, write_song
 from render.analysis import stem_search
-from render.analysis.beat import fit_beat
-from render.analysis.meter_changes import odd_bars
 from render.analysis.onsets import onsets
 from render.analysis.sections import sections
-from render.analysis.tempo_estimate import estimate
 from render.audio.splice import Splicer
 from render.audio.stems import Mixes, fit_stems, read_audio
 from render.audio.timeline import lay_out
+from render.beat.fit import fit_beat
+from render.beat.meter_changes import odd_bars
+from render.beat.tempo_estimate import estimate
 from render.joins import judging
 from render.proposals import new_song
 from render.song.audio_header import audio_info

@@ -22,12 +22,12 @@ from listening.maker.workspace import Workspace
 from listening.status import rated_forms_of
 from render.audio.stems import read_audio
 from render.audio.timeline import lay_out, longest_lead
+from render.edits.forms import remove_form, rename_form, set_form
+from render.edits.sections import set_pickup
 from render.errors import FormError, PageError, StudyError
 from render.joins.finding import Remedy, ReplacePart, SetEnding, SetPickup
 from render.proposals.idea import Idea
 from render.proposals.ideas import propose as propose_ideas
-from render.song.edit_forms import remove_form, rename_form, set_form
-from render.song.edit_sections import set_pickup
 from render.song.forms import AS_WRITTEN, MOST_PARTS, Form, parse_part
 from render.song.song import Song
 

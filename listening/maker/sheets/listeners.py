@@ -8,8 +8,8 @@ from typing import Any
 from listening.maker.deeds import Deed, Done, number, text, whole
 from listening.maker.sheets.outlook import outlook_of, picture
 from listening.maker.workspace import Workspace
+from render.edits.settings import remove_listener, rename_listener, set_listener, set_plan
 from render.errors import PageError
-from render.song.edit_song import remove_listener, rename_listener, set_listener, set_plan
 from render.song.forms import AS_WRITTEN
 from render.song.song import Listener, Song
 

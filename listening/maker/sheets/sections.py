@@ -14,8 +14,7 @@ from listening.maker.sheets.song import SUGGESTED, grid_key
 from listening.maker.workspace import Workspace
 from render.analysis.sections import sections as suggest
 from render.audio.stems import read_audio
-from render.errors import PageError, StudyError
-from render.song.edit_sections import (
+from render.edits.sections import (
     join_sections,
     move_line,
     remove_section,
@@ -25,6 +24,7 @@ from render.song.edit_sections import (
     set_pickup,
     split_section,
 )
+from render.errors import PageError, StudyError
 from render.song.forms import Section
 from render.song.song import Song
 

@@ -12,10 +12,10 @@ from listening.maker.deeds import Deed, Done, flag, number, text, whole
 from listening.maker.uploads import SOUND_ENDINGS
 from listening.maker.workspace import Workspace
 from listening.new_study import start_study
-from render.analysis.beat import fit_beat
 from render.audio.stems import read_audio
+from render.beat.fit import fit_beat
+from render.edits.settings import set_song, set_stems
 from render.errors import PageError, StudyError
-from render.song.edit_song import set_song, set_stems
 from render.song.grid import parse_meter
 from render.song.song import Song
 

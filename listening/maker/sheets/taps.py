@@ -10,8 +10,8 @@ import numpy as np
 
 from listening.maker.workspace import Workspace
 from render.analysis.onsets import Onsets, onsets
-from render.analysis.taps import ENOUGH_TAPS, TappedBeat, tempo_from_taps
 from render.audio.stems import read_audio
+from render.beat.taps import ENOUGH_TAPS, TappedBeat, tempo_from_taps
 from render.errors import PageError
 from render.song.song import Song
 

@@ -15,9 +15,9 @@ import pytest
 
 from listening.maker import workspace
 from listening.maker.workspace import Workspace
+from render.edits.forms import set_form
+from render.edits.settings import set_song
 from render.errors import FormError, PageError
-from render.song.edit_forms import set_form
-from render.song.edit_song import set_song
 from render.song.song import song_from_text
 from tests.maker import MakerPage, maker_page
 from tests.places import ROOT
@@ -146,8 +146,8 @@ CHANGER = """
 import sys
 from pathlib import Path
 from listening.maker.workspace import Workspace
-from render.song.edit_sections import rename_section
-from render.song.edit_song import set_song
+from render.edits.sections import rename_section
+from render.edits.settings import set_song
 work = Workspace(Path(sys.argv[1]))
 print("begun", flush=True)
 for turn in range(100000):

@@ -13,8 +13,8 @@ import pytest
 import soundfile
 
 from listening.new_study import start_study
-from render.analysis.beat import fit_beat
 from render.analysis.onsets import onsets
+from render.beat.fit import fit_beat
 from render.errors import SongError
 from render.proposals.live_take import LiveTake, live_take
 from render.song.grid import Grid, Meter, exact

@@ -16,9 +16,9 @@ import numpy as np
 from scipy import fft
 
 from render.analysis.bar_features import describe
-from render.analysis.half_beat import half_beat
 from render.analysis.onsets import Onsets, attack_times, onsets
 from render.arrays import Audio, Floats
+from render.beat.half_beat import half_beat
 from render.song.grid import Meter
 
 SLOWEST, FASTEST = 50.0, 215.0  # beats a minute that we look for

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from render.song.edit import edited, name_in
-from render.song.edit_parts import follow_stem
+from render.edits.editing import edited, name_in
+from render.edits.parts import follow_stem
+from render.edits.toml_text import TomlText
 from render.song.forms import AS_WRITTEN
 from render.song.song import Listener
-from render.song.toml_text import TomlText
 
 
 def set_song(text: str, folder: Path, values: Mapping[str, object]) -> str:

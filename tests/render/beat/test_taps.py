@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from render.analysis.onsets import onsets
-from render.analysis.taps import tempo_from_taps
+from render.beat.taps import tempo_from_taps
 from tests.invented_songs import SONGS, clicks, play
 
 RATE = 22050

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from render.analysis.beat import fit_beat
-from render.analysis.meter_changes import OddBars, bars_between, odd_bars
 from render.analysis.onsets import onsets
+from render.beat.fit import fit_beat
+from render.beat.meter_changes import OddBars, bars_between, odd_bars
 from render.song.grid import Grid, Meter, exact
 from tests.invented_songs import SONGS, play
 from tests.shortened_bars import without_beats

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from render.analysis.onsets import Onsets
-from render.analysis.tempo_estimate import beat_scores, downbeat_path
 from render.arrays import Audio, Floats
+from render.beat.tempo_estimate import beat_scores, downbeat_path
 from render.song.grid import Change, Grid, Meter
 
 CLEAR_GAIN = 12.0  # in units of beat scores; half a bar moved in 20 clear bars gains about 50

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from render.analysis.beat import BeatFit, fit_beat
-from render.analysis.tempo_estimate import TempoEstimate, estimate
+from render.beat.fit import BeatFit, fit_beat
+from render.beat.tempo_estimate import TempoEstimate, estimate
 from render.song.grid import Change, Grid, Meter, exact
 from tests.invented_songs import SONGS, InventedSong, Passage, _Player, ambient, clicks, play
 

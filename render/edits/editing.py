@@ -6,10 +6,10 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from render.edits.toml_text import TomlText
 from render.errors import SongError
 from render.song.forms import did_you_mean
 from render.song.song import SONG_FILE, song_from_text
-from render.song.toml_text import TomlText
 
 
 def edited(text: str, folder: Path, change: Callable[[TomlText], None]) -> str:

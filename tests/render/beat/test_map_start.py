@@ -7,7 +7,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from render.analysis.map_start import MapStart, find_tick_0
+from render.beat.map_start import MapStart, find_tick_0
 from render.song.tempo_map import tempo_map
 from tests.invented_songs import SONGS, InventedSong, Passage, play
 from tests.smf import map_bytes, marker, meter, tempo

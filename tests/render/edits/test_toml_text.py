@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from render.edits.toml_text import TomlText, toml_text
 from render.errors import SongError
-from render.song.toml_text import TomlText, toml_text
 
 NAME, PARTS = 'odd "name"', ["A", "silence 1 bar", "A"]
 LAYOUTS = [

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from render.analysis.onsets import Onsets
-from render.analysis.tempo_estimate import Agreement
 from render.arrays import Floats
+from render.beat.tempo_estimate import Agreement
 
 FEWEST_TAPS = 4
 ENOUGH_TAPS = 16

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from render.analysis.half_beat import half_beat
 from render.analysis.onsets import Onsets, attack_times
-from render.analysis.tempo_estimate import first_sound_s
 from render.arrays import Audio, Counts, Floats
+from render.beat.half_beat import half_beat
+from render.beat.tempo_estimate import first_sound_s
 
 REACH = 0.07  # how far the local tempo may lie from the one given, relative
 _TEMPO_SPREAD = 0.008  # relative change from beat to beat that costs half a unit

@@ -18,8 +18,8 @@ from scipy import fft, signal
 from render.analysis.bar_features import describe
 from render.analysis.novelty import bar_likeness, bar_novelty
 from render.analysis.onsets import Onsets, attack_times, onsets
-from render.analysis.tempo_estimate import beat_scores, first_sound_s
 from render.arrays import Audio, Counts, Floats
+from render.beat.tempo_estimate import beat_scores, first_sound_s
 from render.song.grid import exact
 from render.song.tempo_map import TempoMap
 

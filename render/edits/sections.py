@@ -7,12 +7,12 @@ from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
+from render.edits.editing import edited, name_in
+from render.edits.parts import follow_bars, follow_edges, follow_name
+from render.edits.toml_text import TomlText
 from render.errors import SongError
-from render.song.edit import edited, name_in
-from render.song.edit_parts import follow_bars, follow_edges, follow_name
 from render.song.forms import Section, did_you_mean
 from render.song.song import SONG_FILE, sections_of
-from render.song.toml_text import TomlText
 
 
 def replace_sections(text: str, folder: Path, sections: Sequence[Section]) -> str:

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from render.edits.editing import edited, name_in
+from render.edits.toml_text import TomlText
 from render.errors import SongError
-from render.song.edit import edited, name_in
 from render.song.song import SONG_FILE
-from render.song.toml_text import TomlText
 
 REMARK = r"# \d+:\d\d, "  # how the comment that comes with an idea begins: its length
 

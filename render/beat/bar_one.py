@@ -16,8 +16,8 @@ import numpy as np
 from render.analysis.bar_features import describe
 from render.analysis.novelty import bar_likeness, bar_novelty
 from render.analysis.onsets import Onsets
-from render.analysis.tempo_estimate import beat_scores, first_sound_s
 from render.arrays import Audio, Counts, Floats
+from render.beat.tempo_estimate import beat_scores, first_sound_s
 from render.song.grid import Grid, exact
 
 # Our own settings, chosen on invented songs whose starts are known.

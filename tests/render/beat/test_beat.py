@@ -9,10 +9,10 @@ from functools import cache
 import numpy as np
 import pytest
 
-from render.analysis.beat import fit_beat
-from render.analysis.beat_phases import beat_phases, chance_agreement
 from render.analysis.onsets import onsets
-from render.analysis.tempo_estimate import estimate_start
+from render.beat.fit import fit_beat
+from render.beat.phases import beat_phases, chance_agreement
+from render.beat.tempo_estimate import estimate_start
 from render.song.grid import Grid, Meter, exact
 from tests.invented_songs import SONGS, InventedSong, Passage, play
 

@@ -10,9 +10,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from render.edits.toml_text import TomlText
 from render.errors import FormError, SongError
 from render.song.forms import Part, Piece, Section, Treatment, bars_text, parse_part
-from render.song.toml_text import TomlText
 
 Respelling = Callable[[list[str], str], list[str]]
 

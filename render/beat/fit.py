@@ -13,13 +13,14 @@ from typing import Any
 
 import numpy as np
 
-from render.analysis.bar_one import BarOne, bar_one, changes_are_sure, first_beat
-from render.analysis.beat_phases import BeatPhases, beat_lines, beat_phases, chance_agreement, strays_s
-from render.analysis.beat_result import NEAR_BEAT, BeatFit, StartReading
-from render.analysis.half_beat import half_beat
-from render.analysis.meter_changes import OddBars, odd_bars
 from render.analysis.onsets import Onsets, attack_times, onsets
-from render.analysis.tempo_estimate import (
+from render.arrays import Audio, Floats
+from render.beat.bar_one import BarOne, bar_one, changes_are_sure, first_beat
+from render.beat.half_beat import half_beat
+from render.beat.meter_changes import OddBars, odd_bars
+from render.beat.phases import BeatPhases, beat_lines, beat_phases, chance_agreement, strays_s
+from render.beat.result import NEAR_BEAT, BeatFit, StartReading
+from render.beat.tempo_estimate import (
     STEADY,
     Agreement,
     Pulse,
@@ -27,8 +28,7 @@ from render.analysis.tempo_estimate import (
     nearly_round,
     other_half_s,
 )
-from render.analysis.tempo_path import robust_line, smooth
-from render.arrays import Audio, Floats
+from render.beat.tempo_path import robust_line, smooth
 from render.song.grid import Grid, exact
 
 __all__ = ["BeatFit", "StartReading", "fit_beat"]

@@ -5,9 +5,8 @@ import tomllib
 
 import pytest
 
-from render.errors import AudioError, FormError, SongError
-from render.song.edit_forms import remove_form, rename_form, set_form
-from render.song.edit_sections import (
+from render.edits.forms import remove_form, rename_form, set_form
+from render.edits.sections import (
     add_section,
     join_sections,
     move_line,
@@ -18,7 +17,7 @@ from render.song.edit_sections import (
     set_pickup,
     split_section,
 )
-from render.song.edit_song import (
+from render.edits.settings import (
     remove_listener,
     rename_listener,
     rename_stem,
@@ -28,6 +27,7 @@ from render.song.edit_song import (
     set_song,
     set_stems,
 )
+from render.errors import AudioError, FormError, SongError
 from render.song.forms import Piece, Section
 from render.song.song import Listener, song_from_text
 from tests.songs import make_study

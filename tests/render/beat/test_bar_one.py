@@ -10,7 +10,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from render.analysis.beat import BeatFit, fit_beat
+from render.beat.fit import BeatFit, fit_beat
 from render.song.grid import Grid, Meter, exact
 from tests.invented_songs import SONGS, InventedSong, Passage, play
 

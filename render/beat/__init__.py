@@ -1,0 +1,1 @@
+"""Tempo, beat and bar 1 of a bounce: estimated, followed, tapped, compared with a grid."""

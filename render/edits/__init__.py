@@ -1,0 +1,1 @@
+"""Changes to the text of song.toml: comments and order kept, the result checked."""
