@@ -23,13 +23,6 @@ settings.register_profile(
 settings.load_profile("any machine")
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Sound and browsers in real time one after another, on one worker; every other file whole on another."""
-    for item in items:
-        real_time = item.get_closest_marker("device") or item.get_closest_marker("browser")
-        item.add_marker(pytest.mark.xdist_group("real time" if real_time else str(item.path)))
-
-
 @pytest.hookimpl(hookwrapper=True)
 def pytest_runtest_makereport(item: pytest.Item) -> Iterator[None]:
     outcome = yield
