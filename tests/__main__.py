@@ -19,10 +19,9 @@ def main(options: list[str]) -> int:
     """0 where both runs passed."""
     pytest = [sys.executable, "-m", "pytest", *options]
     others = ["-n", str(max((os.cpu_count() or 2) - 1, 1)), "--dist", "loadfile", "-m", f"not ({REAL_TIME})"]
+    lower = None if sys.platform == "win32" else _lower
     with tempfile.TemporaryFile() as kept:
-        beside = subprocess.Popen(
-            [*pytest, *others], stdout=kept, stderr=subprocess.STDOUT, preexec_fn=_lower
-        )
+        beside = subprocess.Popen([*pytest, *others], stdout=kept, stderr=subprocess.STDOUT, preexec_fn=lower)
         print("in real time, one after another:", flush=True)
         real_time = subprocess.run([*pytest, "-m", REAL_TIME], check=False).returncode
         rest = beside.wait()
