@@ -239,7 +239,7 @@ def test_on_a_full_disk_every_command_says_so_and_works_when_there_is_room(
         folder = tmp_path / "small" / "study"
         shutil.copytree(study.folder, folder)
         if not remount("rw"):
-            return
+            pytest.skip("no small file system can be mounted here (it takes root, on Linux)")
         make_study(folder, **SHORT | {"forms": {"turned": ["b", "a"], "other": ["b", "b"]}})
         ballast = tmp_path / "small" / "ballast"
         for arguments in (["render"], ["report"], ["decide", "turned", "--because", "it lifts", "--yes"]):
