@@ -11,6 +11,7 @@ import pytest
 
 from listening.rounds import Round, enter_round
 from sessions.study import Study
+from tests.far_listener import answers_of
 from tests.maker import MakerPage, maker_page
 from tests.page_study import copied, rendered_short
 
@@ -157,3 +158,25 @@ def test_links_are_events_of_the_log(page: MakerPage) -> None:
     assert "given out" not in page.sheet("rounds")["html"]
     page.do("stop_host", {}, "rounds")
     assert "Served at" not in page.sheet("rounds")["html"]
+
+
+def test_answers_that_are_dropped_twice_damaged_or_of_another_study(
+    page: MakerPage, rendered_short: Path, tmp_path: Path
+) -> None:
+    answers, damaged, other = (tmp_path / f"{name}.json" for name in ("answers", "damaged", "other"))
+    answers_of(page.study, answers)
+    page.upload("answers", answers)
+    assert "rated" in page.do("collect", {}, "rounds")["html"]
+    kept = page.study.log.contents().listens
+    assert sum(listen.rating is not None for listen in kept) == 3
+    page.upload("answers", answers)
+    page.try_("collect", {}, "rounds")
+    assert page.study.log.contents().listens == kept, "nothing is doubled"
+    damaged.write_bytes(answers.read_bytes()[:-200])
+    answers_of(copied(rendered_short, tmp_path / "elsewhere"), other)
+    for path in (damaged, other):
+        page.upload("answers", path)
+        refused = page.try_("collect", {}, "rounds")
+        assert refused.status_code == 422 and len(refused.json()["text"]) > 20
+        assert page.study.log.contents().listens == kept
+    assert not (page.folder / ".answers").exists()
