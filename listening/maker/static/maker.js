@@ -106,7 +106,7 @@ const Maker = (() => {
       sheetBox.querySelector("h1")?.focus();
       window.scrollTo(0, 0);
     } else {
-      for (const [id, value] of typed) if (byId(id) && byId(id).value !== undefined) byId(id).value = value;
+      for (const [id, value] of typed) put(byId(id), value);
       if (focus && byId(focus)) {
         byId(focus).focus({ preventScroll: true });
         if (caret) byId(focus).setSelectionRange?.(...caret);
@@ -124,11 +124,22 @@ const Maker = (() => {
   /* What was typed and is not kept yet: a sheet that comes anew must not lose it. */
   function dirty() {
     const typed = new Map();
-    for (const field of sheetBox.querySelectorAll("input[id], textarea[id]")) {
-      if (field.type === "file" || field.type === "checkbox" || field.type === "radio") continue;
-      if (field.value !== field.defaultValue && !field.dataset.sent) typed.set(field.id, field.value);
+    for (const field of sheetBox.querySelectorAll("input[id], textarea[id], select[id]")) {
+      if (field.type === "file" || field.dataset.sent) continue;
+      if (field.type === "checkbox" || field.type === "radio") {
+        if (!field.dataset.do && field.checked !== field.defaultChecked) typed.set(field.id, field.checked);
+      } else if (field.matches("select")) {
+        const own = [...field.options].find((option) => option.defaultSelected) || field.options[0];
+        if (!field.dataset.do && field.value !== own?.value) typed.set(field.id, field.value);
+      } else if (field.value !== field.defaultValue) typed.set(field.id, field.value);
     }
     return typed;
+  }
+
+  function put(field, value) {
+    if (!field) return;
+    if (typeof value === "boolean") field.checked = value;
+    else if (!field.matches("select") || [...field.options].some((option) => option.value === value)) field.value = value;
   }
 
   /* --- actions ---------------------------------------------------------------------------------------- */
