@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 
-from playwright.sync_api import Page
+from playwright.sync_api import Page, TimeoutError
 
 from tests.browser import STEP_MS
 
 MOST_TABS = 400
+PRESSES = 3
+PATIENCE_MS = 8000
 
 
 class Mouse:
@@ -61,16 +64,25 @@ class Keyboard(Mouse):
 
     def choose(self, place: str, option: str) -> None:
         self.actions += 1
-        self._reach(place)
-        self.page.keyboard.type(option)  # a list takes the letters that its option begins with
-        self.page.keyboard.press("Tab")
+        for _ in range(PRESSES):
+            self._reach(place)
+            self.page.keyboard.type(option)  # a list takes the letters that its option begins with
+            self.page.wait_for_timeout(300)
+            if self.page.locator(place).input_value() == option:
+                self.page.keyboard.press("Tab")
+                return
+        raise AssertionError(f"{option} cannot be chosen in {place}")
 
     def give(self, place: str, *files: Path) -> None:
         self.actions += 1
-        self._reach(place)
-        with self.page.expect_file_chooser(timeout=STEP_MS) as chooser:
-            self.page.keyboard.press("Space")
-        chooser.value.set_files([str(file) for file in files])
+        for _ in range(PRESSES):  # a sheet may come anew between two keys: a person presses again
+            self._reach(place)
+            with suppress(TimeoutError), self.page.expect_file_chooser(timeout=PATIENCE_MS) as chooser:
+                self.page.keyboard.press("Space")
+            if chooser.is_done():
+                chooser.value.set_files([str(file) for file in files])
+                return
+        raise AssertionError(f"{place} opens no chooser by keyboard")
 
     def _reach(self, place: str) -> None:
         """Tab on until the place has the focus; forward, as it is drawn."""

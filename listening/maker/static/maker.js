@@ -129,11 +129,16 @@ const Maker = (() => {
       if (field.type === "checkbox" || field.type === "radio") {
         if (!field.dataset.do && field.checked !== field.defaultChecked) typed.set(field.id, field.checked);
       } else if (field.matches("select")) {
-        const own = [...field.options].find((option) => option.defaultSelected) || field.options[0];
-        if (!field.dataset.do && field.value !== own?.value) typed.set(field.id, field.value);
+        if (field.value !== ownValue(field)) typed.set(field.id, field.value);
       } else if (field.value !== field.defaultValue) typed.set(field.id, field.value);
     }
     return typed;
+  }
+
+  /* The value that the sheet came with. */
+  function ownValue(field) {
+    if (!field.matches("select")) return field.defaultValue;
+    return ([...field.options].find((option) => option.defaultSelected) || field.options[0])?.value;
   }
 
   function put(field, value) {
@@ -277,7 +282,15 @@ const Maker = (() => {
     if (!field.dataset.do) return;
     const args = argsOf(field);
     args[field.dataset.arg || field.name] = field.type === "checkbox" ? field.checked : field.value;
+    field.dataset.sent = "1";
     act(field.dataset.do, args, field);
+  });
+
+  /* What was typed before a sheet came anew is no change to the browser any more; leaving the field keeps it. */
+  document.addEventListener("focusout", (event) => {
+    const field = event.target;
+    if (!field.dataset.do || field.dataset.sent || !field.isConnected || !field.matches("input[type=text], textarea, select")) return;
+    if (field.value !== ownValue(field)) field.dispatchEvent(new Event("change", { bubbles: true }));
   });
 
   document.addEventListener("keydown", (event) => {
