@@ -53,8 +53,8 @@ def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked
     lead = longest_lead(song, timelines)
     rows, doubtful = [], []
     for number, timeline in enumerate(timelines, start=3):
-        found = judging.examine(song, timeline, Splicer(timeline, mixes, lead))
-        worst_first = sorted(found, key=lambda join: -join.severity)
+        findings = judging.examine(song, timeline, Splicer(timeline, mixes, lead))
+        worst_first = sorted(findings, key=lambda join: -join.severity)
         doubtful += [f'"{timeline.form.name}", {join.line}' for join in worst_first if join.doubtful]
         rows.append(_form_row(timeline, lead, song.audio.sample_rate, worst_first))
         step(f'judged "{timeline.form.name}"', number, of)
@@ -163,47 +163,49 @@ def _section_rows(study: Study) -> tuple[SectionRow, ...]:
     )
 
 
-def _form_row(timeline: Timeline, lead: int, rate: int, found: Sequence[JoinFinding]) -> FormRow:
+def _form_row(timeline: Timeline, lead: int, rate: int, findings: Sequence[JoinFinding]) -> FormRow:
     seconds = (lead + timeline.stop) / rate
-    return FormRow(timeline.form.name, timeline.form.texts, float(timeline.bars), seconds, tuple(found))
+    return FormRow(timeline.form.name, timeline.form.texts, float(timeline.bars), seconds, tuple(findings))
 
 
 def _bar_warnings(song: Song) -> list[str]:
-    found = []
+    warnings = []
     for first, last in song.uncovered:
         bars = f"bars {bars_text(first, last)} are" if last > first else f"bar {first} is"
-        found.append(f'{bars} in no section; only "as written" plays them')
+        warnings.append(f'{bars} in no section; only "as written" plays them')
     end = song.grid.line_frame(song.last_bar + 1)
     if end > song.audio.frames:
         short_s = (end - song.audio.frames) / song.audio.sample_rate
-        found.append(
+        warnings.append(
             f"the audio ends {short_s:.2f} s before bar {song.last_bar} does; where a form goes on "
             "after it, the rest of the bar is silence"
         )
-    return found
+    return warnings
 
 
 def _song_warnings(study: Study, bounce: Audio, fit: StemFit | None, lead: int, tempo: BeatFit) -> list[str]:
     song = study.song
-    found = _bar_warnings(song) if tempo.better_tempo is None else []  # with another tempo, they are others
+    warnings = (
+        _bar_warnings(song) if tempo.better_tempo is None else []
+    )  # with another tempo, they are others
     peak = float(abs(bounce).max())
     if peak > 1.0:
-        found.append(
+        warnings.append(
             f"the bounce peaks at {peak:.3f} of full scale; its samples are kept as they are, and renders "
             "are turned down until they fit"
         )
     if lead > song.lead_in_frames:
-        found.append(
+        warnings.append(
             f"a form begins with a pickup that is longer than the song's lead-in, so every render begins "
             f"{(lead - song.lead_in_frames) / song.audio.sample_rate:.2f} s earlier, with silence"
         )
     if fit is not None and not fit.nulls:
-        found.append(
+        warnings.append(
             f"the stems do not add up to the bounce: the rest is at {fit.residual_db:.1f} dB (worst "
             f"{fit.worst_db:.1f} dB at {fit.worst_at_s:.1f} s; at most -60 dB is needed to take a stem out "
             'of the bounce itself). Parts with "without" or "only" are made from the stems, '
             f"{fit.gain_db:+.2f} dB, and may step in level"
         )
     if not study.song.listeners:
-        found.append("nobody is listed under [listeners]; add a line such as  ana = {}")
-    return found
+        warnings.append("nobody is listed under [listeners]; add a line such as  ana = {}")
+    return warnings

@@ -49,10 +49,10 @@ def propose_ideas(study: Study, count: int, seed: int, *, write: bool, step: Ste
 
     files = _files(study)
     key = key_of("ideas", count, seed, read_text(study.folder / SONG_FILE), files=files)
-    found = kept(study.folder / RENDERS / "ideas.json", key, list[Idea], compute)
+    ideas = kept(study.folder / RENDERS / "ideas.json", key, list[Idea], compute)
     if write:
-        _write(study, found)
-    return found
+        _write(study, ideas)
+    return ideas
 
 
 def _write(study: Study, ideas: list[Idea]) -> None:

@@ -31,8 +31,8 @@ class FreshLink:
         """Whether no other device can open the address: it means whichever device reads it."""
         host = urlsplit(self.address).hostname or ""
         with suppress(ValueError):
-            found = ipaddress.ip_address(host)
-            return found.is_loopback or found.is_unspecified
+            ip = ipaddress.ip_address(host)
+            return ip.is_loopback or ip.is_unspecified
         return host == "localhost" or host.endswith(".localhost")  # RFC 6761 section 6.3
 
     def qr_lines(self) -> str:
@@ -55,17 +55,17 @@ def renew(study: Study, names: Iterable[str], base: str) -> list[FreshLink]:
     Raises:
         StudyError: song.toml has no such listener.
     """
-    found = [study.listener(name).name for name in names]
-    _make_known(study, found)
-    _end_all(study, found)
-    return [_new(study, name, base, "link renewed") for name in found]
+    listeners = [study.listener(name).name for name in names]
+    _make_known(study, listeners)
+    _end_all(study, listeners)
+    return [_new(study, name, base, "link renewed") for name in listeners]
 
 
 def make(study: Study, name: str, base: str) -> FreshLink:
     """One more link for a listener of song.toml; the older ones go on working."""
-    found = study.listener(name).name
-    _make_known(study, [found])
-    return _new(study, found, base, "link made")
+    listener = study.listener(name).name
+    _make_known(study, [listener])
+    return _new(study, listener, base, "link made")
 
 
 def _new(study: Study, name: str, base: str, event: str) -> FreshLink:
@@ -84,9 +84,9 @@ def withdraw(study: Study, names: Sequence[str]) -> int:
 
 def _end_all(study: Study, names: Sequence[str]) -> list[Link]:
     wanted = {name.casefold() for name in names}
-    found = [link for link in links(study) if link.listener.casefold() in wanted]
-    kept.end_links(study.log, [link.id for link in found])
-    return found
+    ended = [link for link in links(study) if link.listener.casefold() in wanted]
+    kept.end_links(study.log, [link.id for link in ended])
+    return ended
 
 
 def end(study: Study, link: FreshLink) -> None:

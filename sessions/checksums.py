@@ -39,9 +39,9 @@ def whole_rows(connection: Connection, query: Select[Any], table: Table) -> Sequ
     Raises:
         LogError: some rows are not as they were written.
     """
-    found = connection.execute(query).all()
-    require_whole({table: found})
-    return found
+    rows = connection.execute(query).all()
+    require_whole({table: rows})
+    return rows
 
 
 def require_whole(rows: Rows) -> None:

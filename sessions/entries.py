@@ -22,10 +22,10 @@ def known_listener(connection: Connection, name: str) -> int:
     Raises:
         LogError: the log knows none of that name.
     """
-    found = connection.execute(select(t.listeners.c.id).where(t.listeners.c.name == name)).scalar()
-    if found is None:
+    listener_id = connection.execute(select(t.listeners.c.id).where(t.listeners.c.name == name)).scalar()
+    if listener_id is None:
         raise LogError(f'the log knows no listener "{name}"; add them under [listeners] in song.toml')
-    return int(found)
+    return int(listener_id)
 
 
 def add_submission(connection: Connection, at: Moment, listener: str, submission: str) -> bool:

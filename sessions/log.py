@@ -354,8 +354,8 @@ class Log:
         return max((m for m in moments if m), default=None)
 
     def _secret(self, connection: Connection, name: str) -> str | None:
-        found = whole_rows(connection, select(t.secrets).where(t.secrets.c.name == name), t.secrets)
-        return str(found[0].value) if found else None
+        rows = whole_rows(connection, select(t.secrets).where(t.secrets.c.name == name), t.secrets)
+        return str(rows[0].value) if rows else None
 
     def _add(self, connection: Connection, table: Table, **values: Any) -> int:
         """Insert a row with its moment; returns its id."""

@@ -90,9 +90,9 @@ def _without_meeting(rows: list[list[str]], before: str | None) -> list[list[str
         for row in left:
             steps += 1
             if row[0] != last and steps < most_steps:
-                found = extend([*chosen, row], [other for other in left if other is not row])
-                if found:
-                    return found
+                completed = extend([*chosen, row], [other for other in left if other is not row])
+                if completed:
+                    return completed
         return None
 
     return extend([], rows) or rows

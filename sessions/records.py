@@ -162,17 +162,17 @@ class LogContents:
 
     @cached_property
     def _rounds_by_listener(self) -> Mapping[str, list[RoundRecord]]:
-        found: dict[str, list[RoundRecord]] = {}
+        by_listener: dict[str, list[RoundRecord]] = {}
         for round_ in self.rounds:
-            found.setdefault(round_.listener, []).append(round_)
-        return found
+            by_listener.setdefault(round_.listener, []).append(round_)
+        return by_listener
 
     @cached_property
     def _listens_by_listener(self) -> Mapping[str, list[ListenRecord]]:
-        found: dict[str, list[ListenRecord]] = {}
+        by_listener: dict[str, list[ListenRecord]] = {}
         for listen in self.listens:
-            found.setdefault(listen.listener, []).append(listen)
-        return found
+            by_listener.setdefault(listen.listener, []).append(listen)
+        return by_listener
 
     @property
     def opened(self) -> EventRecord | None:
@@ -214,13 +214,13 @@ def read_events(connection: Connection) -> tuple[EventRecord, ...]:
 
 def opened_event(events: Iterable[EventRecord]) -> EventRecord | None:
     """The event that opened the study, unless it was reopened for more rounds since."""
-    found = None
+    opening = None
     for event in events:
-        if event.kind in ("opened", "decided") and found is None:
-            found = event
+        if event.kind in ("opened", "decided") and opening is None:
+            opening = event
         elif event.kind == "reopened":
-            found = None
-    return found
+            opening = None
+    return opening
 
 
 _SMALL = (t.secrets, t.listeners, t.forms, t.events)
@@ -230,14 +230,14 @@ _LISTENS = (t.sittings, t.listens, t.listen_ends, t.blemishes, t.judgements, t.r
 
 def _read(connection: Connection, tables: Sequence[Table], listener: str | None = None) -> Rows:
     """The rows of `tables` in the order they were written, every one compared with its sum."""
-    found = {}
+    rows = {}
     for table in tables:
         query = select(table).order_by(*table.primary_key)
         if listener is not None and table not in _SMALL:
             query = _only(query, table, listener)
-        found[table] = connection.execute(query).all()
-    require_whole(found)
-    return found
+        rows[table] = connection.execute(query).all()
+    require_whole(rows)
+    return rows
 
 
 def _only(query: Select[Any], table: Table, listener: str) -> Select[Any]:

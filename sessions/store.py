@@ -73,23 +73,27 @@ class Store:
     def _require_whole(self) -> None:
         """Refuse a damaged file before anything of it is believed (0.4 ms; 60 ms with 1,000 listeners)."""
         with self.reading() as connection:
-            found = connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar()
+            integrity = connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar()
             lost = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
-        if found != "ok" or lost is not None:
-            why = found if lost is None else f"{lost[0]} {lost[1]} belongs to a row of {lost[2]} that is gone"
+        if integrity != "ok" or lost is not None:
+            why = (
+                integrity
+                if lost is None
+                else f"{lost[0]} {lost[1]} belongs to a row of {lost[2]} that is gone"
+            )
             raise LogError(f"the log {self.name} is damaged ({why}); {RESTORE}")
 
     def _migrate(self) -> None:
         with self.reading() as connection:
-            found = tables.version(connection)
-        tables.check_known(found)
-        while found < len(tables.MIGRATIONS):
+            version = tables.version(connection)
+        tables.check_known(version)
+        while version < len(tables.MIGRATIONS):
             now = moment(self.clock())
             with self.writing() as connection:
-                found = tables.version(connection)  # another process may have been quicker
-                if found < len(tables.MIGRATIONS):
-                    tables.migrate_one(connection, found + 1, now.utc, now.local_date)
-                    found += 1
+                version = tables.version(connection)  # another process may have been quicker
+                if version < len(tables.MIGRATIONS):
+                    tables.migrate_one(connection, version + 1, now.utc, now.local_date)
+                    version += 1
 
     @contextmanager
     def _explained(self) -> Iterator[None]:

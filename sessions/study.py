@@ -126,7 +126,7 @@ class Study:
         """
         path = manifest_path(self.folder, set_id)
         try:
-            found = self._read_manifest(path)
+            manifest = self._read_manifest(path)
         except RenderError as error:
             with suppress(RenderError):
                 if self.manifest.set_id == set_id:  # the same manifest, kept twice
@@ -136,15 +136,15 @@ class Study:
                 "history of a synchronised folder); without one, that round ends with the ratings it has "
                 "when its listener comes again"
             ) from None
-        lost = [form for form in found.forms if not (self.folder / form.wav).is_file()]
-        if not lost or self.manifest.file_bytes != found.file_bytes:
-            return found
+        lost = [form for form in manifest.forms if not (self.folder / form.wav).is_file()]
+        if not lost or self.manifest.file_bytes != manifest.file_bytes:
+            return manifest
         again = {form.sha256: form.wav for form in self.manifest.forms}
         forms = tuple(
             form.model_copy(update={"wav": again.get(form.sha256, form.wav)}) if form in lost else form
-            for form in found.forms
+            for form in manifest.forms
         )
-        return found.model_copy(update={"forms": forms})
+        return manifest.model_copy(update={"forms": forms})
 
     def listener(self, name: str) -> Listener:
         """A listener of song.toml, by name in any case."""

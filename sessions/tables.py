@@ -280,9 +280,9 @@ def _create_moments(connection: Connection) -> None:
 
 
 def _add_sums(connection: Connection, *to: Table) -> None:
-    found = inspect(connection)
+    inspector = inspect(connection)
     for table in to:
-        if SUM not in {column["name"] for column in found.get_columns(table.name)}:
+        if SUM not in {column["name"] for column in inspector.get_columns(table.name)}:
             connection.exec_driver_sql(f"ALTER TABLE {table.name} ADD COLUMN {SUM} BIGINT")
 
 
@@ -306,11 +306,11 @@ def version(connection: Connection) -> int:
     return len(applied)
 
 
-def check_known(found: int) -> None:
+def check_known(number: int) -> None:
     """Refuse a log that a later fairhearing has written."""
-    if found > len(MIGRATIONS):
+    if number > len(MIGRATIONS):
         raise LogError(
-            f"the log has version {found}, and this fairhearing knows up to {len(MIGRATIONS)}; "
+            f"the log has version {number}, and this fairhearing knows up to {len(MIGRATIONS)}; "
             "it was written by a later fairhearing: update this one"
         )
 

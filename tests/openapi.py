@@ -25,7 +25,7 @@ def description(endpoints: Iterable[Endpoint]) -> dict[str, Any]:
     """The description of these endpoints."""
     table = list(endpoints)
     models: list[type[BaseModel]] = [Trouble]
-    models += [m for e in table for m in (e.asked, e.told) if m is not None]
+    models += [m for e in table for m in (e.asked, e.answer) if m is not None]
     _, schemas = models_json_schema([(m, "validation") for m in dict.fromkeys(models)], ref_template=_REF)
     paths: dict[str, dict[str, Any]] = {}
     for endpoint in table:
@@ -43,11 +43,11 @@ def description(endpoints: Iterable[Endpoint]) -> dict[str, Any]:
 
 
 def _operation(endpoint: Endpoint) -> dict[str, Any]:
-    told: dict[str, Any] = {KIND: {"schema": {"type": "string", "format": "binary"}}}
-    if endpoint.told is not None:
-        told = _json(endpoint.told)
-    responses: dict[str, Any] = {"200": {"description": endpoint.says, "content": told}}
-    if endpoint.told is None:
+    content: dict[str, Any] = {KIND: {"schema": {"type": "string", "format": "binary"}}}
+    if endpoint.answer is not None:
+        content = _json(endpoint.answer)
+    responses: dict[str, Any] = {"200": {"description": endpoint.says, "content": content}}
+    if endpoint.answer is None:
         responses |= {"206": {"description": "A part of it"}, "416": {"description": "No such part"}}
     for status, says in _REFUSALS.items():
         responses[str(status)] = {"description": says, "content": _json(Trouble)}

@@ -58,15 +58,15 @@ def _write(folder: Path, file: Path | None, yes: bool) -> None:
 def _check(path: Path) -> None:
     from sessions.bundle.checking import check_bundle
 
-    found = check_bundle(path)
-    if not found.is_whole:
-        raise BundleError("\n  ".join(found.lines))
-    click.echo(wrapped(found.lines[0]))
+    checked = check_bundle(path)
+    if not checked.is_whole:
+        raise BundleError("\n  ".join(checked.lines))
+    click.echo(wrapped(checked.lines[0]))
 
 
 def _open(path: Path, folder: Path) -> None:
     from sessions.bundle.opening import open_bundle
 
-    found = open_bundle(path, folder)
-    click.echo(wrapped(found.lines[0]))
+    opened = open_bundle(path, folder)
+    click.echo(wrapped(opened.lines[0]))
     click.echo(f"{folder} is a study. Next: `fairhearing status --study '{folder}'`.")

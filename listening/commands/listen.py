@@ -133,24 +133,24 @@ def status(folder: Path, as_json: bool) -> None:
     with no_collection():
         from listening.status import study_status
 
-        found = study_status(open_study(folder))
+        status = study_status(open_study(folder))
         if as_json:
-            echo_json(found.as_json())
+            echo_json(status.as_json())
         else:
-            _echo_status(found)
+            _echo_status(status)
 
 
-def _echo_status(found: StudyStatus) -> None:
-    click.echo(f"{found.title}: {found.state}\n")
+def _echo_status(status: StudyStatus) -> None:
+    click.echo(f"{status.title}: {status.state}\n")
     echo_table(
         "Listeners",
         ("listener ", "rounds done", "in the open round", "days", "next "),
         [
             (x.shown_name, f"{x.rounds_done} of {x.rounds_planned}", x.open_text, str(x.days), x.next_text)
-            for x in found.listeners
+            for x in status.listeners
         ],
     )
-    for line in found.lines:
+    for line in status.lines:
         click.echo(line)
 
 

@@ -38,25 +38,25 @@ def outlook(folder: Path, as_json: bool, seed: int) -> None:
     song = open_study(folder).song
     label = "simulating studies like this one"
     with progress(label) as step:
-        *_, found = plan_outlook(song, seed=seed, progress=lambda done, of: step(label, done, of))
+        *_, answer = plan_outlook(song, seed=seed, progress=lambda done, of: step(label, done, of))
     if as_json:
-        echo_json(found.as_json())
+        echo_json(answer.as_json())
         return
-    click.echo(wrapped(found.sentences[0]))
+    click.echo(wrapped(answer.sentences[0]))
     click.echo()
     people = "one listener" if len(song.listeners) == 1 else f"{len(song.listeners)} listeners"
     echo_table(
         f"{people}, {len(song.forms)} forms, {song.rounds} rounds over "
-        f"{song.days} {'day' if song.days == 1 else 'days'}; {found.studies} simulated studies a row",
+        f"{song.days} {'day' if song.days == 1 else 'days'}; {answer.studies} simulated studies a row",
         ("best leads by", "the form named is the best", "points lost by following it",
          "safe to choose by then", "clear by then"),
         [
             ("nothing known" if row.lead is None else f"{row.lead:g} points", f"{row.named.value:.0%}",
              f"{row.lost.value:.1f}", f"{row.safe.value:.0%}", f"{row.clear.value:.0%}")
-            for row in found.rows
+            for row in answer.rows
         ],
     )  # fmt: skip
-    for sentence in found.sentences[1:]:
+    for sentence in answer.sentences[1:]:
         click.echo(wrapped(sentence))
 
 
@@ -209,26 +209,27 @@ def verdict(csv: Path, as_json: bool) -> None:
     from reports.verdict.judge import judge
 
     table, warnings = read_ratings(csv)
-    found = judge(table)
+    judgement = judge(table)
     echo_warnings([*warnings, *look_alikes(table)])
     if as_json:
-        echo_json(found.as_json())
+        echo_json(judgement.as_json())
         return
-    click.echo(wrapped(found.sentence))
+    click.echo(wrapped(judgement.sentence))
     with progress("simulating how it may go on") as step:
-        needed = to_go(found, progress=lambda done, of: step("simulating how it may go on", done, of))
+        needed = to_go(judgement, progress=lambda done, of: step("simulating how it may go on", done, of))
     if needed:
         click.echo(wrapped(needed))
     click.echo()
-    days = "one day" if found.days == 1 else f"{found.days} days"
+    days = "one day" if judgement.days == 1 else f"{judgement.days} days"
     echo_table(
-        f"Settled ratings, {sum(found.listens.values())} listens over {days}",
+        f"Settled ratings, {sum(judgement.listens.values())} listens over {days}",
         ("form ", "settled", "90 % interval", "chance to be best", "points lost by choosing it", "listens"),
         [
-            (name, f"{found.settled[name].mean:.1f}",
-             f"{found.settled[name].low:.1f} to {found.settled[name].high:.1f}",
-             f"{found.p_best[name]:.0%}", f"{found.expected_loss[name]:.1f}", str(found.listens[name]))
-            for name in found.order
+            (name, f"{judgement.settled[name].mean:.1f}",
+             f"{judgement.settled[name].low:.1f} to {judgement.settled[name].high:.1f}",
+             f"{judgement.p_best[name]:.0%}", f"{judgement.expected_loss[name]:.1f}",
+             str(judgement.listens[name]))
+            for name in judgement.order
         ],
     )  # fmt: skip
-    echo_warnings(found.notes)
+    echo_warnings(judgement.notes)

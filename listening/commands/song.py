@@ -53,12 +53,12 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None, click_file: Pat
 
     study = open_study(folder)
     with progress("listening to the song") as step:
-        found = check_study(study, step)
+        checked = check_study(study, step)
     cues = _joins_audio(study, joins_audio) if joins_audio is not None else []
     if click_file is not None:
         _click(study, click_file)
     if as_json:
-        echo_json(found.as_json())
+        echo_json(checked.as_json())
         return
     song = study.song
     channels = "stereo" if song.audio.channels == 2 else "mono"
@@ -69,36 +69,36 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None, click_file: Pat
     echo_table(
         "Sections",
         ("section ", "bars", "from", "to"),
-        [(s.name, s.bars, clock_text(s.start_s), clock_text(s.end_s)) for s in found.sections],
+        [(s.name, s.bars, clock_text(s.start_s), clock_text(s.end_s)) for s in checked.sections],
     )
     echo_table(
         "Forms",
         ("form ", "bars", "length", "joins", "doubtful", "parts "),
         [
             (f.name, f"{f.bars:g}", clock_text(f.seconds), str(len(f.joins)),
-             f.doubtful if found.grid_fits else "-", ", ".join(f.parts))
-            for f in found.forms
+             f.doubtful if checked.grid_fits else "-", ", ".join(f.parts))
+            for f in checked.forms
         ],
     )  # fmt: skip
-    if found.grid_fits and any(f.joins for f in found.forms):
+    if checked.grid_fits and any(f.joins for f in checked.forms):
         echo_table(
             "Joins, each form's worst first",
             ("form ", "bar", "join ", "done", "judged"),
             [
                 (f.name, str(j.bar), f"{j.before} > {j.after}", j.done, "doubtful" if j.doubtful else "clean")
-                for f in found.forms
+                for f in checked.forms
                 for j in f.joins
             ],
         )
-    for line in found.lines:
+    for line in checked.lines:
         click.echo(wrapped(line))
-    echo_warnings(found.warnings)
+    echo_warnings(checked.warnings)
     if joins_audio is not None:
         click.echo(f"{joins_audio} holds four bars around each join, for the maker's ears only:")
         for cue in cues:
             click.echo(f"  {cue}")
-    notes = " but for the notes above" if found.warnings else ""
-    if found.grid_fits:
+    notes = " but for the notes above" if checked.warnings else ""
+    if checked.grid_fits:
         click.echo(f"song.toml is in order{notes}. Next: `fairhearing render`.")
     else:
         click.echo(
@@ -143,11 +143,11 @@ def ideas(folder: Path, as_json: bool, count: int, seed: int, write: bool) -> No
 
     study = open_study(folder)
     with progress("trying orders") as step:
-        found = propose_ideas(study, count, seed, write=write, step=step)
+        proposed = propose_ideas(study, count, seed, write=write, step=step)
     if as_json:
-        echo_json([asdict(idea) for idea in found])
+        echo_json([asdict(idea) for idea in proposed])
         return
-    for idea in found:
+    for idea in proposed:
         parts = ", ".join(f'"{text}"' for text in idea.texts)
         click.echo(f'"{idea.name}" = [{parts}]')
         click.echo(wrapped(f"# {idea.reason}", subsequent_indent="# ") + "\n")

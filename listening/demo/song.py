@@ -55,11 +55,11 @@ class SongPlan:
     @property
     def sections(self) -> dict[str, tuple[int, int, int]]:
         """In the song's order: name -> (first bar, last bar, pickup in beats), bars from 1 and inclusive."""
-        found, bar = {}, 1
+        sections, bar = {}, 1
         for name, section in self.score.items():
-            found[name] = (bar, bar + len(section.score_bars) - 1, section.pickup_beats)
+            sections[name] = (bar, bar + len(section.score_bars) - 1, section.pickup_beats)
             bar += len(section.score_bars)
-        return found
+        return sections
 
     @property
     def bars(self) -> int:

@@ -86,8 +86,8 @@ def require_device(device: str | None) -> None:
     library = sound_library()
     try:
         with quiet_stderr():
-            found: Any = library.query_devices(device, "output")
-        if not found:
+            output: Any = library.query_devices(device, "output")
+        if not output:
             raise ValueError
     except (ValueError, library.PortAudioError):
         named = f'there is no sound device "{device}"' if device else "there is no sound device"
@@ -175,8 +175,8 @@ class Playing:
     def _stumbles(self) -> list[Stumble]:
         """All gaps; of those that the device told, the ones that were not measured too."""
         measured = [*self._slip.stumbles(), *self._missing]
-        told = [x for x in self._flagged if all(abs(x.at_s - y.at_s) > NEAR_S for y in measured)]
-        return sorted([*measured, *told], key=lambda stumble: stumble.at_s)
+        flagged = [x for x in self._flagged if all(abs(x.at_s - y.at_s) > NEAR_S for y in measured)]
+        return sorted([*measured, *flagged], key=lambda stumble: stumble.at_s)
 
     def _play(self, while_playing: Callable[[Playing], None]) -> None:
         with quiet_stderr():

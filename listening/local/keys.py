@@ -45,20 +45,20 @@ class _PosixKeys(Keys):
         self._fd = fd
 
     def pressed(self) -> str:
-        found = ""
+        typed = ""
         while select.select([self._fd], [], [], 0)[0]:
             read = os.read(self._fd, 64)
             if not read:
                 break
-            found += read.decode(errors="ignore")
-        return found
+            typed += read.decode(errors="ignore")
+        return typed
 
 
 class _WindowsKeys(Keys):
     def pressed(self) -> str:
         import msvcrt
 
-        found = ""
+        typed = ""
         while msvcrt.kbhit():  # type: ignore[attr-defined,unused-ignore]
-            found += msvcrt.getwch()  # type: ignore[attr-defined,unused-ignore]
-        return found
+            typed += msvcrt.getwch()  # type: ignore[attr-defined,unused-ignore]
+        return typed

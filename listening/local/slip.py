@@ -48,7 +48,7 @@ class SlipMeter:
 
     def stumbles(self) -> list[Stumble]:
         """The gaps so far, by when what was in the buffer had been played."""
-        found = []
+        stumbles = []
         first = 0  # of the windows since the last gap
         windows = self._windows
         if self._last_s is not None and self._last_s - windows[-1].began_s < WINDOW_S / 2:
@@ -59,6 +59,6 @@ class SlipMeter:
             slip_s = min(w.least_s for w in after) - min(w.least_s for w in before)
             if slip_s > LEAST_SLIP_S:
                 widest = max(windows[at - 1], windows[at], key=lambda w: w.widest_s)
-                found.append(Stumble(widest.handed_s, slip_s))
+                stumbles.append(Stumble(widest.handed_s, slip_s))
                 first = at
-        return found
+        return stumbles

@@ -46,14 +46,14 @@ def number(args: Mapping[str, Any], name: str, low: float, high: float) -> float
     """
     value = args.get(name)
     try:
-        found = float(value.replace(",", ".") if isinstance(value, str) else value)  # type: ignore[arg-type]
+        figure = float(value.replace(",", ".") if isinstance(value, str) else value)  # type: ignore[arg-type]
     except (TypeError, ValueError, OverflowError):
-        found = math.nan
-    if not low <= found <= high:
+        figure = math.nan
+    if not low <= figure <= high:
         raise PageError(
             422, "shape", f"{name.replace('_', ' ')}: a number from {low:g} to {high:g} stands here."
         )
-    return found
+    return figure
 
 
 def whole(args: Mapping[str, Any], name: str, low: int, high: int) -> int:
@@ -62,10 +62,10 @@ def whole(args: Mapping[str, Any], name: str, low: int, high: int) -> int:
     Raises:
         PageError: as for `number`.
     """
-    found = number(args, name, low, high)
-    if found != int(found):
+    figure = number(args, name, low, high)
+    if figure != int(figure):
         raise PageError(422, "shape", f"{name.replace('_', ' ')}: a whole number stands here.")
-    return int(found)
+    return int(figure)
 
 
 def flag(args: Mapping[str, Any], name: str) -> bool:

@@ -177,10 +177,10 @@ class _Page:
 
     async def sound(self, request: Request) -> Response:
         kind, asked = request.path_params["kind"], dict(request.query_params)
-        found = await run_in_threadpool(sounds.sound, self.work, kind, asked)
+        sound = await run_in_threadpool(sounds.sound, self.work, kind, asked)
         return Response(
-            found.samples, media_type="application/octet-stream",
-            headers={"Fair-Rate": str(found.rate), "Fair-Channels": str(found.channels)},
+            sound.samples, media_type="application/octet-stream",
+            headers={"Fair-Rate": str(sound.rate), "Fair-Channels": str(sound.channels)},
         )  # fmt: skip
 
     async def ticket(self, request: Request) -> Response:

@@ -73,8 +73,8 @@ def peak_of(work: Workspace, song: Song) -> float:
             for block in file.blocks(_PEAK_BLOCK, dtype="float32", always_2d=True):
                 peak = max(peak, float(np.abs(block).max(initial=0.0)))
         work.cache[key] = peak
-    found: float = work.cache[key]
-    return found
+    largest: float = work.cache[key]
+    return largest
 
 
 def _around_join(work: Workspace, song: Song, asked: Mapping[str, str], joined: bool) -> Audio:
@@ -82,9 +82,9 @@ def _around_join(work: Workspace, song: Song, asked: Mapping[str, str], joined: 
     require_playable(work, song, form)
     index = _int(asked, "index")
     if joined:
-        found = join_excerpt(song, form, index)
+        excerpt = join_excerpt(song, form, index)
         work.note("join heard", {"form": form.name, "index": index})
-        return found
+        return excerpt
     as_written = as_it_was(song, form, index, "new")
     if as_written is None:
         as_written = as_it_was(song, form, index, "old")

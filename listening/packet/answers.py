@@ -135,19 +135,19 @@ def check_answers(study: Study, content: bytes, path: str) -> tuple[Ticket, Answ
     Raises:
         AnswersError: as for `read_answers`.
     """
-    found = _answer_file(content, path)
-    if hashlib.sha256(found.answers.encode()).hexdigest() != found.sha256:
+    file = _answer_file(content, path)
+    if hashlib.sha256(file.answers.encode()).hexdigest() != file.sha256:
         raise AnswersError(
             f"{path} was damaged on its way (its answers do not match their SHA-256); {_AGAIN}, "
             "as an attachment rather than as text"
         )
-    if not is_signed(found.signature, study.log.secret("packet_key"), "packet", found.ticket):
+    if not is_signed(file.signature, study.log.secret("packet_key"), "packet", file.ticket):
         raise AnswersError(
             f"{path} does not answer a packet of this study, or its ticket was changed; look whether it "
             "belongs to another study, or make a new packet"
         )
     try:
-        return Ticket.model_validate_json(found.ticket), Answers.model_validate_json(found.answers)
+        return Ticket.model_validate_json(file.ticket), Answers.model_validate_json(file.answers)
     except ValidationError as error:
         first = error.errors(include_url=False, include_input=False, include_context=False)[0]
         where = ".".join(str(part) for part in first["loc"])

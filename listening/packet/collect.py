@@ -87,18 +87,18 @@ class _Collecting:
 
     def _summary(self) -> str:
         """What is new to the log, as the listener would count it."""
-        told = [f"{self.rated} {'form' if self.rated == 1 else 'forms'} rated"]
+        counts = [f"{self.rated} {'form' if self.rated == 1 else 'forms'} rated"]
         if self.corrected:
-            told.append(f"{self.corrected} {'rating' if self.corrected == 1 else 'ratings'} corrected")
+            counts.append(f"{self.corrected} {'rating' if self.corrected == 1 else 'ratings'} corrected")
         if self.unrated:
-            told.append(f"{self.unrated} heard and not rated")
+            counts.append(f"{self.unrated} heard and not rated")
         if self.void:
-            told.append(f"{self.void} {'listen' if self.void == 1 else 'listens'} broken off")
+            counts.append(f"{self.void} {'listen' if self.void == 1 else 'listens'} broken off")
         if self.refused:
-            told.append(f"{self.refused} not taken in")
+            counts.append(f"{self.refused} not taken in")
         earlier = [r for r in self.contents.rounds_of(self.ticket.listener) if r.number < self.round.number]
         number = 1 + sum(bool(r.complete) for r in earlier)
-        return f"{self.ticket.listener}, round {number}: {', '.join(told)}"
+        return f"{self.ticket.listener}, round {number}: {', '.join(counts)}"
 
     def _find_round(self) -> RoundRecord:
         for record in self.contents.rounds_of(self.ticket.listener):
@@ -268,12 +268,12 @@ class _Collecting:
 def _newer(given: GivenListen, known: Mapping[str, float]) -> dict[str, float]:
     """The ratings that a listen has now and the log has not: a value that was corrected on the way here gives
     way to the last one, a value that was corrected in the study itself stands."""
-    found = {}
+    newer = {}
     for aspect in dict.fromkeys(rating.aspect for rating in given.ratings):
         *earlier, last = [rating.value for rating in given.ratings if rating.aspect == aspect]
         if aspect not in known or (known[aspect] != last and known[aspect] in earlier):
-            found[str(aspect)] = last
-    return found
+            newer[str(aspect)] = last
+    return newer
 
 
 def _submission(given: GivenListen) -> str:

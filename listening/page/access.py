@@ -98,12 +98,12 @@ def _shorten(kept: OrderedDict[Any, Any]) -> None:
 def _neighbourhood(address: str) -> str:
     """An IPv4 address, or the /64 that an IPv6 address lies in (one household has all of it)."""
     try:
-        found = ipaddress.ip_address(address.partition("%")[0])
+        ip = ipaddress.ip_address(address.partition("%")[0])
     except ValueError:
         return address
-    if found.version == 6:
-        return str(ipaddress.ip_network((found, 64), strict=False))
-    return str(found)
+    if ip.version == 6:
+        return str(ipaddress.ip_network((ip, 64), strict=False))
+    return str(ip)
 
 
 class Carried:

@@ -119,9 +119,9 @@ def prepare(study: Study, app: Starlette, say: Say = print) -> None:
         elif not is_lost(study, round_):
             sets[round_.render_set] = study.manifest_of(round_.render_set)
     say("Making and checking the copies that the page plays …")
-    for found in sets.values():
-        copies.of(found)
-        copies.level_check(found)
+    for one_set in sets.values():
+        copies.of(one_set)
+        copies.level_check(one_set)
 
 
 def sizes_text(copies: Copies, forms: int, *, small: bool) -> str:
@@ -201,9 +201,9 @@ def host_names(lan: bool, address: str | None) -> list[str]:
 def _name_in(address: str) -> str:
     """The host name of an address; without one every request would be refused, with "*" none would be."""
     with suppress(ValueError):
-        found = urlsplit(address)
-        if found.scheme in ("http", "https") and re.fullmatch(r"[\w.-]+", found.hostname or ""):
-            return str(found.hostname)
+        url = urlsplit(address)
+        if url.scheme in ("http", "https") and re.fullmatch(r"[\w.-]+", url.hostname or ""):
+            return str(url.hostname)
     raise StudyError(
         f'"{address}" is not the address of a page; write it whole, for instance '
         "--address https://songs.example"

@@ -44,7 +44,7 @@ class Endpoint:
     method: str
     path: str
     asked: type[BaseModel] | None
-    told: type[BaseModel] | None  # None: sound
+    answer: type[BaseModel] | None  # None: sound
     does: Callable[..., Any]
     says: str
 
@@ -149,12 +149,12 @@ async def _do(endpoint: Endpoint, who: Visitor, request: Request) -> Response:
     given: list[Any] = [_from_path(name, value) for name, value in request.path_params.items()]
     if endpoint.asked is not None:
         given.append(await _body(request, endpoint.asked))
-    told = await run_in_threadpool(endpoint.does, who, *given)
-    if endpoint.told is not None:
-        return Response(told.model_dump_json(), media_type="application/json")
-    if isinstance(told, bytes):
-        return Response(told, media_type=KIND)
-    return await file_response(request, told)
+    answer = await run_in_threadpool(endpoint.does, who, *given)
+    if endpoint.answer is not None:
+        return Response(answer.model_dump_json(), media_type="application/json")
+    if isinstance(answer, bytes):
+        return Response(answer, media_type=KIND)
+    return await file_response(request, answer)
 
 
 def _visitor(request: Request, study: Study, auth: LinkAuth) -> Visitor:
@@ -198,11 +198,11 @@ def _trouble(error: PageError) -> Response:
         headers["WWW-Authenticate"] = "Bearer"  # RFC 9110 section 15.5.2
     if error.status in (429, 503):
         headers["Retry-After"] = "60" if error.status == 429 else "5"
-    told = s.Trouble(word=error.word, text=error.text)
-    return JSONResponse(told.model_dump(), status_code=error.status, headers=headers)
+    trouble = s.Trouble(word=error.word, text=error.text)
+    return JSONResponse(trouble.model_dump(), status_code=error.status, headers=headers)
 
 
 async def _http_trouble(_request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
-    told = s.Trouble(word="nothing", text="There is nothing here.")
-    return JSONResponse(told.model_dump(), status_code=error.status_code, headers=error.headers)
+    trouble = s.Trouble(word="nothing", text="There is nothing here.")
+    return JSONResponse(trouble.model_dump(), status_code=error.status_code, headers=error.headers)

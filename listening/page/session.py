@@ -256,16 +256,16 @@ class PageSessions:
         self._require_listed(request)
         drawer = sign(self._key, "drawer", request.listener)[:16]
         study, state = request.study, request.state
-        found = state_of(study, state, request.contents, drawer, any_day=self.any_day)
-        if found.stage in ("done", "rest"):
-            return found
+        shown = state_of(study, state, request.contents, drawer, any_day=self.any_day)
+        if shown.stage in ("done", "rest"):
+            return shown
         copies = self.copies.ready(manifest_played(study, state) if state.goes_on else study.manifest)
         if copies is None:
-            return found
+            return shown
         update: dict[str, object] = {"form_bytes": copies.file_bytes}
         if state.goes_on and request.to_hear:
             update["next_sound"] = self._sound_path(request.round, request.to_hear[0])
-        return found.model_copy(update=update)
+        return shown.model_copy(update=update)
 
     def _sound_path(self, round_: Round, demand: Demand) -> str:
         """Where a form's copy lies in this round and in no other, so that no two rounds can be compared."""

@@ -47,8 +47,8 @@ def rhythm(curve: Onsets, edges_s: Floats) -> Floats:
     near = np.clip(steps[..., None] + np.arange(-3, 4), 0, len(curve.registers) - 1)  # 15 ms either way
     hits = curve.registers[near].max(axis=2)
     strong = np.percentile(hits, 95, axis=(0, 1))
-    found: Floats = np.minimum(hits / np.maximum(strong, 1e-9), 1.5).reshape(len(hits), -1)
-    return found
+    attacks: Floats = np.minimum(hits / np.maximum(strong, 1e-9), 1.5).reshape(len(hits), -1)
+    return attacks
 
 
 def _means(rows: Audio, edges: Floats) -> Floats:

@@ -49,17 +49,17 @@ def song_frames(audio: Audio, sample_rate: int) -> SongFrames:
     Those of the last few songs are kept in memory, as tempo, bar lines and sections all ask for them.
     """
     key = _mark(audio, sample_rate)
-    found = _recent.get(key)
-    if found is None:
+    frames = _recent.get(key)
+    if frames is None:
         hop = round(HOP_S * sample_rate)
         mono = audio @ np.full(audio.shape[1], 1 / audio.shape[1], np.float32)
-        found = SongFrames(
+        frames = SongFrames(
             hop / sample_rate,
             band_energies(mono, sample_rate, round(WINDOW_S * sample_rate), hop),
             _chroma(mono, sample_rate, CHROMA_EVERY * hop),
         )
-    keep(audio, sample_rate, found)
-    return found
+    keep(audio, sample_rate, frames)
+    return frames
 
 
 def keep(audio: Audio, sample_rate: int, frames: SongFrames) -> None:

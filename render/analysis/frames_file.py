@@ -28,9 +28,9 @@ def recall_frames(folder: Path, path: Path, audio: Audio, sample_rate: int) -> N
     with path.open("rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()[:16]
     there = folder / FOLDER / f"frames-{_VERSION}-{digest}.npz"
-    found = _read(there, -(-len(audio) // round(0.005 * sample_rate)))
-    if found is not None:
-        keep(audio, sample_rate, found)
+    kept_frames = _read(there, -(-len(audio) // round(0.005 * sample_rate)))
+    if kept_frames is not None:
+        keep(audio, sample_rate, kept_frames)
         return
     frames = song_frames(audio, sample_rate)
     data = io.BytesIO()
@@ -47,9 +47,9 @@ def _read(path: Path, steps: int) -> SongFrames | None:
     """The frames in a file, if it is whole (its members carry CRC-32 sums) and of this length."""
     try:
         with np.load(path) as file:
-            found = SongFrames(float(file["hop_s"]), file["bands"], file["chroma"])
+            frames = SongFrames(float(file["hop_s"]), file["bands"], file["chroma"])
     except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
         return None
-    fits = found.bands.shape == (steps, BANDS) and found.chroma.shape == (-(-steps // CHROMA_EVERY), 12)
-    floats = found.bands.dtype == found.chroma.dtype == np.float32
-    return found if fits and floats and found.hop_s > 0 else None
+    fits = frames.bands.shape == (steps, BANDS) and frames.chroma.shape == (-(-steps // CHROMA_EVERY), 12)
+    floats = frames.bands.dtype == frames.chroma.dtype == np.float32
+    return frames if fits and floats and frames.hop_s > 0 else None

@@ -47,8 +47,8 @@ def bar_likeness(sound: SegmentSound, rhythm: Floats | None = None) -> tuple[Flo
 def _distances(rows: Floats) -> Floats:
     """Euclidean distances between all rows, `(n, n)`."""
     squares = (rows**2).sum(axis=1)
-    found: Floats = np.sqrt(np.maximum(squares[:, None] + squares[None] - 2 * rows @ rows.T, 0.0))
-    return found
+    distances: Floats = np.sqrt(np.maximum(squares[:, None] + squares[None] - 2 * rows @ rows.T, 0.0))
+    return distances
 
 
 def bar_novelty(likeness: Floats, colour: Floats) -> Floats:
@@ -129,8 +129,8 @@ def loop_goes_on(likeness: Floats) -> Floats:
 def along_diagonals(likeness: Floats) -> Floats:
     """Pool the best of the nearby offsets, so that a loop of 2 or 4 chords counts as one colour."""
     pooled = 0.5 * likeness + 0.5 * ndimage.maximum_filter1d(likeness, 5, axis=1, mode="nearest")
-    found: Floats = (pooled + pooled.T) / 2
-    return found
+    symmetric: Floats = (pooled + pooled.T) / 2
+    return symmetric
 
 
 def _checkerboard(likeness: Floats, half: int) -> Floats:

@@ -39,8 +39,8 @@ class Onsets:
     def at(self, times_s: Floats) -> Floats:
         """Strength at times (linear between steps, 0 outside)."""
         steps = np.arange(len(self.strength))
-        found: Floats = np.interp(times_s * self.rate, steps, self.strength, left=0.0, right=0.0)
-        return found
+        strength: Floats = np.interp(times_s * self.rate, steps, self.strength, left=0.0, right=0.0)
+        return strength
 
     def smooth(self, sigma_s: float) -> Onsets:
         """The same, blurred: for folding many bars whose timing is not to the millisecond."""
@@ -79,7 +79,7 @@ def attack_times(audio: Audio, sample_rate: int, near_s: Floats) -> Floats:
     its peak.
     """
     slot, reach = max(round(sample_rate / 1000), 1), 40
-    found = []
+    times_s = []
     for at_s in near_s:
         start = round(at_s * sample_rate) - (reach + 10) * slot
         excerpt = audio[max(start, 0) : max(start, 0) + (2 * reach + 20) * slot]
@@ -92,5 +92,5 @@ def attack_times(audio: Audio, sample_rate: int, near_s: Floats) -> Floats:
         if energy[top] > 10 * before + 1e-12:
             first = max(top - 12, 0)
             place = first + int(np.argmax(energy[first : top + 1] > 0.2 * energy[top]))
-            found.append((start + place * slot) / sample_rate)
-    return np.array(found)
+            times_s.append((start + place * slot) / sample_rate)
+    return np.array(times_s)

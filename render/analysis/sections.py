@@ -49,8 +49,8 @@ class Suggestion:
 
     def lines(self) -> list[str]:
         """What to tell a person."""
-        told = [f"{s.name}: bars {s.bars_text}" for s in self.sections]
-        return ([self.warning] if self.warning else []) + told
+        named = [f"{s.name}: bars {s.bars_text}" for s in self.sections]
+        return ([self.warning] if self.warning else []) + named
 
 
 def sections(audio: Audio, grid: Grid, last_bar: int) -> Suggestion:
@@ -78,9 +78,9 @@ def sections(audio: Audio, grid: Grid, last_bar: int) -> Suggestion:
             "not fit it): the sections only mark where the sound changes; set them by ear"
         )
     confidence = 0.0 if warning else min(contrast, 1.0) * min(recurring / 0.6, 1.0)
-    found = _named(starts, letters, last_bar)
+    named = _named(starts, letters, last_bar)
     repeats = identical_repeats(likeness, starts)
-    return Suggestion(found, tuple(letters), tuple(strengths), repeats, confidence, warning)
+    return Suggestion(named, tuple(letters), tuple(strengths), repeats, confidence, warning)
 
 
 @dataclass(frozen=True)
@@ -100,10 +100,10 @@ class Lengths:
         uneven = np.select(
             [bars % 8 == 0, bars % 4 == 0, bars % 2 == 0], [0.0, self.four, self.two], self.odd
         )
-        found: Floats = (
+        costs: Floats = (
             uneven + self.short * np.maximum(8 - bars, 0) / 4 + self.long * np.maximum(bars - 16, 0) / 8
         )
-        return found
+        return costs
 
 
 LENGTHS = Lengths()
@@ -144,8 +144,8 @@ def _phrase_grid(novelty: Floats, last_bar: int) -> Floats:
     clipped[0] = 0.0
     mean = np.array([clipped[place::PHRASE_BARS].mean() for place in range(PHRASE_BARS)])
     usual = GRID_SHARE * (mean - mean.mean()) / max(float(mean.std()), 1e-9)
-    found: Floats = usual[np.arange(last_bar) % PHRASE_BARS]
-    return found
+    advantage: Floats = usual[np.arange(last_bar) % PHRASE_BARS]
+    return advantage
 
 
 def name_alike(likeness: Floats, starts: list[int]) -> list[str]:
@@ -198,9 +198,9 @@ def _alike(likeness: Floats, one: tuple[int, int], two: tuple[int, int]) -> floa
 
 def _named(starts: list[int], letters: list[str], last_bar: int) -> tuple[Section, ...]:
     """Sections "A", or "A 1", "A 2" where a letter comes back."""
-    found, counts = [], dict.fromkeys(letters, 0)
+    sections, counts = [], dict.fromkeys(letters, 0)
     for start, stop, letter in zip(starts, [*starts[1:], last_bar + 1], letters, strict=True):
         counts[letter] += 1
         name = f"{letter} {counts[letter]}" if letters.count(letter) > 1 else letter
-        found.append(Section(name, start, stop - 1))
-    return tuple(found)
+        sections.append(Section(name, start, stop - 1))
+    return tuple(sections)

@@ -64,22 +64,22 @@ class StemSearch:
         """What to tell a person."""
         if not self.stems:
             return ["no stems were found: none of the folder's files is audio that could be one"]
-        told = [f"{s.name}: {s.problem}" for s in self.stems if s.problem]
+        lines = [f"{s.name}: {s.problem}" for s in self.stems if s.problem]
         if self.moved_residual_db is not None:
-            told.append(
+            lines.append(
                 f"moved by these offsets, all stems leave {self.moved_residual_db:.1f} dB of the bounce"
             )
         if self.fit and self.fit.nulls:
-            told.append(
+            lines.append(
                 f"{_names(self.usable)} add up to the bounce (residual {self.fit.residual_db:.1f} dB)"
             )
         elif self.fit:
-            told.append(
+            lines.append(
                 f"{_names(self.usable)} do not add up to the bounce: {self.fit.residual_db:.1f} dB is left "
                 f"(wanted: {NULL_DB:.0f} dB), most at {self.fit.worst_at_s:.1f} s; export bounce and stems "
                 "from the same session with the same effects on the sum"
             )
-        return told
+        return lines
 
 
 def search(folder: Path, bounce_path: Path, bounce: Audio) -> StemSearch:
@@ -202,8 +202,8 @@ def _tapered(frames: int, share: float) -> Floats:
     """Ones, with cosine tapers over `share` of the frames in all (a Tukey window; textbook)."""
     taper = max(round(share * frames / 2), 1)
     slope = np.minimum(np.minimum(np.arange(frames), np.arange(frames)[::-1]) / taper, 1.0)
-    found: Floats = 0.5 - 0.5 * np.cos(np.pi * slope)
-    return found
+    window: Floats = 0.5 - 0.5 * np.cos(np.pi * slope)
+    return window
 
 
 def _loudest(path: Path, info: AudioInfo, frames: int) -> tuple[int, int]:

@@ -80,8 +80,8 @@ def wav_bytes(frames: int, channels: int) -> int:
 def wav_format(frames: int, sample_rate: int, channels: int) -> bytes:
     """What stands in a 24-bit WAV file between its RIFF header and its audio: the format, and the length."""
     frame_bytes = channels * SAMPLE_BYTES
-    told = (1, channels, sample_rate, sample_rate * frame_bytes, frame_bytes, 8 * SAMPLE_BYTES)
-    return struct.pack("<4sIHHIIHH4sI", b"fmt ", 16, *told, b"data", frames * frame_bytes)
+    fields = (1, channels, sample_rate, sample_rate * frame_bytes, frame_bytes, 8 * SAMPLE_BYTES)
+    return struct.pack("<4sIHHIIHH4sI", b"fmt ", 16, *fields, b"data", frames * frame_bytes)
 
 
 def pad_wav(path: Path, size: int) -> None:

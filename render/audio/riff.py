@@ -86,17 +86,17 @@ def _places(content: bytes) -> dict[int, int]:
 
 
 def _labels(content: bytes) -> dict[int, str]:
-    found, at = {}, 0
+    labels, at = {}, 0
     while at + 12 <= len(content):
         name, length, number = struct.unpack_from("<4sII", content, at)
         if name == b"labl" and length >= 4:
             raw = content[at + 12 : at + 8 + length].split(b"\0")[0]
             try:
-                found[number] = raw.decode("utf-8")
+                labels[number] = raw.decode("utf-8")
             except UnicodeDecodeError:
-                found[number] = raw.decode("cp1252", "replace")
+                labels[number] = raw.decode("cp1252", "replace")
         at += 8 + length + length % 2
-    return found
+    return labels
 
 
 def write_cued_wav(source_wav: Path, cues: Sequence[Cue], path: Path) -> None:

@@ -66,13 +66,13 @@ def bar_one(
         changes_at(audio, grid, max(at_s, 0.0), bars, firsts)
         for at_s in (float(grid.start_s), later, earlier)
     )
-    chosen, found, other = (later, late, early) if late.sum() >= early.sum() else (earlier, early, late)
-    if found.sum() < NO_WORSE * given.sum():  # the sections say something else than the beats
+    chosen, best, other = (later, late, early) if late.sum() >= early.sum() else (earlier, early, late)
+    if best.sum() < NO_WORSE * given.sum():  # the sections say something else than the beats
         return BarOne(None, None)
     silent_s = first_sound_s(curve) - chosen
-    if found.sum() < CLEAR_CHANGE * other.sum() or silent_s > grid.meter.beats * beat_s / 2:
+    if best.sum() < CLEAR_CHANGE * other.sum() or silent_s > grid.meter.beats * beat_s / 2:
         return by_sound
-    return BarOne(place, chosen, int((found > given).sum()), len(firsts))
+    return BarOne(place, chosen, int((best > given).sum()), len(firsts))
 
 
 def first_beat(
@@ -125,8 +125,8 @@ def changes_at(audio: Audio, grid: Grid, start_s: float, bars: int, firsts: Sequ
     edges = np.array([float(moved.line_s(bar)) for bar in range(1, bars + 2)])
     edges = np.minimum(edges, len(audio) / grid.sample_rate)
     novelty = bar_novelty(*bar_likeness(describe(audio, grid.sample_rate, edges)))
-    found: Floats = novelty[np.array(firsts) - 1]
-    return found
+    changes: Floats = novelty[np.array(firsts) - 1]
+    return changes
 
 
 def _where_it_sounds(curve: Onsets, later: float, earlier: float, beat_s: float) -> float | None:

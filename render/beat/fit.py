@@ -72,7 +72,7 @@ class _Fit:
 
     def result(self) -> BeatFit:
         if self.bars < FEWEST_BARS or self.curve.strength.sum() <= 0:
-            return self.told(has_beat=False)
+            return self.beat_fit(has_beat=False)
         phases = beat_phases(self.curve, self.grid, self.bars)
         part = phases.clearest
         by_chance = chance_agreement(self.curve, self.grid, self.bars, part)
@@ -83,9 +83,9 @@ class _Fit:
         tempo = self.other_tempo() if self.one_tempo else None
         if tempo is not None:
             return self.far_off(tempo)
-        return self.judged(phases) if steady_here else self.told(has_beat=False)
+        return self.judged(phases) if steady_here else self.beat_fit(has_beat=False)
 
-    def told(self, has_beat: bool, **what: Any) -> BeatFit:
+    def beat_fit(self, has_beat: bool, **what: Any) -> BeatFit:
         on_grid, by_chance = self.on_grid()
         blank: dict[str, Any] = {
             "tempo": self.tempo, "start_s": float(self.grid.start_s), "beat_s": self.beat_s,
@@ -102,7 +102,7 @@ class _Fit:
         """Another tempo fits, and this one does not."""
         bars_s = np.array([float(self.grid.line_s(bar)) for bar in range(1, self.bars + 1)])
         off_s = (bars_s - bars_s[0]) * (self.tempo / tempo - 1)
-        return self.told(
+        return self.beat_fit(
             has_beat=True, better_tempo=tempo, wrong_from_bar=first_wrong_bar(off_s),
             within_ms=1000 * float(np.percentile(np.abs(off_s), 95)),
         )  # fmt: skip
@@ -122,14 +122,14 @@ class _Fit:
             wrong = smooth(offsets - (offsets[0] if drifts else 0.0))
             if drifts:
                 drift_s = float(np.percentile(np.abs(wrong), 95))
-            return self.told(
+            return self.beat_fit(
                 has_beat=True, within_ms=1000 * drift_s, offset_ms=1000 * at_start, drifts=drifts,
                 better_tempo=better_tempo, wrong_from_bar=first_wrong_bar(wrong),
                 offsets_ms=tuple(np.round(1000 * offsets, 1)),
             )  # fmt: skip
         shift_s = self.exact_shift(nearest_offset(self.curve, self.half_beats(), self.beat_s))
         start = self.start_on_beats(shift_s) if self.grid.beats_s else self.start(shift_s)
-        return self.told(
+        return self.beat_fit(
             has_beat=True, offsets_ms=tuple(np.round(1000 * offsets, 1)),
             **({"within_ms": 1000 * drift_s, "counted": self.counted()} | start),
         )  # fmt: skip
@@ -153,8 +153,8 @@ class _Fit:
             shift_s += half_s
         elif not half.sure:
             rival = round(start_s + half_s, 3)
-        found = self.first_beats(shift_s, rival is None)
-        return {"offset_ms": 1000 * shift_s, "rival_start_s": rival, **found}
+        first = self.first_beats(shift_s, rival is None)
+        return {"offset_ms": 1000 * shift_s, "rival_start_s": rival, **first}
 
     def first_beats(self, shift_s: float, sure: bool) -> dict[str, Any]:
         """Where bar 1 rather begins, and odd bars, where that is clear."""
@@ -167,19 +167,19 @@ class _Fit:
         if odd.bars and not self.odd_bars_are_sure(odd):
             odd = OddBars(0, ())
         if odd.bars:
-            found = BarOne(odd.first_offset, None)
+            bar_1 = BarOne(odd.first_offset, None)
         else:
-            found = bar_one(
+            bar_1 = bar_one(
                 self.audio, self.rate, self.curve, self.grid, self.bars, shift_s, self.section_bars
             )
-        start_s = moved if not found.place and near else found.start_s
+        start_s = moved if not bar_1.place and near else bar_1.start_s
         return {
             "better_start_s": round(max(start_s, 0.0), 3) if start_s is not None else None,
-            "better_downbeat_beats": found.place or None,
+            "better_downbeat_beats": bar_1.place or None,
             "first_beat_clear": clear,
             "beside_the_beat": start_s is None and not near,
-            "sections_agreeing": found.agreeing,
-            "sections_asked": found.sections,
+            "sections_agreeing": bar_1.agreeing,
+            "sections_asked": bar_1.sections,
             "odd_bars": odd.line(self.grid.meter) if odd.bars else None,
         }
 
@@ -207,8 +207,8 @@ class _Fit:
         if self.bars < 1:
             return np.zeros(0)
         beats = beat_lines(self.grid, self.bars)[0]
-        found: Floats = np.sort(np.concatenate([beats[:-1], (beats[1:] + beats[:-1]) / 2]))
-        return found
+        half_beats: Floats = np.sort(np.concatenate([beats[:-1], (beats[1:] + beats[:-1]) / 2]))
+        return half_beats
 
     def exact_shift(self, rough_s: float) -> float:
         """The offset to the millisecond, from the attacks nearest to the beats."""
@@ -237,9 +237,9 @@ class _Fit:
         }
         # a swing's attacks agree on halves of a tempo by 3/2, but not on its beats, as they do on its own
         better = {
-            ratio: float(found.max())
-            for ratio, found in others.items()
-            if found.max() > CLEARLY_BETTER * own.max() and not own[0] > max(2 * found[0], 0.1)
+            ratio: float(agreement.max())
+            for ratio, agreement in others.items()
+            if agreement.max() > CLEARLY_BETTER * own.max() and not own[0] > max(2 * agreement[0], 0.1)
         }
         if not better:
             return None

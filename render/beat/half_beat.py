@@ -57,10 +57,10 @@ def _harmony(audio: Audio, sample_rate: int, halves: Floats) -> float:
     peak = np.zeros(len(change), bool)
     peak[1:-1] = (change[1:-1] > change[:-2]) & (change[1:-1] >= change[2:])
     clear = np.where(peak & (change > np.percentile(change, _CHANGE_PERCENTILE)), change, 0.0)
-    told = float(
+    evidence = float(
         np.clip((np.percentile(change, 97) - _NO_CHORD) / _NO_CHORD, 0, 1)
     )  # or a figure on one chord
-    return told * _contrast(float(clear[::2].sum()), float(clear[1::2].sum()))
+    return evidence * _contrast(float(clear[::2].sum()), float(clear[1::2].sum()))
 
 
 def _contrast(one: float, two: float) -> float:

@@ -57,12 +57,12 @@ class _Comb:
     markers_s: Floats
 
 
-def find_tick_0(audio: Audio, sample_rate: int, found: TempoMap, curve: Onsets | None = None) -> MapStart:
+def find_tick_0(audio: Audio, sample_rate: int, tempo_map: TempoMap, curve: Onsets | None = None) -> MapStart:
     """Where tick 0 of the map falls in `audio`, (frames, channels)."""
     curve = curve or onsets(audio, sample_rate)
     if curve.strength.sum() <= 0 or curve.seconds < 4:
         return MapStart(Fraction(0), False, (), "nothing is heard that would tell")
-    comb = _comb(found, curve.seconds)
+    comb = _comb(tempo_map, curve.seconds)
     places, agreement = _candidates(curve, comb)
     strongest = float(agreement.max())
     steady = strongest > CLEAR * float(_weight(curve).mean())
@@ -71,22 +71,22 @@ def find_tick_0(audio: Audio, sample_rate: int, found: TempoMap, curve: Onsets |
     places, by_markers = _with_changes_at_markers(audio, sample_rate, comb, places)
     place, reason = _chosen(comb, places, by_markers)
     others = tuple(round(float(other), 3) for other in places if abs(other - place) > SAME_S)
-    whole_bars_only = len(found.tempos) == len(found.meters) == 1 and not found.markers
+    whole_bars_only = len(tempo_map.tempos) == len(tempo_map.meters) == 1 and not tempo_map.markers
     if whole_bars_only and reason == FITS_BEST:
         reason = "to whole bars: it has no markers"
     sure = steady and (not others or reason != FITS_BEST)
     return MapStart(_to_the_line(audio, sample_rate, comb, place), sure, others[:4], reason)
 
 
-def _comb(found: TempoMap, seconds: float) -> _Comb:
+def _comb(tempo_map: TempoMap, seconds: float) -> _Comb:
     until_s = exact(round(seconds + LONGEST_BEFORE_S, 3))
     beats, firsts = [], []
-    for bar in found.bars(found.quarters(until_s)):
+    for bar in tempo_map.bars(tempo_map.quarters(until_s)):
         for beat in range(bar.meter.beats):
-            beats.append(float(found.time_s(bar.quarters + Fraction(4 * beat, bar.meter.unit))))
+            beats.append(float(tempo_map.time_s(bar.quarters + Fraction(4 * beat, bar.meter.unit))))
             firsts.append(beat == 0)
     lines = np.array(beats)[np.array(firsts)]
-    marked = np.array([float(found.time_s(m.quarters)) for m in found.markers])
+    marked = np.array([float(tempo_map.time_s(m.quarters)) for m in tempo_map.markers])
     return _Comb(np.array(beats), np.array(firsts), np.unique(lines[_nearest(lines, marked)]))
 
 
@@ -162,8 +162,8 @@ def _with_changes_at_markers(
 def _chosen(comb: _Comb, places: Floats, by_markers: bool) -> tuple[float, str]:
     """One of the places that are left, by where people begin a bounce."""
     if len(places) == 1:
-        told = "the song changes at its markers" if by_markers else "the attacks agree"
-        return float(places[0]), told
+        reason = "the song changes at its markers" if by_markers else "the attacks agree"
+        return float(places[0]), reason
     nearest = float(places[np.argmin(np.abs(places))])
     if abs(nearest) < SAME_S:
         return nearest, "the bounce begins where the map does"
@@ -189,8 +189,8 @@ def _to_the_line(audio: Audio, sample_rate: int, comb: _Comb, place: float) -> F
 
 
 def _within(times_s: Floats, seconds: float) -> Floats:
-    found: Floats = times_s[(times_s >= 0) & (times_s < seconds)]
-    return found
+    within: Floats = times_s[(times_s >= 0) & (times_s < seconds)]
+    return within
 
 
 def _looked_up(times_s: Floats, values: Floats, at_s: Sequence[float] | Floats) -> Floats:
@@ -199,8 +199,8 @@ def _looked_up(times_s: Floats, values: Floats, at_s: Sequence[float] | Floats) 
     if not len(wanted) or not len(times_s):
         return np.zeros(0)
     nearest = _nearest(times_s, wanted)
-    found: Floats = values[nearest[np.abs(times_s[nearest] - wanted) < SAME_S]]
-    return found
+    values_there: Floats = values[nearest[np.abs(times_s[nearest] - wanted) < SAME_S]]
+    return values_there
 
 
 def _nearest(times_s: Floats, at_s: Floats) -> Counts:

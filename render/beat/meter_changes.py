@@ -32,11 +32,11 @@ class OddBars:
 
     def changes(self, meter: Meter) -> tuple[Change, ...]:
         """The meter changes to write into song.changes."""
-        found: dict[int, Change] = {}
+        changes: dict[int, Change] = {}
         for bar, beats in self.bars:
-            found[bar] = Change(bar, meter=Meter(beats, meter.unit))
-            found[bar + 1] = Change(bar + 1, meter=meter)
-        return tuple(found[bar] for bar in sorted(found))
+            changes[bar] = Change(bar, meter=Meter(beats, meter.unit))
+            changes[bar + 1] = Change(bar + 1, meter=meter)
+        return tuple(changes[bar] for bar in sorted(changes))
 
     def text(self, meter: Meter) -> str:
         """The same as song.toml has it."""
@@ -75,15 +75,15 @@ def bars_between(path: list[int], per_bar: int, scores: Floats) -> tuple[tuple[i
     how much it is like one.
     """
     firsts = [bar * per_bar + offset for bar, offset in enumerate(path)]
-    found, number = [], 0
+    odd, number = [], 0
     for one, two in itertools.pairwise(firsts):
         number += 1
         beats = two - one
         if beats > per_bar:  # a whole bar and a short one: which comes first, its first beat tells
             beats -= per_bar
             short_first = scores[one + beats] > scores[one + per_bar]
-            found.append((number if short_first else number + 1, beats))
+            odd.append((number if short_first else number + 1, beats))
             number += 1
         elif beats < per_bar:
-            found.append((number, beats))
-    return tuple(found)
+            odd.append((number, beats))
+    return tuple(odd)

@@ -66,8 +66,8 @@ class BeatPhases:
 
     def clarity(self, part: int) -> Floats:
         """How strong and how agreed the attacks around each bar are, (bars,)."""
-        found: Floats = np.abs(self.pooled[PARTS.index(part)])
-        return found
+        agreement: Floats = np.abs(self.pooled[PARTS.index(part)])
+        return agreement
 
     def offsets_s(self, part: int) -> Floats:
         """How late the attacks are in each bar against a part of the beat, followed from bar to bar, (bars,).
@@ -85,8 +85,8 @@ class BeatPhases:
         else:
             angles = np.unwrap(np.angle(row[clear]))
         late = angles / (2 * np.pi * part) * self.beat_s
-        found: Floats = np.interp(np.arange(len(row)), clear, late)
-        return found
+        offsets_s: Floats = np.interp(np.arange(len(row)), clear, late)
+        return offsets_s
 
 
 def strays_s(rest_s: Floats, clarity: Floats, share: float) -> float:
@@ -137,5 +137,5 @@ def _by_bar(values: NDArray[Any], bounds: NDArray[np.intp]) -> Vectors:
     """Sums of (steps,) between bounds, (bars,)."""
     total = np.concatenate([[0], np.cumsum(values)])
     stops = np.append(bounds[1:], len(values))
-    found: Vectors = total[stops] - total[bounds]
-    return found
+    sums: Vectors = total[stops] - total[bounds]
+    return sums

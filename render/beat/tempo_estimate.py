@@ -176,8 +176,8 @@ class Agreement:
         )
 
     def at(self, frequencies_hz: Floats) -> Floats:
-        found: Floats = np.interp(frequencies_hz / self.hz, np.arange(len(self.spectrum)), self.spectrum)
-        return found
+        magnitude: Floats = np.interp(frequencies_hz / self.hz, np.arange(len(self.spectrum)), self.spectrum)
+        return magnitude
 
     def keeps(self, tempo: float) -> bool:
         """Whether attacks agree on this very tempo nearly as well as on the best one close to it."""

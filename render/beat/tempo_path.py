@@ -36,8 +36,8 @@ def offset_path(curve: Onsets, grid: Grid, bars: int) -> tuple[Floats, float]:
     along = match[np.arange(bars), path]
     clearness = float(along.mean() / max(match.mean(), 1e-9) - 1)
     clear = np.flatnonzero(along >= 0.3 * np.median(along))  # bars of soft attacks tell nothing: bridge them
-    found: Floats = np.interp(np.arange(bars), clear, steps[path][clear]) if len(clear) else steps[path]
-    return found, clearness
+    offsets_s: Floats = np.interp(np.arange(bars), clear, steps[path][clear]) if len(clear) else steps[path]
+    return offsets_s, clearness
 
 
 def _best_path(gain: Floats, cost: Floats) -> NDArray[np.intp]:
@@ -65,5 +65,5 @@ def robust_line(x: Floats, y: Floats) -> tuple[float, float]:
 def smooth(offsets: Floats) -> Floats:
     """Running median over 5 bars."""
     padded = np.pad(offsets, 2, mode="edge")
-    found: Floats = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
-    return found
+    medians: Floats = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+    return medians

@@ -49,9 +49,9 @@ def follow_name(document: TomlText, sections: Sequence[Section], old: str, new: 
     def respelt(parts: list[str], where: str) -> list[str]:
         spelt = []
         for number, part in enumerate(parts, start=1):
-            found = pattern.match(part)
-            named = found is not None and _folded(found[1]) == _folded(old)
-            again = part[: found.start(1)] + new + part[found.end(1) :] if found and named else part
+            match = pattern.match(part)
+            named = match is not None and _folded(match[1]) == _folded(old)
+            again = part[: match.start(1)] + new + part[match.end(1) :] if match and named else part
             if _reads(again, renamed, stems) != _reads(part, sections, stems):
                 raise SongError(
                     f'sections."{new}": with this name {where}, part {number}, "{again}", would be read as '
@@ -190,8 +190,8 @@ def _treated(part: str, sections: Sequence[Any]) -> tuple[str, str, str]:
     names = sorted(sections, key=len, reverse=True)
     named = re.match(rf"\s*(?:{'|'.join(map(_words, names))})(?=\s|$)", part, re.IGNORECASE)
     after = named.end() if named else 0
-    found = re.compile(r"\s(?:without|only)(?=\s)", re.IGNORECASE).search(part, after)
-    return (part[: found.start()], found[0], part[found.end() :]) if found else (part, "", "")
+    match = re.compile(r"\s(?:without|only)(?=\s)", re.IGNORECASE).search(part, after)
+    return (part[: match.start()], match[0], part[match.end() :]) if match else (part, "", "")
 
 
 def _words(name: str) -> str:

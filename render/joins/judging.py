@@ -184,8 +184,8 @@ class _Examined:
         old, new = self.attacks(self.old_sound), self.attacks(self.new_sound)
         both = {slot for slot in old if any(abs(slot - other) <= 2 for other in new)}
         both |= {slot for slot in new if any(abs(slot - other) <= 2 for other in old)}
-        for side, found in (("old", old), ("new", new)):
-            for at_ms, energy in found.items():
+        for side, side_attacks in (("old", old), ("new", new)):
+            for at_ms, energy in side_attacks.items():
                 if at_ms in both or not -1000 * TRANSIENT_REACH_S <= at_ms <= -1:
                     continue  # where both sides have it, the crossfade keeps it whole
                 times_ms: Floats = np.arange(len(energy), dtype=np.float64) + (at_ms + 0.5)

@@ -85,13 +85,13 @@ def attacks(energy: Floats) -> list[int]:
     before = (sums[at] - sums[at - 10]) / 10
     rise = after / (before + floor)
     loud = after > 0.1 * float(np.max(after))
-    found = []
+    slots = []
     for i in np.flatnonzero((rise > _ATTACK_RATIO) & loud):
         if rise[i] == rise[max(i - 6, 0) : i + 7].max():
             slot = int(at[i])
             peak = energy[slot : slot + 6].max()
-            found.append(slot + int(np.argmax(energy[slot : slot + 6] > 0.2 * peak)))
-    return found
+            slots.append(slot + int(np.argmax(energy[slot : slot + 6] > 0.2 * peak)))
+    return slots
 
 
 def spectra(samples: Audio, sample_rate: int, hop_s: float = _HOP_S) -> Floats:

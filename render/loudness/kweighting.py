@@ -116,12 +116,12 @@ def _states(form: _BlockForm, driven: Float64, state: Float64) -> Float64:
     """States before each block and after the last, (channels, blocks + 1, 4), from what each block adds."""
     modes = driven @ form.to_modes
     first = state @ form.to_modes
-    found = np.empty((driven.shape[0], driven.shape[1] + 1, 2), dtype=np.complex128)
-    found[:, 0] = first
+    states = np.empty((driven.shape[0], driven.shape[1] + 1, 2), dtype=np.complex128)
+    states[:, 0] = first
     for mode, pole in enumerate(form.poles):
         start = pole * first[:, mode, None]
-        found[:, 1:, mode], _ = lfilter([1.0], [1.0, -pole], modes[..., mode], axis=1, zi=start)
-    return found.view(np.float64) @ form.from_modes
+        states[:, 1:, mode], _ = lfilter([1.0], [1.0, -pole], modes[..., mode], axis=1, zi=start)
+    return states.view(np.float64) @ form.from_modes
 
 
 class KWeighting:

@@ -124,19 +124,19 @@ class Draft:
         return f"{toml_text(stem.name)} = {toml_text(self.relative(stem.path))}"
 
     def section_table(self) -> str:
-        found = self.suggestion
+        suggestion = self.suggestion
         comments = [f"# By {self.named_by}."] if self.named_by else [
             "# Suggested from the sound: sections with one letter sound alike. Give them your own names,",
             "# and a pickup (in beats) where a section begins before its first bar.",
         ]  # fmt: skip
-        if found.warning:
-            comments += [f"# Careful: {line}" for line in _wrapped(found.warning)]
+        if suggestion.warning:
+            comments += [f"# Careful: {line}" for line in _wrapped(suggestion.warning)]
         lines = []
         for section, strength, like in zip(
-            found.sections, found.boundary_strength, found.repeats, strict=True
+            suggestion.sections, suggestion.boundary_strength, suggestion.repeats, strict=True
         ):
-            notes = [f'sounds the same as "{found.sections[like].name}"'] if like is not None else []
-            notes += ["where it begins is not clear"] if strength < 0.4 and not found.warning else []
+            notes = [f'sounds the same as "{suggestion.sections[like].name}"'] if like is not None else []
+            notes += ["where it begins is not clear"] if strength < 0.4 and not suggestion.warning else []
             note = f"  # {'; '.join(notes)}" if notes else ""
             pickup = f", pickup = {float(section.pickup_beats):g}" if section.pickup_beats else ""
             lines.append(f'{toml_text(section.name)} = {{ bars = "{section.bars_text}"{pickup} }}{note}')

@@ -86,14 +86,14 @@ def _candidates(plan: SongPlan, seed: int, most_moves: int) -> list[tuple[tuple[
     single = moves(plan)
     pairs = [pair for pair in itertools.permutations(single, 2) if pair[0].kind != pair[1].kind]
     random.Random(seed).shuffle(pairs)
-    found: dict[tuple[str, ...], tuple[Move, ...]] = {}
+    orders: dict[tuple[str, ...], tuple[Move, ...]] = {}
     for made in [*((move,) for move in single), *(pairs if most_moves > 1 else [])]:
         texts: tuple[str, ...] | None = plan.names
         for move in made:
             texts = move.apply(texts) if texts else None
-        if texts and texts != plan.names and not _stammers(texts) and len(found) < MOST_TRIED:
-            found.setdefault(texts, made)
-    return list(found.items())
+        if texts and texts != plan.names and not _stammers(texts) and len(orders) < MOST_TRIED:
+            orders.setdefault(texts, made)
+    return list(orders.items())
 
 
 def _stammers(texts: Sequence[str]) -> bool:

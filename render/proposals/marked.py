@@ -63,33 +63,33 @@ def map_on_bounce(
     Raises:
         SongError: no map, or none that fits there.
     """
-    found = read_tempo_map(path)
-    lay_map(found, path, 1, Fraction(0), sample_rate, len(audio))  # absurd tempos are refused first
-    start = find_tick_0(audio, sample_rate, found, curve) if tick_0_s is None else None
+    tempo_map = read_tempo_map(path)
+    lay_map(tempo_map, path, 1, Fraction(0), sample_rate, len(audio))  # absurd tempos are refused first
+    start = find_tick_0(audio, sample_rate, tempo_map, curve) if tick_0_s is None else None
     at_s = start.tick_0_s if start is not None else exact(tick_0_s or 0.0)
-    first = _first_bar(found, at_s, path)
-    start_s = at_s + found.time_s(bar_of_map(found, first, path).quarters)
+    first = _first_bar(tempo_map, at_s, path)
+    start_s = at_s + tempo_map.time_s(bar_of_map(tempo_map, first, path).quarters)
     if start_s * sample_rate >= len(audio):
         raise SongError(
             f"{path.name}: with tick 0 at {float(at_s):.3f} s its first bar lies beyond the audio"
         )
     start_s = exact(round(float(max(start_s, Fraction(0))), 9))
-    return LaidMap(lay_map(found, path, first, start_s, sample_rate, len(audio)), start)
+    return LaidMap(lay_map(tempo_map, path, first, start_s, sample_rate, len(audio)), start)
 
 
-def _first_bar(found: TempoMap, tick_0_s: Fraction, path: Path) -> int:
+def _first_bar(tempo_map: TempoMap, tick_0_s: Fraction, path: Path) -> int:
     """The first of the map's bars that the audio has, after its lead-in."""
-    begins = found.quarters(max(-tick_0_s, Fraction(0))) if tick_0_s < 0 else Fraction(0)
-    if found.markers and is_lead_in(found.markers[0]):
-        later = [m.quarters for m in found.markers[1:]]
+    begins = tempo_map.quarters(max(-tick_0_s, Fraction(0))) if tick_0_s < 0 else Fraction(0)
+    if tempo_map.markers and is_lead_in(tempo_map.markers[0]):
+        later = [m.quarters for m in tempo_map.markers[1:]]
         begins = max(begins, min(later, default=Fraction(1)))
     a_little = Fraction(1, 1000)
     number = 1
-    for bar in found.bars(begins + 1024):
+    for bar in tempo_map.bars(begins + 1024):
         number = bar.number
         if bar.quarters >= begins - a_little:
             break
-    return bar_of_map(found, number, path).number
+    return bar_of_map(tempo_map, number, path).number
 
 
 def cued_sections(path: Path, grid: Grid, last_bar: int) -> MarkedSections:

@@ -79,9 +79,9 @@ def _verses(plan: SongPlan) -> Iterator[Move]:
                 f'"{two.name}" says again what "{one.name}" has just said: go on', 0.8,
                 lambda texts, name=two.name: _without(texts, name),  # type: ignore[misc]
             )  # fmt: skip
-    told = {kind_of(verse.name): verse.name for verse in reversed(verses)}
+    by_kind = {kind_of(verse.name): verse.name for verse in reversed(verses)}
     for verse in verses:
-        first = told[kind_of(verse.name)]
+        first = by_kind[kind_of(verse.name)]
         if verse.name != first:
             yield Move(
                 "no verse", f"no {verse.name}",
@@ -280,8 +280,8 @@ def _moved(texts: Texts, name: str, after: str = "", before: str = "") -> Texts 
     if rest is None or target not in rest:
         return None
     at = rest.index(after) + 1 if after else len(rest) - 1 - rest[::-1].index(before)
-    found = (*rest[:at], name, *rest[at:])
-    return found if found != texts else None
+    order = (*rest[:at], name, *rest[at:])
+    return order if order != texts else None
 
 
 def _until(texts: Texts, name: str) -> Texts | None:

@@ -109,13 +109,13 @@ def propose(
         firsts = [section.first_bar for section in suggestion.sections]
         fitted = fit_beat(audio, info.sample_rate, grid, firsts, curve)
     lines = [*marked.notes, *_lines(draft, guessed, fitted, start_s is None, first_sound_s(curve))]
-    told = (*(take.lines() if take else []), *lines)
+    all_lines = (*(take.lines() if take else []), *lines)
     question = "" if guessed is None else (
         f"The tempo was estimated: {float(grid.tempo):g} quarter notes a minute. Is that right? "
         "(If not, give it with --tempo BPM.)"
     )  # fmt: skip
     return Proposal(
-        text, told, float(grid.tempo), float(grid.start_s), question, guessed, fitted, suggestion,
+        text, all_lines, float(grid.tempo), float(grid.start_s), question, guessed, fitted, suggestion,
         stems, tuple(ideas), take,
     )  # fmt: skip
 
@@ -156,11 +156,11 @@ def _regular_grid(
 ) -> Grid:  # fmt: skip
     """A constant tempo from a start, each as given or as estimated."""
     if guessed is not None:
-        tempo, found = guessed.tempo, guessed.start
+        tempo, beginning = guessed.tempo, guessed.start
     else:
         assert tempo is not None
-        found = estimate_start(audio, rate, tempo, meter, curve)
-    start = start_s if start_s is not None else min(found.start_s, max(len(audio) / rate - 0.1, 0.0))
+        beginning = estimate_start(audio, rate, tempo, meter, curve)
+    start = start_s if start_s is not None else min(beginning.start_s, max(len(audio) / rate - 0.1, 0.0))
     return Grid(rate, exact(start), exact(tempo), meter)
 
 
@@ -228,22 +228,22 @@ def _first_forms(draft: Draft, audio: Audio, seed: int) -> list[Idea]:
 def _lines(
     draft: Draft, guessed: TempoEstimate | None, fitted: BeatFit, start_guessed: bool, begins_s: float
 ) -> list[str]:
-    told = guessed.lines() if guessed is not None else []
+    lines = guessed.lines() if guessed is not None else []
     if start_guessed:
-        told.append(f"bar 1 begins at {float(draft.grid.start_s):.3f} s")
-    told += [*fitted.lines(), *silence_lines(begins_s)]
+        lines.append(f"bar 1 begins at {float(draft.grid.start_s):.3f} s")
+    lines += [*fitted.lines(), *silence_lines(begins_s)]
     if draft.grid.changes:
-        told.append(draft.odd.line(draft.grid.meter))
+        lines.append(draft.odd.line(draft.grid.meter))
     elif draft.odd.bars:
-        told.append(f"song.toml has a doubtful change of meter in a comment. {draft.how_to_hear()}")
-    found = draft.suggestion
-    names = ", ".join(f"{s.name} ({s.bars_text})" for s in found.sections)
-    told += [found.warning] if found.warning else []
+        lines.append(f"song.toml has a doubtful change of meter in a comment. {draft.how_to_hear()}")
+    suggestion = draft.suggestion
+    names = ", ".join(f"{s.name} ({s.bars_text})" for s in suggestion.sections)
+    lines += [suggestion.warning] if suggestion.warning else []
     by = f"sections by {draft.named_by}" if draft.named_by else "suggested sections"
-    told.append(f"{by}: {names}")
-    told += draft.stems.lines() if draft.stems else []
-    told.append(f"next: {_next_step(fitted, draft)}")
-    return told
+    lines.append(f"{by}: {names}")
+    lines += draft.stems.lines() if draft.stems else []
+    lines.append(f"next: {_next_step(fitted, draft)}")
+    return lines
 
 
 def _next_step(fitted: BeatFit, draft: Draft) -> str:

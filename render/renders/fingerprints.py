@@ -51,17 +51,17 @@ def hash_forms(
     Raises:
         RenderError: two forms are the same to the sample: they would be compared with themselves.
     """
-    found: dict[str, str] = {}
+    hashes: dict[str, str] = {}
     for timeline in timelines:
         treatments = {str(s.treatment): _made_of(s.treatment, stems, fit) for s in timeline.spans}
         name, form_hash = timeline.form.name, content_hash(timeline, audio.sha256, treatments)
-        for other, other_hash in found.items():
+        for other, other_hash in hashes.items():
             if other_hash == form_hash:
                 raise RenderError(
                     f'forms."{name}" is the same as "{other}", to the sample; change it or take it out'
                 )
-        found[name] = form_hash
-    return found
+        hashes[name] = form_hash
+    return hashes
 
 
 def sums(stems: Mapping[str, FilePrint]) -> tuple[tuple[str, str], ...]:

@@ -88,7 +88,7 @@ class Stretch:
 
 def stretches(splicer: Splicer, settled: int) -> list[Stretch]:
     """Where a form is the bounce's own sound and has been for `settled` frames, in order."""
-    timeline, found = splicer.timeline, []
+    timeline, runs = splicer.timeline, []
     for span in timeline.spans:
         start = span.start + span.fade_in + settled
         stop = min(span.stop - span.fade_out, timeline.stop - timeline.fade_out)
@@ -103,8 +103,8 @@ def stretches(splicer: Splicer, settled: int) -> list[Stretch]:
             else:
                 stop = other_start
         if span.treatment.mode == "all" and start < stop:
-            found.append(Stretch(start, stop, span.source + start - span.start))
-    return found
+            runs.append(Stretch(start, stop, span.source + start - span.start))
+    return runs
 
 
 class Forecast:

@@ -394,5 +394,5 @@ def _read_old(folder: Path) -> Manifest | None:
 
 
 def _set_id(forms: list[RenderedForm], lead: int) -> str:
-    told = [str(lead), *(f"{form.content_hash} {form.gain_db!r} {form.wav}" for form in forms)]
-    return hashlib.sha256("\n".join(told).encode()).hexdigest()[:16]
+    identity = [str(lead), *(f"{form.content_hash} {form.gain_db!r} {form.wav}" for form in forms)]
+    return hashlib.sha256("\n".join(identity).encode()).hexdigest()[:16]

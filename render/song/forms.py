@@ -164,11 +164,11 @@ def parse_ending(text: str, where: str) -> Ending:
 
 def parse_bars(text: str, where: str) -> tuple[int, int]:
     """Bars as written, "5-12" or "5", as (first, last)."""
-    found = re.fullmatch(r"\s*(\d{1,6})\s*(?:[-–]\s*(\d{1,6})\s*)?", text)
-    if not found:
+    match = re.fullmatch(r"\s*(\d{1,6})\s*(?:[-–]\s*(\d{1,6})\s*)?", text)
+    if not match:
         raise FormError(f'{where}: "{text}" is not a range of bars; write "5-12", or "5" for one bar')
-    first = int(found[1])
-    last = int(found[2] or found[1])
+    first = int(match[1])
+    last = int(match[2] or match[1])
     if first < 1:
         raise FormError(f"{where}: bars are counted from 1, not from {first}")
     if last < first:
@@ -235,13 +235,13 @@ class _PartParser:
         return [piece] * count
 
     def silence(self) -> Silence:
-        found = re.compile(r"(\S+) (bars|bar|beats|beat)\b", re.IGNORECASE).match(self.text, self.at)
-        length = _number(found[1]) if found else None
-        if not found or not length:
+        match = re.compile(r"(\S+) (bars|bar|beats|beat)\b", re.IGNORECASE).match(self.text, self.at)
+        length = _number(match[1]) if match else None
+        if not match or not length:
             raise self.error(f'"{self.text}" is not a silence; write "silence 1 bar" or "silence 2 beats"')
-        self.at = found.end()
+        self.at = match.end()
         self.expect_end()
-        unit: Literal["bars", "beats"] = "bars" if found[2].lower().startswith("bar") else "beats"
+        unit: Literal["bars", "beats"] = "bars" if match[2].lower().startswith("bar") else "beats"
         return Silence(length, unit, self.text)
 
     def section(self) -> Section:
@@ -261,26 +261,26 @@ class _PartParser:
         """First and last bar in the song, and whether the part starts at its section's first bar."""
         if not (self.word("bars") or self.word("bar")):
             return section.first_bar, section.last_bar, True
-        found = re.compile(r"\d{1,6}(?: ?[-–] ?\d{1,6})?(?= |$)").match(self.text, self.at)
-        if not found:
+        match = re.compile(r"\d{1,6}(?: ?[-–] ?\d{1,6})?(?= |$)").match(self.text, self.at)
+        if not match:
             raise self.error(f'after "bars" comes a range within "{section.name}", such as "bars 1-2"')
-        first, last = parse_bars(found[0], self.where)
+        first, last = parse_bars(match[0], self.where)
         if last > section.bars:
             raise self.error(
                 f'"{section.name}" has {section.bars} bars (bars within a part count from its section\'s '
                 f"first), so there is no bar {last} in it"
             )
-        self.skip_to(found.end())
+        self.skip_to(match.end())
         return section.first_bar + first - 1, section.first_bar + last - 1, first == 1
 
     def repeats(self) -> int:
-        found = re.compile(r"x ?(\d{1,6})(?= |$)", re.IGNORECASE).match(self.text, self.at)
-        if not found:
+        match = re.compile(r"x ?(\d{1,6})(?= |$)", re.IGNORECASE).match(self.text, self.at)
+        if not match:
             return 1
-        count = int(found[1])
+        count = int(match[1])
         if not 1 <= count <= MOST_PARTS:
-            raise self.error(f"x{found[1]} is not a number of repeats; write x2 or more, up to x{MOST_PARTS}")
-        self.skip_to(found.end())
+            raise self.error(f"x{match[1]} is not a number of repeats; write x2 or more, up to x{MOST_PARTS}")
+        self.skip_to(match.end())
         return count
 
     def treatment(self) -> Treatment:
@@ -319,7 +319,7 @@ class _PartParser:
     def longest(self, names: Iterable[str]) -> str | None:
         """Take the longest of the (casefolded) names that comes next and ends at a word's end."""
         known = set(names)
-        ends = [found.start() for found in re.finditer(r" |$", self.text) if found.start() > self.at]
+        ends = [match.start() for match in re.finditer(r" |$", self.text) if match.start() > self.at]
         for end in reversed(ends):
             if (name := self.text[self.at : end].casefold()) in known:
                 self.skip_to(end)

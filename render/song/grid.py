@@ -34,10 +34,10 @@ class Meter:
 
 def parse_meter(text: str) -> Meter | None:
     """ "4/4" as a meter of 1 to 32 beats; None for what is none."""
-    found = re.fullmatch(r"\s*(\d{1,2})\s*/\s*(\d{1,2})\s*", text)
-    if not found or not 1 <= int(found[1]) <= 32 or int(found[2]) not in (1, 2, 4, 8, 16, 32):
+    match = re.fullmatch(r"\s*(\d{1,2})\s*/\s*(\d{1,2})\s*", text)
+    if not match or not 1 <= int(match[1]) <= 32 or int(match[2]) not in (1, 2, 4, 8, 16, 32):
         return None
-    return Meter(int(found[1]), int(found[2]))
+    return Meter(int(match[1]), int(match[2]))
 
 
 @dataclass(frozen=True)
@@ -91,13 +91,13 @@ class Grid:
     def stretches(self) -> tuple[Stretch, ...]:
         if self.beats_s:
             return tuple(self._bars_of_beats())
-        found = [Stretch(1, self.start_s, self.tempo, self.meter)]
+        stretches = [Stretch(1, self.start_s, self.tempo, self.meter)]
         for change in sorted(self.changes, key=lambda c: c.bar):
-            last = found[-1]
+            last = stretches[-1]
             start_s = last.start_s + (change.bar - last.bar) * last.bar_s
             stretch = Stretch(change.bar, start_s, change.tempo or last.tempo, change.meter or last.meter)
-            found = [*(s for s in found if s.bar < change.bar), stretch]
-        return tuple(found)
+            stretches = [*(s for s in stretches if s.bar < change.bar), stretch]
+        return tuple(stretches)
 
     def _bars_of_beats(self) -> Iterator[Stretch]:
         """Each bar that begins on one of the beats, with the tempo that its own beats have on average."""

@@ -64,17 +64,17 @@ def marked_sections(marks: Sequence[Mark], grid: Grid, last_bar: int) -> MarkedS
         begins[begin.bar] = begin
     if beyond:
         notes.append(f"outside the song's bars, and left out: {', '.join(beyond)}")
-    found = [begins[bar] for bar in sorted(begins)]
-    if not found:
+    ordered = [begins[bar] for bar in sorted(begins)]
+    if not ordered:
         return MarkedSections((), tuple(notes))
-    if found[0].bar > 1:
-        notes.append(f'what comes before "{found[0].name}" (bar {found[0].bar}) has no name')
-    names = _told_apart([begin.name for begin in found])
-    ends = [*(begin.bar - 1 for begin in found[1:]), last_bar]
+    if ordered[0].bar > 1:
+        notes.append(f'what comes before "{ordered[0].name}" (bar {ordered[0].bar}) has no name')
+    names = _told_apart([begin.name for begin in ordered])
+    ends = [*(begin.bar - 1 for begin in ordered[1:]), last_bar]
     return MarkedSections(
         tuple(
             Section(name, begin.bar, end, begin.pickup_beats)
-            for name, begin, end in zip(names, found, ends, strict=True)
+            for name, begin, end in zip(names, ordered, ends, strict=True)
         ),
         tuple(notes),
     )

@@ -15,10 +15,10 @@ _MOST_TOLD = 8
 
 
 def _meter(value: object) -> object:
-    found = parse_meter(value) if isinstance(value, str) else None
-    if found is None:
+    meter = parse_meter(value) if isinstance(value, str) else None
+    if meter is None:
         raise ValueError('a meter such as "4/4" or "7/8"')
-    return found.beats, found.unit
+    return meter.beats, meter.unit
 
 
 def _form(value: object) -> object:
@@ -149,11 +149,11 @@ def song_file(table: dict[str, Any]) -> SongFile:
 def problems(error: ValidationError, file: str) -> str:
     """pydantic's complaints in our words, a line each: the key, what is there, what was expected."""
     # a misspelt key comes before the one that is missing for it
-    found = sorted(error.errors(include_url=False), key=lambda p: p["type"] != "extra_forbidden")
-    told = [_told(problem) for problem in found]
-    if len(told) > _MOST_TOLD:
-        told[_MOST_TOLD - 1 :] = [f"and {len(told) - _MOST_TOLD + 1} more like these"]
-    return f"{file}: " + "\n  ".join(told)
+    problems = sorted(error.errors(include_url=False), key=lambda p: p["type"] != "extra_forbidden")
+    sentences = [_told(problem) for problem in problems]
+    if len(sentences) > _MOST_TOLD:
+        sentences[_MOST_TOLD - 1 :] = [f"and {len(sentences) - _MOST_TOLD + 1} more like these"]
+    return f"{file}: " + "\n  ".join(sentences)
 
 
 def _told(problem: ErrorDetails) -> str:
@@ -177,8 +177,8 @@ def _expected(message: str) -> str:
     return message.replace("a valid integer", "a whole number").replace("a valid ", "a ")
 
 
-def _table_or_list(found: re.Match[str]) -> str:
-    return "a table, { … }" if found[1] == "dictionary" else "a list, [ … ]"
+def _table_or_list(match: re.Match[str]) -> str:
+    return "a table, { … }" if match[1] == "dictionary" else "a list, [ … ]"
 
 
 def _key(loc: tuple[int | str, ...]) -> str:

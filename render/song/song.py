@@ -212,10 +212,10 @@ def uncovered_bars(sections: tuple[Section, ...], last_bar: int) -> list[tuple[i
 
 
 def _sections(file: SongFile) -> tuple[Section, ...]:
-    found: list[Section] = []
+    sections: list[Section] = []
     for name, table in file.sections.items():
         where = f'sections."{name}"'
-        _check_name(name, where, [s.name for s in found])
+        _check_name(name, where, [s.name for s in sections])
         if set(name.casefold().split()) & RESERVED_WORDS:
             raise SongError(
                 f'{where}: "silence" is a word of the part language; give the section another name'
@@ -224,15 +224,15 @@ def _sections(file: SongFile) -> tuple[Section, ...]:
             first, last = parse_bars(table.bars, where)
         except FormError as error:
             raise SongError(str(error)) from None
-        found.append(Section(name, first, last, exact(table.pickup)))
-    found.sort(key=lambda s: s.first_bar)
-    for one, two in itertools.pairwise(found):
+        sections.append(Section(name, first, last, exact(table.pickup)))
+    sections.sort(key=lambda s: s.first_bar)
+    for one, two in itertools.pairwise(sections):
         if two.first_bar <= one.last_bar:
             raise SongError(
                 f'sections."{two.name}": bars {two.bars_text} overlap "{one.name}" (bars {one.bars_text}); '
                 "each bar belongs to one section"
             )
-    return tuple(found)
+    return tuple(sections)
 
 
 def _stems(file: SongFile, folder: Path) -> dict[str, Path]:

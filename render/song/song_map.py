@@ -83,19 +83,21 @@ def load_map(path: Path, first_bar: int, start_s: Fraction, sample_rate: int, fr
 
 
 def lay_map(
-    found: TempoMap, path: Path, first_bar: int, start_s: Fraction, sample_rate: int, frames: int
+    tempo_map: TempoMap, path: Path, first_bar: int, start_s: Fraction, sample_rate: int, frames: int
 ) -> SongMap:
     """The same for a map that is read already."""
     seconds = Fraction(frames, sample_rate)
-    first = bar_of_map(found, first_bar, path)
-    tick_0_s = start_s - found.time_s(first.quarters)
-    _require_tempos(found, first, seconds - tick_0_s, path)
+    first = bar_of_map(tempo_map, first_bar, path)
+    tick_0_s = start_s - tempo_map.time_s(first.quarters)
+    _require_tempos(tempo_map, first, seconds - tick_0_s, path)
     try:
-        bars = [b for b in found.bars(found.quarters(seconds - tick_0_s)) if b.number >= first_bar] or [first]
+        end = tempo_map.quarters(seconds - tick_0_s)
+        bars = [bar for bar in tempo_map.bars(end) if bar.number >= first_bar] or [first]
     except SongError as error:
         raise SongError(f"{path.name}: {error}") from None
-    grid = _by_changes(found, bars, sample_rate, start_s) or _by_beats(found, bars, sample_rate, tick_0_s)
-    return SongMap(path, found, first_bar, grid, tick_0_s, seconds)
+    changes = _by_changes(tempo_map, bars, sample_rate, start_s)
+    grid = changes or _by_beats(tempo_map, bars, sample_rate, tick_0_s)
+    return SongMap(path, tempo_map, first_bar, grid, tick_0_s, seconds)
 
 
 def is_lead_in(marker: Marker) -> bool:
@@ -103,44 +105,46 @@ def is_lead_in(marker: Marker) -> bool:
     return marker.quarters == 0 and marker.text.casefold() in (LEAD_IN, "lead in", "count-in", "count in")
 
 
-def bar_of_map(found: TempoMap, number: int, path: Path) -> MapBar:
+def bar_of_map(tempo_map: TempoMap, number: int, path: Path) -> MapBar:
     """A bar of the map by its number.
 
     Raises:
         SongError: the map would need very many tempos or signatures to have it.
     """
-    until, step = found.meters[-1][0] + 1, Fraction(4 * number * found.meters[-1][1].beats)
-    for bar in found.bars(until + step):
+    until, step = tempo_map.meters[-1][0] + 1, Fraction(4 * number * tempo_map.meters[-1][1].beats)
+    for bar in tempo_map.bars(until + step):
         if bar.number == number:
             return bar
     raise SongError(f"song.map_bar: {path.name} has no bar {number}")
 
 
-def _require_tempos(found: TempoMap, first: MapBar, until_s: Fraction, path: Path) -> None:
+def _require_tempos(tempo_map: TempoMap, first: MapBar, until_s: Fraction, path: Path) -> None:
     """Refuse a tempo that no song has, from bar `first` on to the audio's end (seconds after tick 0)."""
-    in_force = max(p.quarters for p in found.tempos if p.quarters <= first.quarters)
-    for point in found.tempos:
+    in_force = max(p.quarters for p in tempo_map.tempos if p.quarters <= first.quarters)
+    for point in tempo_map.tempos:
         tempo = 60 / (point.us_per_quarter * MICROSECOND)
         if in_force <= point.quarters and point.time_s < until_s and not SLOWEST <= tempo <= FASTEST:
-            *_, bar = found.bars(max(point.quarters, first.quarters) + Fraction(1, 10**6))
+            *_, bar = tempo_map.bars(max(point.quarters, first.quarters) + Fraction(1, 10**6))
             raise SongError(
                 f"{path.name}: bar {bar.number} has a tempo of {float(tempo):.0f} a minute; expected "
                 f"{SLOWEST} to {FASTEST}; export the map again"
             )
 
 
-def _by_changes(found: TempoMap, bars: Sequence[MapBar], sample_rate: int, start_s: Fraction) -> Grid | None:
+def _by_changes(
+    tempo_map: TempoMap, bars: Sequence[MapBar], sample_rate: int, start_s: Fraction
+) -> Grid | None:
     """Bars of whole beats whose tempos all begin on bar lines, as changes; None for others."""
     lines = {bar.quarters for bar in bars}
     inside = [
-        p for p in found.tempos if bars[0].quarters < p.quarters < bars[-1].quarters + _length(bars[-1])
+        p for p in tempo_map.tempos if bars[0].quarters < p.quarters < bars[-1].quarters + _length(bars[-1])
     ]
     whole = all(two.quarters - one.quarters == _length(one) for one, two in itertools.pairwise(bars))
     if not whole or any(point.quarters not in lines for point in inside):
         return None
     points = {p.quarters: p for p in inside}
     first = bars[0]
-    tempo = _tempo_at(found, first.quarters)
+    tempo = _tempo_at(tempo_map, first.quarters)
     changes, last = [], first
     for bar in bars[1:]:
         point = points.get(bar.quarters)
@@ -152,26 +156,26 @@ def _by_changes(found: TempoMap, bars: Sequence[MapBar], sample_rate: int, start
     return Grid(sample_rate, start_s, tempo, first.meter, tuple(changes))
 
 
-def _by_beats(found: TempoMap, bars: Sequence[MapBar], sample_rate: int, tick_0_s: Fraction) -> Grid:
+def _by_beats(tempo_map: TempoMap, bars: Sequence[MapBar], sample_rate: int, tick_0_s: Fraction) -> Grid:
     """Every beat at its own time: for ramps, and for bars that a time signature cuts short."""
     beats = [
-        tick_0_s + found.time_s(bar.quarters + Fraction(4 * beat, bar.meter.unit))
+        tick_0_s + tempo_map.time_s(bar.quarters + Fraction(4 * beat, bar.meter.unit))
         for bar in bars
         for beat in range(bar.meter.beats)
     ]
     last = bars[-1]
-    beats.append(tick_0_s + found.time_s(last.quarters + _length(last)))
+    beats.append(tick_0_s + tempo_map.time_s(last.quarters + _length(last)))
     changes, meter = [], bars[0].meter
     for number, bar in enumerate(bars, 1):
         if bar.meter != meter:
             meter = bar.meter
             changes.append(Change(number, meter=meter))
-    tempo = _tempo_at(found, bars[0].quarters)
+    tempo = _tempo_at(tempo_map, bars[0].quarters)
     return Grid(sample_rate, beats[0], tempo, bars[0].meter, tuple(changes), tuple(beats))
 
 
-def _tempo_at(found: TempoMap, quarters: Fraction) -> Fraction:
-    point = next(p for p in reversed(found.tempos) if p.quarters <= quarters)
+def _tempo_at(tempo_map: TempoMap, quarters: Fraction) -> Fraction:
+    point = next(p for p in reversed(tempo_map.tempos) if p.quarters <= quarters)
     return 60 / (point.us_per_quarter * MICROSECOND)
 
 

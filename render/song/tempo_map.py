@@ -169,18 +169,18 @@ def _words(error: Exception) -> str:
 def _known_chunks(data: bytes) -> bytes:
     """Without chunks of other kinds, which SMF 1.0 wants ignored, and with the tracks counted as they are."""
     length = int.from_bytes(data[4:8])
-    found, at, tracks = [], 8 + length, 0
+    chunks, at, tracks = [], 8 + length, 0
     while at + 8 <= len(data):
         size = int.from_bytes(data[at + 4 : at + 8])
         if data[at : at + 4] == b"MTrk":
-            found.append(data[at : at + 8 + size])
+            chunks.append(data[at : at + 8 + size])
             tracks += 1
         at += 8 + size
-    if length < 6 or len(data) < 14 or not found:
+    if length < 6 or len(data) < 14 or not chunks:
         raise ValueError("it has no track")
     kind, _, division = struct.unpack(">HHh", data[8:14])
     head = struct.pack(">4sIHHh", b"MThd", 6, kind, min(tracks, 0x7FFF), division)
-    return head + b"".join(found)
+    return head + b"".join(chunks)
 
 
 def _mapped(file: mido.MidiFile, name: str) -> TempoMap:

@@ -10,12 +10,12 @@ CURLY_QUOTES = "“”„‘’«»"
 
 def toml_problem(text: str, error: tomllib.TOMLDecodeError) -> str:
     """One message: the line number, the line as it stands, and what probably happened."""
-    found = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
+    place = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
     lines = text.splitlines()
-    if not found or int(found[1]) > len(lines):
+    if not place or int(place[1]) > len(lines):
         last = next((line for line in reversed(lines) if line.strip()), "")
         return f'it ends too soon, after "{last.strip()[:80]}"; a quote, bracket or brace is not closed'
-    number = int(found[1])
+    number = int(place[1])
     line = lines[number - 1].strip()
     return f"line {number} cannot be read: {line[:120]}\n  {_cause(str(error), line)}"
 

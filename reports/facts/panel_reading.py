@@ -20,7 +20,7 @@ def read_panel(study: Study) -> PanelReading | None:
     ratings = study_ratings(study.song, manifest, contents)
     if len(ratings.forms) < 2 or not ratings.table["form"].isin(ratings.forms).any():
         return None
-    found = assess(
+    assessment = assess(
         ratings.table,
         weights=ratings.weights,
         listeners=ratings.listeners,
@@ -28,21 +28,21 @@ def read_panel(study: Study) -> PanelReading | None:
         retired=ratings.retired,
         resting=ratings.resting,
     )
-    return _reading(found, {form.name: form.content_hash for form in manifest.forms})
+    return _reading(assessment, {form.name: form.content_hash for form in manifest.forms})
 
 
-def _reading(found: Assessment, hashes: dict[str, str]) -> PanelReading:
+def _reading(assessment: Assessment, hashes: dict[str, str]) -> PanelReading:
     """The three readings are among the forms that play; what rests has chance 0 in them."""
-    plays = {name: i for i, name in enumerate(found.playing)}
-    cautious = found.playing_cautious
-    readings = (found.playing_chances, cautious.slow, cautious.own_way)
-    leaders = {found.playing[reading.order[0]] for reading in readings}
+    plays = {name: i for i, name in enumerate(assessment.playing)}
+    cautious = assessment.playing_cautious
+    readings = (assessment.playing_chances, cautious.slow, cautious.own_way)
+    leaders = {assessment.playing[reading.order[0]] for reading in readings}
     forms = {}
-    for i, name in enumerate(found.panel.candidates):
+    for i, name in enumerate(assessment.panel.candidates):
         main, slow, own = (_chance(reading, plays.get(name)) for reading in readings)
-        among_all = round(float(found.reading.chances.best[i]), 6)
+        among_all = round(float(assessment.reading.chances.best[i]), 6)
         forms[hashes[name]] = FormReading(main, slow, own, among_all, name in leaders)
-    return PanelReading(found.state, found.may_stop, found.coverage.reached, forms)
+    return PanelReading(assessment.state, assessment.may_stop, assessment.coverage.reached, forms)
 
 
 def _chance(reading: Chances, at: int | None) -> float:

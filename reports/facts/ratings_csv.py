@@ -33,9 +33,9 @@ class _Cell:
     place: str  # "ratings.csv, line 7"
 
     def wrong(self, expected: str) -> RatingsError:
-        found = f'"{self.text}"' if self.text else "nothing"
+        given = f'"{self.text}"' if self.text else "nothing"
         return RatingsError(
-            f"{self.place}: {self.column} is {found}; expected {expected}. Correct that line."
+            f"{self.place}: {self.column} is {given}; expected {expected}. Correct that line."
         )
 
     def number(self, expected: str, low: float, high: float = math.inf) -> float:

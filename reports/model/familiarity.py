@@ -249,8 +249,8 @@ def _sums(values: Floats, codes: Ints, count: int) -> Floats:
     total = np.zeros((count, values.shape[1]))
     if len(codes):
         order = np.argsort(codes, kind="stable")
-        found, starts = np.unique(codes[order], return_index=True)
-        total[found] = np.add.reduceat(values[order], starts, axis=0)
+        present, starts = np.unique(codes[order], return_index=True)
+        total[present] = np.add.reduceat(values[order], starts, axis=0)
     return total
 
 

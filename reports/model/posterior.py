@@ -53,22 +53,22 @@ class Targets:
     mean (G, F, m) in points, cover (G, F, F) in units of the noise variance, common to all sets.
     """
 
-    found: Fit
+    fit: Fit
     mean: Floats
     cover: Floats
 
     @staticmethod
-    def of(found: Fit, listeners: Floats | None) -> "Targets":
+    def of(fit: Fit, listeners: Floats | None) -> "Targets":
         """For the listeners weighted by `listeners` (L,), sum 1; with None, for people like them.
 
         The latter leaves out these listeners' own deviations.
         """
-        forms, k, q = found.forms, found.where.count, found.where.q
-        sets = found.weight.shape[1]
-        mean = np.empty((len(found.weight), forms, sets))
-        cover = np.empty((len(found.weight), forms, forms))
-        for i, equations in enumerate(found.outer):
-            at = slice(i * found.inner, (i + 1) * found.inner)
+        forms, k, q = fit.forms, fit.where.count, fit.where.q
+        sets = fit.weight.shape[1]
+        mean = np.empty((len(fit.weight), forms, sets))
+        cover = np.empty((len(fit.weight), forms, forms))
+        for i, equations in enumerate(fit.outer):
+            at = slice(i * fit.inner, (i + 1) * fit.inner)
             take = np.zeros((forms, k))
             take[:, q] = np.eye(forms)
             shift, extra = np.zeros((forms, sets)), np.zeros((forms, forms))
@@ -79,57 +79,55 @@ class Targets:
                 take -= product(pull, b.cross.reshape(len(pull), k))
                 shift = product(pull, b.answer.reshape(len(pull), sets))
                 extra = product(pull, np.repeat(listeners, forms)[:, None] * across)
-            mean[at] = take @ found.mean[at] + shift
-            cover[at] = take @ found.cover[at] @ take.T + extra
-        return Targets(found, mean, cover)
+            mean[at] = take @ fit.mean[at] + shift
+            cover[at] = take @ fit.cover[at] @ take.T + extra
+        return Targets(fit, mean, cover)
 
     def means(self) -> Floats:
         """(m, F) means of the whole posterior."""
-        weight = self.found.weight / self.found.weight.sum(0)
+        weight = self.fit.weight / self.fit.weight.sum(0)
         return np.asarray(np.einsum("gm,gfm->mf", weight, self.mean), dtype=np.float64)
 
     def moments(self) -> tuple[Floats, Floats]:
         """Means (m, F) and covariances (m, F, F) of the whole posterior."""
-        weight, mean = self.found.weight / self.found.weight.sum(0), self.means()
-        spread = (weight * self.found.scale * t_variance(self.found.df)).T @ self.cover.reshape(
-            len(weight), -1
-        )
+        weight, mean = self.fit.weight / self.fit.weight.sum(0), self.means()
+        spread = (weight * self.fit.scale * t_variance(self.fit.df)).T @ self.cover.reshape(len(weight), -1)
         off = self.mean - mean.T
         between = np.einsum("gfm,gem->mfe", weight[:, None] * off, off, optimize=True)
         return mean, spread.reshape(-1, *self.cover.shape[1:]) + between
 
     def mixture(self, which: int = 0) -> Mixture:
         """The posterior of one set of ratings."""
-        keep = np.flatnonzero(self.found.weight[:, which] > NEGLIGIBLE)
+        keep = np.flatnonzero(self.fit.weight[:, which] > NEGLIGIBLE)
         return Mixture(
-            weight=self.found.weight[keep, which],
+            weight=self.fit.weight[keep, which],
             mean=self.mean[keep, :, which],
-            cover=self.cover[keep] * self.found.scale[keep, which, None, None],
-            df=self.found.df,
+            cover=self.cover[keep] * self.fit.scale[keep, which, None, None],
+            df=self.fit.df,
         )
 
 
-def targets(found: Fit, listeners: Floats | None, which: int = 0) -> Mixture:
+def targets(fit: Fit, listeners: Floats | None, which: int = 0) -> Mixture:
     """The settled effects of the forms for the listeners weighted by `listeners` (L,), summing to 1.
 
     With None: for people like them, i.e. without these listeners' own deviations.
     """
-    return Targets.of(found, listeners).mixture(which)
+    return Targets.of(fit, listeners).mixture(which)
 
 
-def each_listener(found: Fit, which: int = 0) -> tuple[Floats, Floats]:
+def each_listener(fit: Fit, which: int = 0) -> tuple[Floats, Floats]:
     """Every listener's own settled effects: mean (L, F) and covariance (L, F, F) of the whole posterior."""
-    k, f = found.where.count, found.forms
-    grid = found.weight[:, which].reshape(-1, found.inner)
-    inflate = t_variance(found.df)
-    mean_s = found.mean[:, :, which].reshape(-1, found.inner, k)
-    variance = (found.scale[:, which] * inflate).reshape(grid.shape)
-    cover_s = found.cover.reshape(-1, found.inner, k, k)
+    k, f = fit.where.count, fit.forms
+    grid = fit.weight[:, which].reshape(-1, fit.inner)
+    inflate = t_variance(fit.df)
+    mean_s = fit.mean[:, :, which].reshape(-1, fit.inner, k)
+    variance = (fit.scale[:, which] * inflate).reshape(grid.shape)
+    cover_s = fit.cover.reshape(-1, fit.inner, k, k)
     take = np.zeros((f, k))
-    take[:, found.where.q] = np.eye(f)
-    listeners = found.outer[0].listeners.roots.shape[0]
+    take[:, fit.where.q] = np.eye(f)
+    listeners = fit.outer[0].listeners.roots.shape[0]
     mean, second = np.zeros((listeners, f)), np.zeros((listeners, f, f))
-    for i, equations in enumerate(found.outer):
+    for i, equations in enumerate(fit.outer):
         total = grid[i].sum()
         if total < NEGLIGIBLE:
             continue

@@ -55,9 +55,9 @@ def read(
 ) -> Reading:
     """Fits `seen` and draws the settled effects for the listeners weighted by `weights` (L,), sum 1."""
     chosen = tuple(range(seen.forms)) if candidates is None else tuple(candidates)
-    found = fit(seen, prior or Prior())
-    values = targets(found, weights).draws(draws, seed)[:, list(chosen)]
-    return Reading(chosen, values, Chances.of(values), seen, found)
+    fitted = fit(seen, prior or Prior())
+    values = targets(fitted, weights).draws(draws, seed)[:, list(chosen)]
+    return Reading(chosen, values, Chances.of(values), seen, fitted)
 
 
 def level(reading: Reading, weights: Floats) -> float:
@@ -65,10 +65,10 @@ def level(reading: Reading, weights: Floats) -> float:
 
     Cells of listener and form count by the listener's weight, however many listens each has.
     """
-    seen, found = reading.seen, reading.fit
+    seen, fitted = reading.seen, reading.fit
     if not len(seen):
         return float("nan")
-    given_back = seen.rating + _novelty(seen, found)
+    given_back = seen.rating + _novelty(seen, fitted)
     cell = seen.listener * seen.forms + seen.form
     size = np.bincount(cell, minlength=seen.listeners * seen.forms)
     sums = np.bincount(cell, weights=given_back, minlength=size.size)
@@ -77,16 +77,16 @@ def level(reading: Reading, weights: Floats) -> float:
     return float(each @ means / each.sum())
 
 
-def _novelty(seen: Observations, found: Fit) -> Floats:
+def _novelty(seen: Observations, fitted: Fit) -> Floats:
     """(n,) the posterior mean of what being new took from each rating, in points."""
     taken = np.zeros(len(seen))
-    weight = found.weight[:, 0]
-    for tau in np.unique(found.tau):
-        at = found.tau == tau
+    weight = fitted.weight[:, 0]
+    for tau in np.unique(fitted.tau):
+        at = fitted.tau == tau
         if tau > 0:
             gap = weight[at] @ (
-                found.mean[at][:, found.where.own_gap, 0] + found.mean[at][:, found.where.common_gap, 0]
+                fitted.mean[at][:, fitted.where.own_gap, 0] + fitted.mean[at][:, fitted.where.common_gap, 0]
             )
-            gap = gap + weight[at].sum() * found.gap_mean
+            gap = gap + weight[at].sum() * fitted.gap_mean
             taken += gap[seen.form] * np.exp(-seen.exposure / tau)
     return taken

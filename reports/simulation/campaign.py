@@ -125,11 +125,11 @@ def run(
     `equally_precise` reads all listeners with the same precision, where the world is known to be so.
     """
     rules = rules or Rules()
-    found = Campaign.empty(last, len(made))
+    campaign = Campaign.empty(last, len(made))
     for done in range(1, last + 1):
         heard = coverage_after(made[0], done, days_by)
         may_stop = heard.enough(rules.clear_listens, rules.clear_days)
-        over = (found.enough if until_enough else found.clear)[: done - 1].sum(0)
+        over = (campaign.enough if until_enough else campaign.clear)[: done - 1].sum(0)
         left = np.flatnonzero((over == 0) & may_stop)
         left = np.arange(len(made)) if done in leaders else left
         if len(left):
@@ -140,9 +140,9 @@ def run(
             alike = [(after, list(range(len(left))))]
             for after_round, columns in alike if equally_precise else after.by_precision():
                 for own, column in enumerate(columns):
-                    after_round.read_into(found, done - 1, int(left[column]), own, may_stop)
+                    after_round.read_into(campaign, done - 1, int(left[column]), own, may_stop)
         step()
-    return found
+    return campaign
 
 
 @dataclass(frozen=True)
@@ -195,14 +195,14 @@ class _Round:
         return self.main.moments()
 
     def _chances(self, reading: str, column: int) -> Chances:
-        found: Targets = getattr(self, reading)
-        return Chances.of(found.mixture(column).draws(self.draws, self.seed))
+        targets: Targets = getattr(self, reading)
+        return Chances.of(targets.mixture(column).draws(self.draws, self.seed))
 
-    def read_into(self, found: Campaign, row: int, study: int, column: int, ask: bool) -> None:
+    def read_into(self, campaign: Campaign, row: int, study: int, column: int, ask: bool) -> None:
         """Reads one study; the gates are only looked at with `ask`."""
         mean, cover = self.moments[0][column], self.moments[1][column]
         if not ask or not _may_stop(mean, cover, self.rules):
-            found.leader[row, study] = int(mean.argmax())
+            campaign.leader[row, study] = int(mean.argmax())
             return
         chances = self._chances("main", column)
         cautious = CautiousReadings(
@@ -210,15 +210,15 @@ class _Round:
         )
         ruling = rule(chances, self.heard, self.rules, cautious)
         leader = chances.order[0]
-        found.leader[row, study] = leader
-        found.clear[row, study] = ruling.state == CLEAR
+        campaign.leader[row, study] = leader
+        campaign.clear[row, study] = ruling.state == CLEAR
         if ruling.state in MAY_STOP[:2]:
-            found.enough[row, study] = True
-            found.risk[row, study] = safe_risk(leader, chances, cautious)
+            campaign.enough[row, study] = True
+            campaign.risk[row, study] = safe_risk(leader, chances, cautious)
         if ruling.even is not None:
-            found.even[row, study] = True
-            found.pair[row, study] = ruling.even
-            found.even_risk[row, study] = even_risk(ruling.even, chances, cautious)
+            campaign.even[row, study] = True
+            campaign.pair[row, study] = ruling.even
+            campaign.even_risk[row, study] = even_risk(ruling.even, chances, cautious)
 
 
 def _may_stop(mean: Floats, cover: Floats, rules: Rules) -> bool:

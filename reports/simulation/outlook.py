@@ -147,8 +147,8 @@ def outlook(
         for batch, size in enumerate(sizes):
             work.add(batch, size)
             done += size
-            found = work.answer(done / sum(STEPS))
-            yield replace(found, sentences=outlook_words.sentences(found, panel, plan, round_minutes))
+            answer = work.answer(done / sum(STEPS))
+            yield replace(answer, sentences=outlook_words.sentences(answer, panel, plan, round_minutes))
     except _Cancelled:
         return
 
@@ -220,8 +220,8 @@ class _Work:
             raise _Cancelled
         until = np.flatnonzero(made[0].round <= rounds)
         ratings = np.column_stack([study.seen.rating[until] for study in made])
-        found = Targets.of(fit(made[0].seen.only(until), Prior(), ratings), panel.shares)
-        named: Ints = found.means().argmax(1)
+        targets = Targets.of(fit(made[0].seen.only(until), Prior(), ratings), panel.shares)
+        named: Ints = targets.means().argmax(1)
         truth = np.stack([study.truth for study in made])
         return np.asarray(truth.max(1) - truth[np.arange(len(made)), named], dtype=np.float64)
 

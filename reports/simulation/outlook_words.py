@@ -14,33 +14,33 @@ ORDINARY_LEAD = 8.0  # points between the best form and the next that a study sh
 
 
 def sentences(
-    found: Outlook, panel: PlannedPanel, plan: RoundPlan, round_minutes: float | None
+    outlook: Outlook, panel: PlannedPanel, plan: RoundPlan, round_minutes: float | None
 ) -> tuple[str, ...]:
     """What the plan can be expected to give, what more listening is worth, and what stands in its way."""
-    ordinary, unknown = found.row(ORDINARY_LEAD), found.row(None)
+    ordinary, unknown = outlook.row(ORDINARY_LEAD), outlook.row(None)
     each = f" ({plan.rounds * round_minutes:.0f} minutes each)" if round_minutes else ""
     more = f" ({round_minutes:.0f} minutes each)" if round_minutes else ""
     named = min(round(100 * ordinary.named.value), 99)
-    told = [
+    sentences = [
         f"After {phrases.counted(plan.rounds, 'round')}{each} the form named is the best in {named} of 100 "
         f"songs where it leads by {ORDINARY_LEAD:g} points; following it loses about "
         f"{_points(unknown.lost.value)} of 100 when nothing is known.",
-        f"One more round{more} would gain {_gain(found.one_more_round)}, one more listener "
-        f"{_gain(found.one_more_listener)}.",
+        f"One more round{more} would gain {_gain(outlook.one_more_round)}, one more listener "
+        f"{_gain(outlook.one_more_listener)}.",
     ]
     rules = Rules()
     if plan.rounds < rules.clear_listens or plan.days < rules.clear_days:
-        told.append(
+        sentences.append(
             f"Nothing is called safe to choose, even or clear before {phrases.number(rules.clear_listens)} "
             f"rounds over {phrases.number(rules.clear_days)} days: plan more."
         )
     alone_from = rules.own_way_chance[0][-1][0]
     if panel.listeners == 1 and plan.rounds < alone_from:
-        told.append(
+        sentences.append(
             f"One listener alone settles little before round {phrases.number(alone_from)}: plan as many "
             "rounds, or ask a second listener."
         )
-    return tuple(told)
+    return tuple(sentences)
 
 
 def _points(value: float) -> str:

@@ -42,20 +42,20 @@ def to_go(
         for i in range(studies)
     ]
     pace, done = RoundPlan(judgement.rounds, judgement.days), iter(range(1, last + 1))
-    found = run(
+    campaign = run(
         made, panel.weights, last, pace.day_of, seed=seed, draws=DRAWS, equally_precise=True,
         step=lambda: progress(next(done), last) if progress else None,
         until_enough=True,
     )  # fmt: skip
-    first_enough = found.first_enough
+    first_enough = campaign.first_enough
     needed = next(
         (r for r in range(1, last + 1) if ((first_enough > 0) & (first_enough <= r)).mean() >= GOOD_CHANCE),
         None,
     )
-    told = f"If the lead stays as large as it looks now ({phrases.points(lead)})"
+    held = f"If the lead stays as large as it looks now ({phrases.points(lead)})"
     if needed is None:
-        return f"{told}, even {last} rounds will hardly make a form safe to choose; more listeners might."
+        return f"{held}, even {last} rounds will hardly make a form safe to choose; more listeners might."
     left = needed - judgement.rounds
     if left <= 0:
-        return f"{told}, any of the next rounds may make a form safe to choose."
-    return f"{told}, about {phrases.counted(left, 'more round')} will probably make a form safe to choose."
+        return f"{held}, any of the next rounds may make a form safe to choose."
+    return f"{held}, about {phrases.counted(left, 'more round')} will probably make a form safe to choose."

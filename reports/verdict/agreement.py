@@ -86,9 +86,9 @@ class Agreement:
     def sentence(self) -> str:
         """Both in plain words. Where "chance" and "mostly" begin is a convention (common practice, no
         source): p < 0.05, and W from 0.3 and 0.7."""
-        found = []
+        sentences = []
         if self.rounds:
-            found.append(
+            sentences.append(
                 "Round after round the forms were ranked more alike than chance alone would make them."
                 if self.rounds.p < CHANCE
                 else "The ranks of the forms changed from round to round about as much as by chance alone."
@@ -96,8 +96,8 @@ class Agreement:
         if self.listeners:
             w = self.listeners.kendall_w
             much = "mostly" if w >= MOSTLY_W else "partly" if w >= PARTLY_W else "hardly"
-            found.append(f"The listeners' mean ratings {much} agree on the order of the forms.")
-        return " ".join(found)
+            sentences.append(f"The listeners' mean ratings {much} agree on the order of the forms.")
+        return " ".join(sentences)
 
 
 def agreement(rounds: Floats, listeners: Floats) -> Agreement:

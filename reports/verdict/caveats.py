@@ -18,12 +18,12 @@ def but(state: State, changes: Sequence[AlternativeReading]) -> str:
     return " " + phrases.otherwise([(change.change, change.best) for change in others])
 
 
-def missing(found: Assessment, kept_apart: Mapping[str, int]) -> list[str]:
+def missing(assessment: Assessment, kept_apart: Mapping[str, int]) -> list[str]:
     """Forms and listeners without ratings, and what a clear verdict still lacks.
 
     `kept_apart`: ratings by listener that came after the opening and are out of the verdict.
     """
-    panel, rules, notes = found.panel, found.rules, []
+    panel, rules, notes = assessment.panel, assessment.rules, []
 
     def few(names: Sequence[str]) -> str:
         return phrases.few([panel.shown(name) for name in names])
@@ -40,8 +40,8 @@ def missing(found: Assessment, kept_apart: Mapping[str, int]) -> list[str]:
     if panel.retired:
         notes.append(f"{phrases.quoted(panel.retired)}: retired; the ratings are kept, but it is not judged.")
     enough = f"{phrases.counted(rules.clear_listens, 'listen')} of every form over {rules.clear_days} days"
-    behind = found.behind
-    if not found.coverage.enough(rules.clear_listens, rules.clear_days):
+    behind = assessment.behind
+    if not assessment.coverage.enough(rules.clear_listens, rules.clear_days):
         notes.append(
             f"A clear verdict needs at least {enough} from half of the listeners or more; still to come: "
             f"{few(behind)}."
@@ -51,13 +51,14 @@ def missing(found: Assessment, kept_apart: Mapping[str, int]) -> list[str]:
     return notes
 
 
-def held_back(found: Assessment) -> list[str]:
+def held_back(assessment: Assessment) -> list[str]:
     """Why a verdict is not clear although its chance is high enough: a cautious reading doubts it."""
-    chances, heard, rules = found.playing_chances, found.coverage, found.rules
-    if found.state == gates.CLEAR or not passes_main(chances, heard, rules):
+    chances, heard, rules = assessment.playing_chances, assessment.coverage, assessment.rules
+    if assessment.state == gates.CLEAR or not passes_main(chances, heard, rules):
         return []
     at = chances.order[0]
-    slow, own = float(found.playing_cautious.slow.best[at]), float(found.playing_cautious.own_way.best[at])
+    cautious = assessment.playing_cautious
+    slow, own = float(cautious.slow.best[at]), float(cautious.own_way.best[at])
     reasons = []
     if slow < rules.needed(heard.rounds):
         reasons.append(f"if listeners take long to get used to a form, the chance is {phrases.chance(slow)}")
@@ -68,9 +69,9 @@ def held_back(found: Assessment) -> list[str]:
             f"where {phrases.counted(ears, 'listener')} need{'s' if ears == 1 else ''} "
             f"{phrases.chance(needed)}"
         )
-    if found.playing_cautious.sinking(at, rules):
+    if cautious.sinking(at, rules):
         reasons.append("the later half of the listens, read on its own, names another form")
-    return [f'"{found.best}" is not called clear yet: {"; ".join(reasons)}. Further rounds will tell.']
+    return [f'"{assessment.best}" is not called clear yet: {"; ".join(reasons)}. Further rounds will tell.']
 
 
 def findings(state: State, changes: Sequence[AlternativeReading], evidence: Supplementary) -> list[str]:

@@ -70,12 +70,12 @@ class Diagnostics:
 def diagnose(reading: Reading, table: pd.DataFrame, panel: Panel, prior: Prior) -> Diagnostics:
     """Diagnostics of the reading of a tidy `table` by `panel`."""
     listeners, forms = panel.listeners, panel.forms
-    seen, found = reading.seen, reading.fit
+    seen, fit = reading.seen, reading.fit
     curve = familiarity_curve(reading, prior)
-    positions = _effects(found, found.where.position, [f"place {i + 1}" for i in range(_places(found.where))])
-    carry = _effects(found, found.where.carry_over, [f'after "{name}"' for name in forms])
+    positions = _effects(fit, fit.where.position, [f"place {i + 1}" for i in range(_places(fit.where))])
+    carry = _effects(fit, fit.where.carry_over, [f'after "{name}"' for name in forms])
     residual, expected = residuals(reading)
-    sd = found.noise_sd()
+    sd = fit.noise_sd()
     size = np.bincount(seen.group)[seen.group] if len(seen) else np.zeros(0)
     scale = sd * np.sqrt(np.maximum(1 - 1 / np.maximum(size, 1), 0.25))
     far = np.flatnonzero(np.abs(residual) > FAR_OUT * scale)
@@ -149,13 +149,13 @@ def _tuple(values: Floats) -> tuple[float, ...]:
     return tuple(float(v) for v in values)
 
 
-def _curve_moments(found: Fit, exposure: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+def _curve_moments(fit: Fit, exposure: Floats) -> tuple[Floats, Floats, Floats, Floats]:
     """Mean, SD and 90 % interval of the common curve at each exposure (E,), from the mixture itself."""
-    at = found.where.common_gap.start
-    weight = found.weight[:, 0]
-    gap = found.mean[:, at, 0] + found.gap_mean
-    variance = found.cover[:, at, at] * found.scale[:, 0] * t_variance(found.df)
-    shape = np.where(found.tau > 0, np.exp(-exposure[:, None] / np.where(found.tau > 0, found.tau, 1.0)), 0.0)
+    at = fit.where.common_gap.start
+    weight = fit.weight[:, 0]
+    gap = fit.mean[:, at, 0] + fit.gap_mean
+    variance = fit.cover[:, at, at] * fit.scale[:, 0] * t_variance(fit.df)
+    shape = np.where(fit.tau > 0, np.exp(-exposure[:, None] / np.where(fit.tau > 0, fit.tau, 1.0)), 0.0)
     # points on each component's normal curve, so that quantiles of the mixture can be read off
     nodes = np.linspace(-3.0, 3.0, 61)
     density = np.exp(-(nodes**2) / 2)
@@ -175,11 +175,11 @@ def _curve_moments(found: Fit, exposure: Floats) -> tuple[Floats, Floats, Floats
     return mean, sd, low, high
 
 
-def _effects(found: Fit, where: slice, names: Sequence[str]) -> tuple[Effect, ...]:
+def _effects(fit: Fit, where: slice, names: Sequence[str]) -> tuple[Effect, ...]:
     """Posterior mean and 90 % interval (normal approximation) of shared effects, around their average."""
-    weight = found.weight[:, 0]
-    means = found.mean[:, where, 0]
-    cover = found.cover[:, where, where] * (found.scale[:, 0] * t_variance(found.df))[:, None, None]
+    weight = fit.weight[:, 0]
+    means = fit.mean[:, where, 0]
+    cover = fit.cover[:, where, where] * (fit.scale[:, 0] * t_variance(fit.df))[:, None, None]
     count = means.shape[1]
     if not count:
         return ()
@@ -196,22 +196,22 @@ def _effects(found: Fit, where: slice, names: Sequence[str]) -> tuple[Effect, ..
 
 def residuals(reading: Reading) -> tuple[Floats, Floats]:
     """(n,) residuals and expected ratings, by the posterior means of all effects and the groups' levels."""
-    seen, found = reading.seen, reading.fit
+    seen, fit = reading.seen, reading.fit
     if not len(seen):
         return np.zeros(0), np.zeros(0)
-    weight = found.weight[:, 0]
+    weight = fit.weight[:, 0]
     effect = np.zeros(len(seen))
-    for i, equations in enumerate(found.outer):
-        at = slice(i * found.inner, (i + 1) * found.inner)
+    for i, equations in enumerate(fit.outer):
+        at = slice(i * fit.inner, (i + 1) * fit.inner)
         total = weight[at].sum()
         if total < 1e-9:
             continue
-        shared = weight[at] @ found.mean[at, :, 0] / total
+        shared = weight[at] @ fit.mean[at, :, 0] / total
         b = equations.listeners
         rest = b.answer[..., 0] - b.cross @ shared
         dev = np.einsum("lij,lj->li", b.turn, equations.spread * rest)
         design, where = shared_columns(seen, equations.tau)
-        own = design @ shared + found.gap_mean * design[:, where.common_gap.start]
+        own = design @ shared + fit.gap_mean * design[:, where.common_gap.start]
         effect += total * (own + dev[seen.listener, seen.form])
     residual = centred((seen.rating - effect)[:, None], seen.group)[:, 0]
     return residual, seen.rating - residual
@@ -236,8 +236,8 @@ def _drift(reading: Reading, residual: Floats, listener: int, name: str, asked: 
     if total <= 0 or df < 5:
         return None
     # the model's own position effects are put back: a drift of everybody is a drift too
-    found = reading.fit
-    shared = found.weight[:, 0] @ found.mean[:, found.where.position, 0]
+    fit = reading.fit
+    shared = fit.weight[:, 0] @ fit.mean[:, fit.where.position, 0]
     values = centred((residual[at] + shared[reading.seen.position[at]])[:, None], groups)[:, 0]
     slope = float(place @ values) / total
     rest = values - slope * place
@@ -253,30 +253,30 @@ def _warnings(
     drifts: Sequence[Effect],
     shown: Callable[[str], str],
 ) -> tuple[str, ...]:
-    found = []
-    told = [(f"Heard in {place.name}, a form", place) for place in positions]
-    told += [(f"What comes {after.name}", after) for after in carry]
-    for what, effect in told:
+    sentences = []
+    effects = [(f"Heard in {place.name}, a form", place) for place in positions]
+    effects += [(f"What comes {after.name}", after) for after in carry]
+    for what, effect in effects:
         if effect.low * effect.high > 0 and abs(effect.mean) >= 2:
             side = "higher" if effect.mean > 0 else "lower"
-            found.append(f"{what} is rated {abs(effect.mean):.0f} points {side}; allowed for.")
+            sentences.append(f"{what} is rated {abs(effect.mean):.0f} points {side}; allowed for.")
     if outliers:
-        found.append(
+        sentences.append(
             f"{phrases.counted(len(outliers), 'rating').capitalize()} far from what all others suggest "
             "(a slip of the finger, or a real change of mind?); see the list."
         )
     if flat:
         verb = "gives" if len(flat) == 1 else "give"
-        found.append(
+        sentences.append(
             f"{phrases.few([shown(name) for name in flat])} {verb} (nearly) always the same number: such "
             "ratings say nothing about the forms and only make the verdict slower."
         )
     if len(drifts) > 3:
-        found.append(f"The ratings of {len(drifts)} listeners drift within a sitting; see the list.")
+        sentences.append(f"The ratings of {len(drifts)} listeners drift within a sitting; see the list.")
     for drift in drifts if len(drifts) <= 3 else ():
         way = "rise" if drift.mean > 0 else "fall"
-        found.append(
+        sentences.append(
             f"{shown(drift.name)}'s ratings {way} by about {abs(drift.mean):.1f} points from each listen to "
             "the next within a sitting; shorter sittings would help."
         )
-    return tuple(found)
+    return tuple(sentences)

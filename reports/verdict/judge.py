@@ -148,7 +148,7 @@ class Judgement:
         """The verdict in one sentence."""
         if not len(self.assessment.table):
             return phrases.NOTHING
-        told = phrases.sentence(
+        sentence = phrases.sentence(
             self.state,
             self.order,
             self.p_best,
@@ -156,7 +156,7 @@ class Judgement:
             phrases.Risks(self.assessment.safe_risk, self.even, self.assessment.even_risk),
             self.assessment.rules,
         )
-        return told + caveats.but(self.state, self.sensitivity)
+        return sentence + caveats.but(self.state, self.sensitivity)
 
     @property
     def sealed(self) -> str:

@@ -61,7 +61,7 @@ def own_orders(
     draws = int(np.clip(200_000 // max(len(names), 1), 400, 2000))
     normal = np.random.default_rng(seed).standard_normal((draws, len(forms)))
     roots = np.linalg.cholesky(settling.cover + 1e-9 * np.eye(len(forms)))
-    found = []
+    orders = []
     for name, mean, root in zip(names, settling.mean, roots, strict=True):
         values = mean + normal @ root.T
         centred = values - values.mean(1, keepdims=True)
@@ -72,10 +72,10 @@ def own_orders(
         def by_form(values: Floats, order: list[int] = order) -> dict[str, float]:
             return {forms[f]: float(values[f]) for f in order}
 
-        found.append(
+        orders.append(
             ListenerOrder(name, by_form(mean - mean.mean()), by_form(low), by_form(high), by_form(best))
         )
-    return tuple(found)
+    return tuple(orders)
 
 
 def ballots(settling: ListenerEffects, heard: Floats) -> Floats:

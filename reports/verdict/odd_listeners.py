@@ -18,41 +18,41 @@ LOYAL_CHANCE = 0.95
 ALIKE_POINTS = 4.0  # RMS difference about the other forms, up to which a listener agrees with the panel
 
 
-def odd_listeners(found: Assessment, changes: Sequence[AlternativeReading]) -> list[str]:
+def odd_listeners(assessment: Assessment, changes: Sequence[AlternativeReading]) -> list[str]:
     """One note for each listener who stands out, with the verdict without them; nobody is left out."""
-    if len(found.panel.listeners) < 2:
+    if len(assessment.panel.listeners) < 2:
         return []
-    told = {}
-    ratio = found.reading.seen.noise_ratio
-    spread = np.sqrt(repeat_variance(found.reading.seen)[0])
-    for i, name in enumerate(found.panel.listeners):
-        shown = found.panel.shown(name)
+    notes = {}
+    ratio = assessment.reading.seen.noise_ratio
+    spread = np.sqrt(repeat_variance(assessment.reading.seen)[0])
+    for i, name in enumerate(assessment.panel.listeners):
+        shown = assessment.panel.shown(name)
         if ratio is not None and ratio[i] >= UNREPEATED:
-            told[name] = (
+            notes[name] = (
                 f"{shown}'s ratings of one and the same form vary by {spread[i]:.0f} points from round "
                 "to round, far more than the others': they count with less precision, not with less weight."
             )
-    for name, form, points in _loyal(found):
-        if name not in told:
-            told[name] = (
-                f'{found.panel.shown(name)} rates "{form}", known from before, about {points:.0f} points '
-                "higher than the others do and agrees with them about the rest: habit, or a reason worth "
-                "hearing."
+    for name, form, points in _loyal(assessment):
+        if name not in notes:
+            notes[name] = (
+                f'{assessment.panel.shown(name)} rates "{form}", known from before, about {points:.0f} '
+                "points higher than the others do and agrees with them about the rest: habit, or a reason "
+                "worth hearing."
             )
-    return [f"{text} {_without(found, name, changes)}".strip() for name, text in told.items()]
+    return [f"{text} {_without(assessment, name, changes)}".strip() for name, text in notes.items()]
 
 
-def _loyal(found: Assessment) -> list[tuple[str, str, float]]:
+def _loyal(assessment: Assessment) -> list[tuple[str, str, float]]:
     """(listener, known form, points) of those who differ from all others only about the known form."""
-    names, forms = found.panel.listeners, found.panel.candidates
+    names, forms = assessment.panel.listeners, assessment.panel.candidates
     if len(names) < 3 or len(forms) < 3:
         return []
-    known = found.table.groupby("form")["prior_listens"].mean().reindex(list(forms)).fillna(0.0)
+    known = assessment.table.groupby("form")["prior_listens"].mean().reindex(list(forms)).fillna(0.0)
     if float(known.max()) < KNOWN_LISTENS:
         return []
     at = int(known.to_numpy().argmax())
     rest = [i for i in range(len(forms)) if i != at]
-    settled = ListenerEffects.of(found.reading)
+    settled = ListenerEffects.of(assessment.reading)
     contrast = np.full(len(forms), -1 / len(rest))
     contrast[at] = 1.0
     lead = settled.mean @ contrast
@@ -69,8 +69,8 @@ def _loyal(found: Assessment) -> list[tuple[str, str, float]]:
     return loyal
 
 
-def _without(found: Assessment, name: str, changes: Sequence[AlternativeReading]) -> str:
-    shown = found.panel.shown(name)
+def _without(assessment: Assessment, name: str, changes: Sequence[AlternativeReading]) -> str:
+    shown = assessment.panel.shown(name)
     change = next((c for c in changes if c.change == f"without {shown}"), None)
     if change is None:
         return ""

@@ -141,7 +141,7 @@ def risk(order: Sequence[str], best: dict[str, float], loss: dict[str, float]) -
 def otherwise(changes: Sequence[tuple[str, str]]) -> str:
     """Which other ways of judging, (way, form), would name another form: three of them, and how many more."""
     most = 3
-    told = [f'{way}, "{form}" would come first' for way, form in changes[:most]]
+    ways = [f'{way}, "{form}" would come first' for way, form in changes[:most]]
     left = len(changes) - most
     more = f" (and {counted(left, 'other way')} of judging would change the order too)" if left > 0 else ""
-    return f"But it depends on how one judges: {'; '.join(told)}{more}."
+    return f"But it depends on how one judges: {'; '.join(ways)}{more}."

@@ -144,10 +144,10 @@ def known_sums(archive: zipfile.ZipFile, path: Path) -> dict[str, str]:
         raise BundleError(
             f"{path} is damaged in its list of sums, {SUMS}: what is safe in it cannot be told; copy it again"
         ) from None
-    found = {line[2]: line[1] for line in lines if line is not None}
-    if f"{INSIDE}/song.toml" not in found:
+    digests = {line[2]: line[1] for line in lines if line is not None}
+    if f"{INSIDE}/song.toml" not in digests:
         raise BundleError(f"{path} is no bundle of a study: no sum of {INSIDE}/song.toml is in it")
-    return found
+    return digests
 
 
 def _damage(archive: zipfile.ZipFile, name: str, known: str) -> str:

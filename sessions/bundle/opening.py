@@ -33,16 +33,16 @@ def open_bundle(path: Path, folder: Path) -> BundleCheck:
     """
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise BundleError(f"{folder} is not empty; name a folder that is new")
-    found = check_bundle(path)
-    if not found.is_whole:
-        raise BundleError("\n  ".join([*found.lines, "nothing was unpacked; copy the bundle again"]))
+    checked = check_bundle(path)
+    if not checked.is_whole:
+        raise BundleError("\n  ".join([*checked.lines, "nothing was unpacked; copy the bundle again"]))
     parent = folder.resolve().parent
     try:
         parent.mkdir(parents=True, exist_ok=True)
         free = shutil.disk_usage(parent).free
-        if found.bytes > free:
+        if checked.bytes > free:
             raise BundleError(
-                f"it needs {found.bytes / 1e6:.0f} MB, and {parent} has {free / 1e6:.0f} MB free"
+                f"it needs {checked.bytes / 1e6:.0f} MB, and {parent} has {free / 1e6:.0f} MB free"
             )
         with tempfile.TemporaryDirectory(prefix=".bundle-", dir=parent) as temporary:
             study = Path(temporary) / INSIDE
@@ -58,7 +58,7 @@ def open_bundle(path: Path, folder: Path) -> BundleCheck:
         raise WriteError(
             f"{folder} could not be written: {error.strerror or error}; nothing was left"
         ) from None
-    return found
+    return checked
 
 
 def _unpack(path: Path, folder: Path) -> None:

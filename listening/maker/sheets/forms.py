@@ -256,19 +256,19 @@ def _ideas(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
         song = work.song()
         step("looking for forms worth trying", 0, 0)
         seed = 1 + int(work.cache.get("ideas seed", 0))
-        found = propose_ideas(song, read_audio(song.audio.path), IDEAS_AT_ONCE, seed, step=step)
+        ideas = propose_ideas(song, read_audio(song.audio.path), IDEAS_AT_ONCE, seed, step=step)
         work.cache["ideas seed"] = seed
-        work.cache["ideas"] = tuple(found)
+        work.cache["ideas"] = tuple(ideas)
 
     work.jobs.start("ideas", "looking for forms worth trying", think)
     return Done()
 
 
 def _idea(work: Workspace, args: Mapping[str, Any]) -> Idea:
-    found = [idea for idea in work.cache.get("ideas", ()) if idea.name == args.get("idea")]
-    if not found:
+    matches = [idea for idea in work.cache.get("ideas", ()) if idea.name == args.get("idea")]
+    if not matches:
         raise PageError(409, "gone", "This idea is not there any more.")
-    idea: Idea = found[0]
+    idea: Idea = matches[0]
     return idea
 
 

@@ -26,7 +26,7 @@ def measure_levels(work: Workspace, song: Song, step: Step) -> None:
     """RMS of every tenth of a second of the bounce, (hops,), kept in the workspace."""
     rate = song.audio.sample_rate
     hop = round(HOP_S * rate)
-    found: list[Floats] = []
+    levels: list[Floats] = []
     with soundfile.SoundFile(song.audio.path) as file:
         blocks = file.blocks(hop * 100, dtype="float32", always_2d=True)
         of = -(-song.audio.frames // (hop * 100))
@@ -35,8 +35,8 @@ def measure_levels(work: Workspace, song: Song, step: Step) -> None:
             power = np.square(block, dtype=np.float32).mean(axis=1)
             edges = np.arange(0, len(power), hop)
             sums = np.add.reduceat(power, edges).astype(np.float64)
-            found.append(np.sqrt(sums / np.diff(np.append(edges, len(power)))))
-    work.cache[levels_key(song)] = np.concatenate(found) if found else np.zeros(0)
+            levels.append(np.sqrt(sums / np.diff(np.append(edges, len(power)))))
+    work.cache[levels_key(song)] = np.concatenate(levels) if levels else np.zeros(0)
 
 
 def drawing(work: Workspace, song: Song, section: Section) -> str:

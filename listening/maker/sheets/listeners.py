@@ -31,11 +31,11 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
     study = work.study()
     if study.has_log:
         known = study.log.contents(listens=False).listeners
-    found = outlook_of(work, song)
+    answer = outlook_of(work, song)
     return {
         "song": song, "problem": "", "written": AS_WRITTEN, "known": known,
         "forms": [form.name for form in song.forms if form.name != AS_WRITTEN],
-        "outlook": found, "picture": picture(found) if found else "", "looking": work.jobs.last("outlook"),
+        "outlook": answer, "picture": picture(answer) if answer else "", "looking": work.jobs.last("outlook"),
     }  # fmt: skip
 
 

@@ -28,11 +28,11 @@ def outlook_of(work: Workspace, song: Song) -> Outlook | None:
     if not song.listeners or len(song.forms) < 2:
         return None
     key = wanted_key(song)
-    found: tuple[object, Outlook] | None = work.cache.get("outlook")
-    if found is None or found[0] != key or found[1].done < 1:
+    last: tuple[object, Outlook] | None = work.cache.get("outlook")
+    if last is None or last[0] != key or last[1].done < 1:
         with suppress(StudyError):  # the one under way looks at the plan again at its next step
             work.jobs.start("outlook", "looking ahead", lambda step: _look(work, step))
-    return found[1] if found is not None and found[0] == key else None
+    return last[1] if last is not None and last[0] == key else None
 
 
 def _look(work: Workspace, step: Step) -> None:
@@ -49,16 +49,16 @@ def _look(work: Workspace, step: Step) -> None:
         def heard(done: int, of: int) -> None:
             step("looking ahead", done, of)
 
-        for found in plan_outlook(song, seed=SEED, progress=heard, cancelled=changed):
-            work.cache["outlook"] = (key, found)
+        for answer in plan_outlook(song, seed=SEED, progress=heard, cancelled=changed):
+            work.cache["outlook"] = (key, answer)
             work.touch()
         if not changed():
             return
 
 
-def picture(found: Outlook) -> str:
+def picture(answer: Outlook) -> str:
     """Points of a polyline: the chance that the form named is the best, over the lead in points."""
-    rows = [row for row in found.rows if row.lead is not None]
+    rows = [row for row in answer.rows if row.lead is not None]
     most = max(row.lead or 0.0 for row in rows)
     return " ".join(
         f"{WIDTH * (row.lead or 0.0) / most:.1f},{HEIGHT * (1 - row.named.value):.1f}" for row in rows

@@ -103,15 +103,15 @@ def findings_key(song: Song, timeline: Timeline) -> tuple[str, str]:
 
 def unjudged(work: Workspace, song: Song) -> list[Timeline]:
     """Forms whose joins have not been judged as they are now."""
-    found = []
+    timelines = []
     for form in song.forms:
         try:
             timeline = lay_out(song, form)
         except FormError:
             continue
         if timeline.joins and findings_key(song, timeline) not in work.cache:
-            found.append(timeline)
-    return found
+            timelines.append(timeline)
+    return timelines
 
 
 def judge_joins(work: Workspace, step: Step) -> None:
@@ -125,8 +125,8 @@ def judge_joins(work: Workspace, step: Step) -> None:
         with Mixes(song, BounceFile(song.audio), fit_stems_once(song)) as mixes:
             for number, timeline in enumerate(left, start=1):
                 step(f"judging the joins of “{timeline.form.name}”", number, len(left))
-                found = tuple(judging.examine(song, timeline, Splicer(timeline, mixes, lead)))
-                work.cache[findings_key(song, timeline)] = found
+                findings = tuple(judging.examine(song, timeline, Splicer(timeline, mixes, lead)))
+                work.cache[findings_key(song, timeline)] = findings
 
 
 def completions(song: Song) -> list[str]:

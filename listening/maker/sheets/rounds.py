@@ -53,7 +53,7 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
     song, study = work.song(), work.study()
     manifest = fresh_manifest(study)
     hosts = hosts_of(work)
-    found: dict[str, Any] = {
+    values: dict[str, Any] = {
         "song": song, "problem": "", "manifest": manifest, "rendering": work.jobs.last("render"),
         "why": "" if manifest else _why_not(study), "status": study_status(study), "hosted": hosts.now,
         "hosting": work.jobs.last("host"), "packing": work.jobs.last("packet"),
@@ -61,12 +61,12 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
         "collected": work.cache.get("collected", ()), "opening": work.cache.pop("own address", ""),
     }  # fmt: skip
     if manifest is not None:
-        found["words"] = loudness_words(manifest.target_lufs, manifest.spread_lu)
-        found["minutes"] = round_minutes(manifest)
+        values["words"] = loudness_words(manifest.target_lufs, manifest.spread_lu)
+        values["minutes"] = round_minutes(manifest)
         rendered = work.jobs.last("render")
-        found["lines"] = rendered.result if rendered is not None and rendered.state == "done" else ()
-    found["rows"] = [_row(song, hosts, name, study) for name in (x.name for x in song.listeners)]
-    return found
+        values["lines"] = rendered.result if rendered is not None and rendered.state == "done" else ()
+    values["rows"] = [_row(song, hosts, name, study) for name in (x.name for x in song.listeners)]
+    return values
 
 
 def _why_not(study: Study) -> str:

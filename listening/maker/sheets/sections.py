@@ -206,8 +206,8 @@ def _new_section(song: Song, bar: int) -> Section:
     return Section(name, bar, last)
 
 
-def _in_order(found: list[Section]) -> list[Section]:
-    return sorted(found, key=lambda section: section.first_bar)
+def _in_order(sections: list[Section]) -> list[Section]:
+    return sorted(sections, key=lambda section: section.first_bar)
 
 
 def _suggest(work: Workspace, _args: Mapping[str, Any], version: str) -> Done:
@@ -220,10 +220,10 @@ def _suggest(work: Workspace, _args: Mapping[str, Any], version: str) -> Done:
     def listen(step: Step) -> None:
         song = work.song()
         step("listening for where the song changes", 0, 0)
-        found = suggest(read_audio(song.audio.path), song.grid, song.last_bar).sections
+        sections = suggest(read_audio(song.audio.path), song.grid, song.last_bar).sections
         step("writing them", 0, 0)
-        work.change("sections suggested", version, lambda t: replace_sections(t, work.folder, found))
-        work.note(SUGGESTED, {"grid": grid_key(work.song()), "bars": [s.first_bar for s in found]})
+        work.change("sections suggested", version, lambda t: replace_sections(t, work.folder, sections))
+        work.note(SUGGESTED, {"grid": grid_key(work.song()), "bars": [s.first_bar for s in sections]})
 
     work.jobs.start("suggest", "listening for where the song changes", listen)
     return Done()

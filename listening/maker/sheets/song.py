@@ -100,11 +100,11 @@ def _is_inside(path: Path, folder: Path) -> bool:
 def _places(song: Song) -> list[dict[str, Any]]:
     """Where the song can be heard from: the frame, and how many frames there are from it on."""
     last = max(song.audio.frames - round(SHORTLY_S * song.audio.sample_rate), 0)
-    found = []
+    places = []
     for words, share in PLACES:
         start = min(round(share * song.audio.frames), last)
-        found.append({"words": words, "from": start, "frames": song.audio.frames - start})
-    return found
+        places.append({"words": words, "from": start, "frames": song.audio.frames - start})
+    return places
 
 
 def _beat_lines(song: Song) -> list[list[float]]:
@@ -165,8 +165,8 @@ def _compare(work: Workspace) -> None:
             now = work.song()
             step("comparing the beat with the song's attacks", 0, 0)
             firsts = [section.first_bar for section in now.sections]
-            found = fit_beat(read_audio(now.audio.path), now.audio.sample_rate, now.grid, firsts)
-            work.cache["fit", grid_key(now)] = found
+            fit = fit_beat(read_audio(now.audio.path), now.audio.sample_rate, now.grid, firsts)
+            work.cache["fit", grid_key(now)] = fit
             if grid_key(work.song()) == grid_key(now):  # else it was changed meanwhile
                 return
 
@@ -253,15 +253,15 @@ def _no_change(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
 
 def _changes(song: Song) -> list[dict[str, object]]:
     """Changes of tempo and meter as song.toml has them."""
-    found: list[dict[str, object]] = []
+    changes: list[dict[str, object]] = []
     for change in sorted(song.grid.changes, key=lambda change: change.bar):
         values: dict[str, object] = {"bar": change.bar}
         if change.tempo is not None:
             values["tempo"] = float(change.tempo)
         if change.meter is not None:
             values["meter"] = str(change.meter)
-        found.append(values)
-    return found
+        changes.append(values)
+    return changes
 
 
 def _title(work: Workspace, args: Mapping[str, Any], version: str) -> Done:

@@ -40,26 +40,26 @@ def from_taps(work: Workspace, args: Mapping[str, Any]) -> Offer:
         raise PageError(422, "taps", f"{len(free)} taps: tap {ENOUGH_TAPS} beats or more.")
     along = len(in_song) == len(free)
     try:
-        found = tempo_from_taps(np.array(in_song if along else free), _curve(work, song) if along else None)
+        tapped = tempo_from_taps(np.array(in_song if along else free), _curve(work, song) if along else None)
     except ValueError as error:
         raise PageError(422, "taps", str(error)) from None
     if not along:
         return Offer(
-            f"{found.line}. Where the beat lies can only be told from taps along with the song",
-            found.tempo,
+            f"{tapped.line}. Where the beat lies can only be told from taps along with the song",
+            tapped.tempo,
             (),
             "",
         )
-    starts = [_first_beat(song, found, found.beat_at_s)]
-    if found.other_at_s is not None:
-        starts.append(_first_beat(song, found, found.other_at_s))
-    return Offer(found.line, found.tempo, tuple(starts), found.question or "")
+    starts = [_first_beat(song, tapped, tapped.beat_at_s)]
+    if tapped.other_at_s is not None:
+        starts.append(_first_beat(song, tapped, tapped.other_at_s))
+    return Offer(tapped.line, tapped.tempo, tuple(starts), tapped.question or "")
 
 
-def _first_beat(song: Song, found: TappedBeat, beat_at_s: float) -> float:
+def _first_beat(song: Song, tapped: TappedBeat, beat_at_s: float) -> float:
     """The beat of the tapped grid nearest to where bar 1 begins by song.toml."""
-    start_s = beat_at_s + round((float(song.grid.start_s) - beat_at_s) / found.beat_s) * found.beat_s
-    return round(start_s if start_s >= 0 else start_s + found.beat_s, 4)
+    start_s = beat_at_s + round((float(song.grid.start_s) - beat_at_s) / tapped.beat_s) * tapped.beat_s
+    return round(start_s if start_s >= 0 else start_s + tapped.beat_s, 4)
 
 
 def _curve(work: Workspace, song: Song) -> Onsets:
@@ -67,8 +67,8 @@ def _curve(work: Workspace, song: Song) -> Onsets:
     key = ("onsets", song.audio.path, song.audio.path.stat().st_mtime_ns)
     if key not in work.cache:
         work.cache[key] = onsets(read_audio(song.audio.path), song.audio.sample_rate)
-    found: Onsets = work.cache[key]
-    return found
+    curve: Onsets = work.cache[key]
+    return curve
 
 
 def _times(args: Mapping[str, Any], name: str) -> list[float]:

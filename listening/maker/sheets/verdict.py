@@ -131,11 +131,11 @@ def waiting(work: Workspace) -> list[str]:
 
 def ticked(work: Workspace, decision: int) -> frozenset[str]:
     """Steps of a decision's way back that are ticked off, by the log."""
-    found: set[str] = set()
+    steps: set[str] = set()
     for event in work.events(TICKED, UNTICKED):
         if event.detail.get("decision") == decision:
-            (found.add if event.kind == TICKED else found.discard)(str(event.detail.get("step")))
-    return frozenset(found)
+            (steps.add if event.kind == TICKED else steps.discard)(str(event.detail.get("step")))
+    return frozenset(steps)
 
 
 def _report(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
@@ -173,9 +173,9 @@ def _decide(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
 
 
 def _reopen(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
-    found = decisions.reopen(work.study(), text(args, "because"))
+    reopened = decisions.reopen(work.study(), text(args, "because"))
     work.touch()
-    return Done(" ".join(found.lines))
+    return Done(" ".join(reopened.lines))
 
 
 def _tick(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:

@@ -26,16 +26,16 @@ class Place:
 def places(song: Song, way: WayBack) -> dict[str, Place]:
     """Step ("edit 1", "again 1") -> where it is heard; steps that only end or silence have none."""
     timeline = lay_out(song, song.form(way.form))
-    found: dict[str, Place] = {}
+    by_step: dict[str, Place] = {}
     for number, edit in enumerate(way.sheet.edits, start=1):
         place = _of_edit(song, timeline, edit)
         if place is not None:
-            found[f"edit {number}"] = place
+            by_step[f"edit {number}"] = place
     for number, item in enumerate(way.again, start=1):
         place = _of_item(song, timeline, item)
         if place is not None:
-            found[f"again {number}"] = place
-    return found
+            by_step[f"again {number}"] = place
+    return by_step
 
 
 def _of_edit(song: Song, timeline: Timeline, edit: Edit) -> Place | None:
