@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
 from pathlib import Path
 
-from playwright.sync_api import Page, TimeoutError
+from playwright.sync_api import Page, expect
 
 from tests.browser import STEP_MS
 
 MOST_TABS = 400
-PRESSES = 3
-PATIENCE_MS = 8000
 
 
 class Mouse:
@@ -64,25 +61,21 @@ class Keyboard(Mouse):
 
     def choose(self, place: str, option: str) -> None:
         self.actions += 1
-        for _ in range(PRESSES):
-            self._reach(place)
-            self.page.keyboard.type(option)  # a list takes the letters that its option begins with
-            self.page.wait_for_timeout(300)
-            if self.page.locator(place).input_value() == option:
-                self.page.keyboard.press("Tab")
-                return
-        raise AssertionError(f"{option} cannot be chosen in {place}")
+        self._reach(place)
+        there = self.page.locator(place).evaluate("list => [...list.options].map(x => x.value)")
+        at, wanted = (there.index(x) for x in (self.page.locator(place).input_value(), option))
+        for step in range(abs(wanted - at)):
+            self.page.keyboard.press("ArrowDown" if wanted > at else "ArrowUp")
+            now = there[at + (step + 1) * (1 if wanted > at else -1)]
+            expect(self.page.locator(place)).to_have_value(now, timeout=STEP_MS)
+        self.page.keyboard.press("Tab")
 
     def give(self, place: str, *files: Path) -> None:
         self.actions += 1
-        for _ in range(PRESSES):  # a sheet may come anew between two keys: a person presses again
-            self._reach(place)
-            with suppress(TimeoutError), self.page.expect_file_chooser(timeout=PATIENCE_MS) as chooser:
-                self.page.keyboard.press("Space")
-            if chooser.is_done():
-                chooser.value.set_files([str(file) for file in files])
-                return
-        raise AssertionError(f"{place} opens no chooser by keyboard")
+        self._reach(place)
+        with self.page.expect_file_chooser(timeout=STEP_MS) as chooser:
+            self.page.keyboard.press("Space")
+        chooser.value.set_files([str(file) for file in files])
 
     def _reach(self, place: str) -> None:
         """Tab on until the place has the focus; forward, as it is drawn."""

@@ -29,6 +29,11 @@ class Job:
     error: str = ""
     result: Any = None
 
+    @property
+    def progress(self) -> str:
+        """What it does, and how far it is."""
+        return f"{self.words} ({self.done} of {self.of})" if self.of else self.words
+
 
 class Jobs:
     """Runs jobs in threads of their own, one of a kind at a time; keeps the last of each kind."""

@@ -26,8 +26,8 @@ from render.errors import FairhearingError, PageError
 HERE = "127.0.0.1"
 STATIC = {
     "tokens.css": "text/css", "maker.css": "text/css", "maker.js": "text/javascript",
-    "player.js": "text/javascript", "song.js": "text/javascript", "report.js": "text/javascript",
-    "icon.svg": "image/svg+xml",
+    "player.js": "text/javascript", "renew.js": "text/javascript", "song.js": "text/javascript",
+    "report.js": "text/javascript", "icon.svg": "image/svg+xml",
 }  # fmt: skip
 
 logger = logging.getLogger("fairhearing.maker")
@@ -143,7 +143,7 @@ class _Page:
 
     def _pulse(self) -> Response:
         jobs = {
-            job.kind: {"words": job.words, "done": job.done, "of": job.of, "state": job.state}
+            job.kind: {"words": job.progress, "done": job.done, "of": job.of, "state": job.state}
             for job in self.work.jobs.all()
         }
         return JSONResponse({"pulse": self.work.pulse(), "jobs": jobs})

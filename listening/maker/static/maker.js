@@ -4,11 +4,9 @@
 const Maker = (() => {
   const SHEETS = ["song", "sections", "forms", "listeners", "rounds", "verdict"];
   const STORE = "maker";
-  const policy = window.trustedTypes
-    ? trustedTypes.createPolicy("sheets", { createHTML: (html) => html })
-    : { createHTML: (html) => html };
   const byId = (id) => document.getElementById(id);
   const sheetBox = byId("sheet");
+  const STOPS = "button, a[href], input, select, textarea, summary"; // where Tab stops
   let token = "";
   let sheet = "first";
   let shown = {};
@@ -16,7 +14,6 @@ const Maker = (() => {
   let own = true; // whether song.toml is as this page wrote it
   let pulse = "";
   let busy = 0;
-  let asking = ""; // what was asked about and not answered yet: a sheet that comes anew asks on
   let again = null; // the last action, where song.toml was changed elsewhere meanwhile
 
   class Refused extends Error {
@@ -80,17 +77,16 @@ const Maker = (() => {
   }
 
   function take(told) {
-    const typed = dirty();
-    const focus = document.activeElement?.id;
-    const caret = focus ? caretOf(document.activeElement) : null;
     const changed = told.sheet !== sheet;
+    const focus = document.activeElement;
+    const stops = sheetBox.contains(focus) ? [...sheetBox.querySelectorAll(STOPS)] : [];
     sheet = told.sheet;
     version = told.version;
     own = told.own;
     pulse = told.pulse;
     Object.assign(shown, told.show);
     document.body.dataset.sheet = sheet;
-    sheetBox.innerHTML = policy.createHTML(told.html);
+    Renew.into(sheetBox, told.html, changed);
     for (const link of document.querySelectorAll("#sheets a")) {
       const name = link.getAttribute("href").slice(1);
       if (name === sheet) link.setAttribute("aria-current", "page");
@@ -105,46 +101,16 @@ const Maker = (() => {
     if (changed) {
       sheetBox.querySelector("h1")?.focus();
       window.scrollTo(0, 0);
-    } else {
-      for (const [id, value] of typed) put(byId(id), value);
-      if (focus && byId(focus)) {
-        byId(focus).focus({ preventScroll: true });
-        if (caret) byId(focus).setSelectionRange?.(...caret);
-      }
-    }
-    if (!changed && asking && byId(asking)?.dataset.ask) askTwice(byId(asking));
-    else asking = "";
+    } else if (stops.length && !focus.isConnected) stay(stops, stops.indexOf(focus));
     if (told.notice) say(told.notice);
     document.dispatchEvent(new CustomEvent("sheet", { detail: sheet }));
   }
 
-  const caretOf = (field) =>
-    field.matches("input[type=text], textarea") ? [field.selectionStart, field.selectionEnd] : null;
-
-  /* What was typed and is not kept yet: a sheet that comes anew must not lose it. */
-  function dirty() {
-    const typed = new Map();
-    for (const field of sheetBox.querySelectorAll("input[id], textarea[id], select[id]")) {
-      if (field.type === "file" || field.dataset.sent) continue;
-      if (field.type === "checkbox" || field.type === "radio") {
-        if (!field.dataset.do && field.checked !== field.defaultChecked) typed.set(field.id, field.checked);
-      } else if (field.matches("select")) {
-        if (field.value !== ownValue(field)) typed.set(field.id, field.value);
-      } else if (field.value !== field.defaultValue) typed.set(field.id, field.value);
-    }
-    return typed;
-  }
-
-  /* The value that the sheet came with. */
-  function ownValue(field) {
-    if (!field.matches("select")) return field.defaultValue;
-    return ([...field.options].find((option) => option.defaultSelected) || field.options[0])?.value;
-  }
-
-  function put(field, value) {
-    if (!field) return;
-    if (typeof value === "boolean") field.checked = value;
-    else if (!field.matches("select") || [...field.options].some((option) => option.value === value)) field.value = value;
+  /* The place of the focus went: it goes to what came in its stead, else to what stood before it. */
+  function stay(stops, at) {
+    const same = at >= 0 && stops[at].id ? byId(stops[at].id) : null;
+    const before = stops.slice(0, Math.max(at, 0)).reverse().find((one) => one.isConnected && !one.disabled);
+    (same || before || sheetBox.querySelector("h1"))?.focus({ preventScroll: true });
   }
 
   /* --- actions ---------------------------------------------------------------------------------------- */
@@ -162,12 +128,11 @@ const Maker = (() => {
 
   async function perform(action, args = {}, from = null, more = {}) {
     const place = from?.closest("[data-place]") || from;
-    asking = "";
     for (const old of sheetBox.querySelectorAll(".error[data-said]")) old.remove();
+    for (const one of sheetBox.querySelectorAll("[data-asked]")) unask(one);
     from?.setAttribute("aria-busy", "true");
     say("…");
     busy += 1;
-    if (from && "value" in from) from.dataset.sent = "1";
     try {
       asked += 1;
       const mine = asked;
@@ -175,13 +140,14 @@ const Maker = (() => {
       const told = await request("POST", `/api/do/${action}`, { args, version, sheet, shown });
       again = null;
       say("");
+      if (from) fieldsIn(from).forEach(Renew.settled);
       if (mine === asked) take(told);
       else version = told.version; // another sheet was asked for meanwhile
       return true;
     } catch (error) {
       if (!(error instanceof Refused)) throw error;
       say("");
-      if (from && "value" in from) delete from.dataset.sent;
+      if (from?.type === "checkbox") from.checked = from.defaultChecked;
       if (error.word === "changed") {
         again = { action, args, more };
         await show().catch(() => {});
@@ -209,6 +175,7 @@ const Maker = (() => {
     else place.after(words);
   }
 
+  const fieldsIn = (place) => [...(place.matches("form") ? place.elements : [place])].filter((one) => one.matches("input, textarea, select"));
   const argsOf = (element) => (element.dataset.args ? JSON.parse(element.dataset.args) : {});
 
   function fieldsOf(form) {
@@ -252,12 +219,19 @@ const Maker = (() => {
 
   /* What cannot be taken back is asked about in words, at its place, and done on the second press. */
   function askTwice(place) {
-    complain(place.dataset.ask, place);
+    const button = buttonOf(place);
     place.dataset.asked = "1";
-    asking = place.id;
-    const button = place.matches("form") ? place.querySelector("button:not([type=button])") : place;
-    if (button) button.textContent = place.dataset.yes || "Yes, do it";
+    place.dataset.words = button.textContent;
+    button.textContent = place.dataset.yes || "Yes, do it";
+    complain(place.dataset.ask, place);
   }
+
+  function unask(place) {
+    delete place.dataset.asked;
+    buttonOf(place).textContent = place.dataset.words;
+  }
+
+  const buttonOf = (place) => (place.matches("form") ? place.querySelector("button:not([type=button])") : place);
 
   document.addEventListener("submit", (event) => {
     const form = event.target.closest("form[data-do]");
@@ -267,10 +241,8 @@ const Maker = (() => {
       askTwice(form);
       return;
     }
-    for (const field of form.elements) if ("value" in field && field.id) field.dataset.sent = "1";
-    act(form.dataset.do, fieldsOf(form), form, form.dataset.then ? JSON.parse(form.dataset.then) : {}).then((done) => {
-      if (!done) for (const field of form.elements) delete field.dataset.sent;
-    });
+    for (const field of fieldsIn(form)) field.dataset.sent = field.value;
+    act(form.dataset.do, fieldsOf(form), form, form.dataset.then ? JSON.parse(form.dataset.then) : {});
   });
 
   document.addEventListener("change", (event) => {
@@ -282,15 +254,16 @@ const Maker = (() => {
     if (!field.dataset.do) return;
     const args = argsOf(field);
     args[field.dataset.arg || field.name] = field.type === "checkbox" ? field.checked : field.value;
-    field.dataset.sent = "1";
+    field.dataset.sent = field.value;
     act(field.dataset.do, args, field);
   });
 
-  /* What was typed before a sheet came anew is no change to the browser any more; leaving the field keeps it. */
+  /* To the browser, what was typed before a sheet came anew may be no change any more; leaving the field keeps it. */
   document.addEventListener("focusout", (event) => {
     const field = event.target;
-    if (!field.dataset.do || field.dataset.sent || !field.isConnected || !field.matches("input[type=text], textarea, select")) return;
-    if (field.value !== ownValue(field)) field.dispatchEvent(new Event("change", { bubbles: true }));
+    if (!field.dataset.do || !field.isConnected || !field.matches("input[type=text], textarea, select")) return;
+    if (field.value === Renew.ownValue(field) || field.value === field.dataset.sent) return;
+    field.dispatchEvent(new Event("change", { bubbles: true }));
   });
 
   document.addEventListener("keydown", (event) => {
@@ -339,9 +312,9 @@ const Maker = (() => {
         for (const [kind, job] of Object.entries(told.jobs)) {
           if (job.state === "runs") pause = 300;
           for (const line of document.querySelectorAll(`[data-job="${kind}"]`)) {
-            line.textContent = job.state === "runs" ? progress(job) : "";
+            line.textContent = job.state === "runs" ? job.words : "";
             const bar = line.parentElement.querySelector("progress");
-            if (bar) bar.value = job.of ? job.done / job.of : 0;
+            if (bar && job.of) bar.value = job.done / job.of;
           }
         }
         if (told.pulse !== pulse && !busy) {
@@ -361,8 +334,6 @@ const Maker = (() => {
       await new Promise((resolve) => setTimeout(resolve, pause));
     }
   }
-
-  const progress = (job) => (job.of ? `${job.words} (${job.done} of ${job.of})` : job.words);
 
   /* --- begin ------------------------------------------------------------------------------------------ */
 

@@ -146,23 +146,26 @@ const Taps = (() => {
   const PAUSE_S = 4; // a longer one begins anew
   const byId = (id) => document.getElementById(id);
 
-  function tap(button) {
+  function tap() {
     const now = performance.now() / 1000;
     if (free.length && now - free.at(-1) > PAUSE_S) clear();
     const at = Sounds.songAt_s();
     if (at !== null) taps.push(at);
     else taps = [];
     free.push(now);
-    byId("taps-count").textContent = `${free.length} ${free.length === 1 ? "tap" : "taps"}${free.length < 16 ? ` of 16` : ""}`;
-    const go = byId("taps-go");
-    if (go) go.disabled = free.length < 16;
-    button.dataset.tapped = "1";
+    count();
+  }
+
+  function count() {
+    const words = `${free.length} ${free.length === 1 ? "tap" : "taps"}`;
+    byId("taps-count").textContent = free.length ? `${words}${free.length < 16 ? " of 16" : ""}` : "";
+    byId("taps-go").disabled = free.length < 16;
   }
 
   function clear() {
     taps = [];
     free = [];
-    if (byId("taps-count")) byId("taps-count").textContent = "";
+    if (byId("taps-count")) count();
   }
 
   document.addEventListener("pointerdown", (event) => {
@@ -170,7 +173,7 @@ const Taps = (() => {
     if (!button) return;
     event.preventDefault();
     button.focus();
-    tap(button);
+    tap();
   });
   document.addEventListener("keydown", (event) => {
     const button = byId("tap");
@@ -178,7 +181,7 @@ const Taps = (() => {
     const stays = event.target === button || event.target === document.body || event.target.matches("h1") || event.target === Sounds.playingButton();
     if (!stays) return;
     event.preventDefault();
-    tap(button);
+    tap();
   }, true);
   document.addEventListener("keyup", (event) => {
     if (event.key === " " && byId("tap") && event.target.matches("button") && (event.target.id === "tap" || event.target === Sounds.playingButton())) event.preventDefault();
@@ -188,9 +191,7 @@ const Taps = (() => {
       Maker.act("taps", { at_s: taps.length === free.length ? taps : [], free_s: free }, byId("taps-go")).then(clear);
     } else if (event.target.closest("#taps-clear")) clear();
   });
-  document.addEventListener("sheet", () => {
-    if (byId("taps-count") && free.length) byId("taps-count").textContent = `${free.length} taps`;
-  });
+  document.addEventListener("sheet", () => byId("taps-count") && count());
 
   return {};
 })();
