@@ -10,6 +10,8 @@ import signal
 import time
 from pathlib import Path
 
+from listening.local.keys import INTERRUPT
+
 
 class Terminal:
     """Starts `command`; `expect` waits for words on the screen, `type` answers."""
@@ -37,6 +39,18 @@ class Terminal:
     def type(self, text: str) -> None:
         os.write(self._fd, text.encode())
 
+    def interrupt(self) -> int:
+        """Press Ctrl-C until the program has ended; its exit code. A program that is between printing a
+        question and reading the answer does not see the first one before the next key (Python's readline)."""
+        until = time.monotonic() + 60.0
+        while not self._ended():
+            self.type(INTERRUPT)
+            pressed = time.monotonic()
+            assert pressed < until, f"the program did not end; the screen:\n{self.screen}"
+            while not self._ended() and time.monotonic() < pressed + 5.0:
+                self._look(0.05)
+        return self.wait()
+
     def kill(self) -> None:
         """End the program as a power cut would."""
         os.kill(self._pid, signal.SIGKILL)
@@ -45,16 +59,20 @@ class Terminal:
     def wait(self, within_s: float = 30.0) -> int:
         """The program's exit code, when it has ended."""
         until = time.monotonic() + within_s
-        while self._status is None:
+        while not self._ended():
             self._look(0.05)
+            assert time.monotonic() < until, f"the program did not end; the screen:\n{self.screen}"
+        while self._look(0.0):
+            pass
+        assert self._status is not None
+        return self._status
+
+    def _ended(self) -> bool:
+        if self._status is None:
             pid, status = os.waitpid(self._pid, os.WNOHANG)
             if pid:
                 self._status = os.waitstatus_to_exitcode(status)
-            elif time.monotonic() > until:
-                raise AssertionError(f"the program did not end; the screen:\n{self.screen}")
-        while self._look(0.0):
-            pass
-        return self._status
+        return self._status is not None
 
     def _look(self, wait_s: float) -> bool:
         """Read what is new on the screen; False when the program has closed it."""

