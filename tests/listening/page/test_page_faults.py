@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser
 
 from listening.counts import REASONS, Reason
-from sessions.records import ListenRecord
 from tests.browser import (
     asleep,
     hear,
@@ -19,40 +17,19 @@ from tests.browser import (
     sounding_browser,
     stall_in_the_middle,
     start,
-    until,
-)  # fmt: skip
+)
 from tests.heard import gaps_s
+from tests.page_listens import ENDED_MS, all_listens, listens, notice, rate
 from tests.page_study import rendered_long, rendered_short
 from tests.pulse import NullSink, sink
 from tests.serving import Served, long_page_of, page_of
 from tests.stalls import fell_into_a_stall, not_stalled
-from tests.wire import Wire, wire
 
 __all__ = ["long_page_of", "page_of", "rendered_long", "rendered_short", "sink", "sounding_browser"]
 pytestmark = [pytest.mark.browser, pytest.mark.device]
 
-ENDED_MS = 30_000
 # As phones do when they are locked, or rung up: the sound stops and cannot be had back.
 LOCKED = "{ const c = made.at(-1); c.resume = () => Promise.reject(new Error('locked')); c.suspend(); }"
-
-
-def all_listens(page_of: Served) -> list[ListenRecord]:
-    return page_of.study.log.contents("ana").listens_of("ana")
-
-
-def listens(page_of: Served) -> list[ListenRecord]:
-    """All but those that this machine could not play."""
-    return not_stalled(all_listens(page_of))
-
-
-def notice(page: Page, words: str) -> None:
-    page.locator("#notice").get_by_text(words).wait_for(timeout=ENDED_MS)
-
-
-def rate(page: Page, value: str) -> None:
-    page.locator("#overall").fill(value)
-    page.locator("#rate-keep").click()
-    page.locator("#rate").wait_for(state="hidden", timeout=ENDED_MS)
 
 
 def test_a_second_tab_takes_the_listen_over(sounding_browser: Browser, long_page_of: Served) -> None:
@@ -158,87 +135,6 @@ def test_a_muted_device_is_asked_about_before_anything_counts(
         page.locator("#level-yes").click()
         hear(page)
     assert listens(page_of)[0].heard_on == "kitchen radio"
-
-
-@pytest.fixture
-def line(page_of: Served) -> Iterator[Wire]:
-    with wire(page_of.base) as made:
-        yield made
-
-
-def through(page_of: Served, line: Wire) -> str:
-    return page_of.link("ana").replace(page_of.base, line.base)
-
-
-def test_a_lost_connection_in_mid_listen_and_while_rating(
-    sounding_browser: Browser, long_page_of: Served
-) -> None:
-    with (
-        wire(long_page_of.base) as line,
-        open_page(sounding_browser, through(long_page_of, line)) as page,
-    ):
-        sit_down(page)
-
-        def without_a_line() -> None:
-            line.cut()
-            notice(page, "No connection")
-            page.wait_for_timeout(1500)
-            line.mend()
-
-        hear(page, without_a_line)
-        page.locator("#overall").fill("64")
-        page.locator("#whole").fill("kept through the dark")
-        line.cut()
-        page.locator("#rate-keep").click()
-        notice(page, "No connection")
-        assert listens(long_page_of)[0].rating is None
-        line.mend()
-        notice(page, "is rated")
-        hear(page)
-    listen = listens(long_page_of)[0]
-    assert (listen.rating, listen.comments) == (64, ((None, "kept through the dark"),))
-
-
-def test_answers_that_get_lost_on_the_way_back_change_nothing(
-    sounding_browser: Browser, page_of: Served, line: Wire
-) -> None:
-    with open_page(sounding_browser, through(page_of, line)) as page:
-        sit_down(page)
-        line.lose_answers_to(b"/begin", b"/end", b"/answer")
-        hear(page)
-        page.locator("#overall").fill("31")
-        page.locator("#whole").fill("said once")
-        page.locator("#rate-keep").dblclick()
-        notice(page, "is rated")
-        assert line.lost == 3
-    (listen,) = listens(page_of)
-    assert (listen.rating, listen.comments) == (31, ((None, "said once"),))
-    with page_of.study.log.store.reading() as connection:
-        assert connection.exec_driver_sql("SELECT count(*) FROM ratings").scalar() == 1
-
-
-def test_sound_that_breaks_off_is_fetched_on_from_there(
-    sounding_browser: Browser, page_of: Served, line: Wire
-) -> None:
-    with open_page(sounding_browser, through(page_of, line)) as page:
-        ranges: list[str] = []
-        page.on(
-            "request",
-            lambda r: ranges.append(r.headers.get("range", "")) if "/api/sounds/" in r.url else None,
-        )
-        line.hold_after(150_000)  # the level check is smaller; the form comes while it is heard
-        page.locator("#hello-go").click()
-        page.get_by_label("monitors").check()
-        line.wait_until_held()
-        before = page.evaluate("fetched_bytes")
-        hear_level(page)
-        page.locator("#level-yes").click()
-        until(lambda: bool(page.evaluate("fetched_bytes") > before), page)
-        line.let_go()
-        hear(page)
-        assert line.lost == 1
-        assert ranges[0] == "" and int(ranges[1].removeprefix("bytes=").rstrip("-")) > 0
-    assert listens(page_of)[0].heard_to_the_end
 
 
 def test_a_device_whose_clock_is_wrong_and_is_set_in_mid_listen(
