@@ -17,7 +17,7 @@ _REF = "#/components/schemas/{model}"
 _REFUSALS = {
     401: "The token is unknown", 403: "No listener any more", 404: "It is not there",
     409: "It is not its time", 413: "The body is too large", 415: "The body is not JSON",
-    422: "The body has another shape", 429: "Too many unknown tokens", 503: "The study is being changed",
+    422: "The body has another shape", 503: "The study is being changed",
 }  # fmt: skip
 
 

@@ -10,10 +10,11 @@ import hmac
 import secrets
 import threading
 
-from starlette.datastructures import Headers, MutableHeaders
+from starlette.datastructures import Headers
 from starlette.responses import JSONResponse
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 
+from listening.page import access as page
 from render.errors import PageError
 
 POLICY = (
@@ -21,17 +22,7 @@ POLICY = (
     "frame-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
     "require-trusted-types-for 'script'; trusted-types sheets"
 )
-HEADERS = {
-    "Cache-Control": "no-store",
-    "Content-Security-Policy": POLICY,
-    "Cross-Origin-Opener-Policy": "same-origin",
-    "Cross-Origin-Resource-Policy": "same-origin",
-    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
-    "Referrer-Policy": "no-referrer",
-    "X-Content-Type-Options": "nosniff",
-    "X-Robots-Tag": "noindex, nofollow",
-}
-MOST_BODY_BYTES = 1 << 20
+HEADERS = page.HEADERS | {"Content-Security-Policy": POLICY}
 UPLOAD = "/api/upload/"
 TICKETED = "/report/"
 
@@ -99,45 +90,23 @@ class Keys:
 
 
 class OwnOrigin:
-    """Middleware: answers carry HEADERS; a request from another origin, or one too large, is refused."""
+    """Middleware: a request from another origin is refused."""
 
     def __init__(self, app: ASGIApp) -> None:
         self.app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http":
-            await self.app(scope, receive, send)
-            return
-        headers = Headers(scope=scope)
-
-        async def send_carrying(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                carried = MutableHeaders(scope=message)
-                del carried["server"]
-                for name, value in HEADERS.items():
-                    carried.setdefault(name, value)
-            await send(message)
-
-        refusal = _foreign(headers, scope["path"]) or _too_large(headers, scope["path"])
-        if refusal is not None:
-            await refusal(scope, receive, send_carrying)
-            return
-        await self.app(scope, receive, send_carrying)
+        answer = self.app
+        if scope["type"] == "http" and _is_foreign(Headers(scope=scope), scope["path"]):
+            refusal = {"word": "origin", "text": "Only this page itself may ask here."}
+            answer = JSONResponse(refusal, status_code=403)
+        await answer(scope, receive, send)
 
 
-def _foreign(headers: Headers, path: str) -> JSONResponse | None:
-    """Refuses what another page asks; the report's sandboxed frame has no origin, and a ticket instead."""
+def _is_foreign(headers: Headers, path: str) -> bool:
+    """Whether another page asks; the report's sandboxed frame has no origin, and a ticket instead."""
     origin = headers.get("origin")
     elsewhere = origin is not None and origin != f"http://{headers.get('host', '')}"
     if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
         elsewhere = True
-    if not elsewhere or path.startswith(TICKETED):
-        return None
-    return JSONResponse({"word": "origin", "text": "Only this page itself may ask here."}, status_code=403)
-
-
-def _too_large(headers: Headers, path: str) -> JSONResponse | None:
-    promised = headers.get("content-length", "0")
-    if path.startswith(UPLOAD) or (promised.isdecimal() and int(promised) <= MOST_BODY_BYTES):
-        return None
-    return JSONResponse({"word": "large", "text": "That is too much at once."}, status_code=413)
+    return elsewhere and not path.startswith(TICKETED)

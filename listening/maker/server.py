@@ -17,10 +17,11 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from listening.maker import downloads, sounds, uploads
-from listening.maker.access import Keys, OwnOrigin
+from listening.maker.access import HEADERS, UPLOAD, Keys, OwnOrigin
 from listening.maker.actions import ACTIONS
 from listening.maker.html import sheet_html, shell, words_of_sheets
 from listening.maker.workspace import Workspace
+from listening.page.access import Carried, Limited, TooMuch
 from render.errors import FairhearingError, PageError
 
 HERE = "127.0.0.1"
@@ -55,8 +56,10 @@ def create_app(work: Workspace, keys: Keys) -> Starlette:
     app = Starlette(
         routes=routes,
         middleware=[
+            Middleware(Carried, headers=HEADERS, without=("server",)),
             Middleware(OwnOrigin),
             Middleware(TrustedHostMiddleware, allowed_hosts=[HERE, "localhost"], www_redirect=False),
+            Middleware(Limited, but=UPLOAD),
         ],
         exception_handlers={HTTPException: _nothing},
     )
@@ -91,7 +94,7 @@ class _Page:
                 return _refusal(error.status, error.word, error.text)
             except FairhearingError as error:
                 return _refusal(422, "order", str(error))
-            except HTTPException:
+            except (HTTPException, TooMuch):
                 raise
             except ClientDisconnect:
                 return Response(status_code=400)

@@ -21,12 +21,13 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from listening.page import messages as s
-from listening.page.access import Carried, Limited, LinkAuth, TooMuch
+from listening.page.access import HEADERS, TELLING, Carried, Limited, TooMuch, listener_by_link
 from listening.page.html import PAGE_SCRIPTS, page_html, style_css
 from listening.page.request import Visitor
 from listening.page.session import SOUNDS, PageSessions
 from listening.page.sound import KIND, file_response
 from render.errors import FairhearingError, PageError
+from sessions.links import all_links
 from sessions.study import Study
 
 ZONE_HEADER = "Fair-Minutes-East"  # of UTC, by the listener's device: whose day it is
@@ -89,15 +90,15 @@ def create_app(
     `small` plays Opus instead of FLAC.
     """
     sessions = PageSessions(study, any_day=any_day, small=small, monotonic=monotonic)
-    auth = LinkAuth(study.log, monotonic)
+    all_links(study.log)  # all of them whole, or no access: an end that was lost would open a link again
     routes = [
-        Route(e.path, _answering(e, study, auth), methods=[e.method], name=f"{e.method} {e.path}")
+        Route(e.path, _answering(e, study), methods=[e.method], name=f"{e.method} {e.path}")
         for e in endpoints(sessions)
     ]
     app = Starlette(
         routes=[*routes, *_shell_routes()],
         middleware=[
-            Middleware(Carried),
+            Middleware(Carried, headers=HEADERS, without=TELLING),
             Middleware(TrustedHostMiddleware, allowed_hosts=list(hosts), www_redirect=False),
             Middleware(Limited),
         ],
@@ -124,10 +125,10 @@ def _shell_routes() -> list[Route]:
     return [Route(path, giving(*file), methods=["GET"]) for path, file in files.items()]
 
 
-def _answering(endpoint: Endpoint, study: Study, auth: LinkAuth) -> Callable[[Request], Awaitable[Response]]:
+def _answering(endpoint: Endpoint, study: Study) -> Callable[[Request], Awaitable[Response]]:
     async def answer(request: Request) -> Response:
         try:
-            who = await run_in_threadpool(_visitor, request, study, auth)
+            who = await run_in_threadpool(_visitor, request, study)
             return await _do(endpoint, who, request)
         except PageError as error:
             return _trouble(error)
@@ -157,9 +158,8 @@ async def _do(endpoint: Endpoint, who: Visitor, request: Request) -> Response:
     return await file_response(request, answer)
 
 
-def _visitor(request: Request, study: Study, auth: LinkAuth) -> Visitor:
-    address = request.client.host if request.client else "unknown"
-    listener = auth.listener(request.headers.get("authorization", ""), address)
+def _visitor(request: Request, study: Study) -> Visitor:
+    listener = listener_by_link(study.log, request.headers.get("authorization", ""))
     return Visitor(listener, _zone(request.headers.get(ZONE_HEADER, ""), study))
 
 
@@ -196,8 +196,8 @@ def _trouble(error: PageError) -> Response:
     headers = {}
     if error.status == 401:
         headers["WWW-Authenticate"] = "Bearer"  # RFC 9110 section 15.5.2
-    if error.status in (429, 503):
-        headers["Retry-After"] = "60" if error.status == 429 else "5"
+    if error.status == 503:
+        headers["Retry-After"] = "5"
     trouble = s.Trouble(word=error.word, text=error.text)
     return JSONResponse(trouble.model_dump(), status_code=error.status, headers=headers)
 

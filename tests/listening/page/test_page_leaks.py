@@ -12,7 +12,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from listening.page.access import GUESS_WINDOW_S, MOST_BODY_BYTES, MOST_GUESSES
+from listening.page.access import MOST_BODY_BYTES
 from listening.page.server import STATIC
 from sessions.study import Study
 from tests.clocks import SetClock
@@ -209,22 +209,14 @@ class TestRanges:
         assert response.headers["accept-ranges"] == "bytes"
 
 
-def test_guesses_are_slowed_down_and_neighbours_are_not(at: Bench) -> None:
-    ana, bo = at.caller("ana", at_home=False), at.caller("bo", at_home=False)
-    ana.get("/api/state")
+def test_no_number_of_unknown_tokens_lets_anybody_in_or_locks_a_neighbour_out(at: Bench) -> None:
     guess = Caller(at.client, "guess", at.pass_s)
-    statuses = [guess.ask("GET", "/api/state").status_code for _ in range(MOST_GUESSES + 2)]
-    assert statuses == [401] * MOST_GUESSES + [429] * 2
-    assert int(guess.seen[-1].headers["retry-after"]) >= GUESS_WINDOW_S
-    assert ana.ask("GET", "/api/state").status_code == 200, "who was in stays in"
-    assert bo.ask("GET", "/api/state").status_code == 429, "a right guess is not let in either"
-    at.pass_s(GUESS_WINDOW_S + 1)
-    assert bo.ask("GET", "/api/state").status_code == 200
+    assert {guess.ask("GET", "/api/state").status_code for _ in range(30)} == {401}
+    assert at.caller("bo", at_home=False).ask("GET", "/api/state").status_code == 200
 
 
 @pytest.mark.parametrize("sent", ["", "Bearer", "Basic YTpi", "Bearer a b", "Token x"])
 def test_no_way_in_without_a_token(house: Bench, sent: str) -> None:
-    house.pass_s(GUESS_WINDOW_S)
     response = httpx.get(f"{house.served.base}/api/state", headers={"Authorization": sent} if sent else {})
     assert response.status_code == 401 and response.headers["www-authenticate"] == "Bearer"
 
