@@ -32,7 +32,8 @@ def check_study(study: Study, step: Step) -> Checked:
 
     try:
         study.require_known_predecessors()
-        key = key_of("check", read_text(study.folder / SONG_FILE), files=_files(study))
+        text = read_text(study.folder / SONG_FILE)
+        key = key_of("check", text, files=_files(study), folder=study.folder)
     except SongError:
         return compute()  # it says more about what is wrong
     return kept(study.folder / RENDERS / "check.json", key, Checked, compute)
@@ -47,8 +48,8 @@ def propose_ideas(study: Study, count: int, seed: int, *, write: bool, step: Ste
 
         return propose(study.song, read_audio(study.song.audio.path), count, seed, step=step)
 
-    files = _files(study)
-    key = key_of("ideas", count, seed, read_text(study.folder / SONG_FILE), files=files)
+    text = read_text(study.folder / SONG_FILE)
+    key = key_of("ideas", count, seed, text, files=_files(study), folder=study.folder)
     ideas = kept(study.folder / RENDERS / "ideas.json", key, list[Idea], compute)
     if write:
         _write(study, ideas)

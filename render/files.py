@@ -48,6 +48,14 @@ def replacing(path: Path, *, lasting: bool = True) -> Iterator[Path]:
         half.unlink(missing_ok=True)
 
 
+def write_beside(path: Path, data: bytes) -> None:
+    """Write a file that can be made again, its folder, too; where that cannot be, go without."""
+    with suppress(OSError, WriteError):
+        path.parent.mkdir(exist_ok=True)
+        with replacing(path, lasting=False) as half:
+            half.write_bytes(data)
+
+
 def _onto_disk(descriptor: int) -> None:
     """Wait until the disk has what was written; on macOS only F_FULLFSYNC empties the disk's own cache."""
     if sys.platform == "darwin":

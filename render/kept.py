@@ -8,15 +8,15 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
-from render.errors import RenderError
-from render.files import replacing
+from render.digests import digests
+from render.files import write_beside
 
 T = TypeVar("T")
 
@@ -42,21 +42,12 @@ def kept(path: Path, key: str, kind: Any, compute: Callable[[], T]) -> T:
     return result
 
 
-def write_beside(path: Path, data: bytes) -> None:
-    """Write a file that can be made again, its folder, too; where that cannot be, go without."""
-    with suppress(OSError, RenderError):
-        path.parent.mkdir(exist_ok=True)
-        with replacing(path, lasting=False) as half:
-            half.write_bytes(data)
-
-
-def key_of(*values: object, files: Iterable[Path] = ()) -> str:
-    """A key for what depends on these values, on the content of these files (by size and times), and on the
-    program that computes it (by the same of its own files)."""
+def key_of(*values: object, files: Sequence[Path], folder: Path) -> str:
+    """A key for what depends on these values, on the content of these files of the study in `folder` (by
+    their SHA-256 sums), and on the program that computes it (by size and times of its own files)."""
     here = Path(__file__).parent
     program = sorted([*here.rglob("*.py"), *(here.parent / "listening").glob("*.py")])
-    text = repr((values, [_signs(path) for path in files], [_signs(path) for path in program]))
-    return _sha256(text)
+    return _sha256(repr((values, digests(files, folder), [_signs(path) for path in program])))
 
 
 def _signs(path: Path) -> tuple[str, int, int] | None:

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import zlib
 from collections import OrderedDict
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
 from render.arrays import Audio, Floats
 
@@ -23,7 +23,7 @@ _CHROMA_WINDOW_S = 0.17  # long enough to tell semitones apart from about 130 Hz
 _LOWEST_NOTE, _HIGHEST_NOTE = 45, 96  # MIDI: A2 (110 Hz) to C7
 _HIGHEST_HZ = 2600.0  # what the highest note needs
 _LOWEST_HZ, _TOP_HZ = 40.0, 10000.0
-_CHUNK_FRAMES = 4096
+_BLOCK = 256  # windows, or rows of a product, at a time: what stays in a core's cache
 _KEPT = 4
 
 
@@ -52,11 +52,10 @@ def song_frames(audio: Audio, sample_rate: int) -> SongFrames:
     frames = _recent.get(key)
     if frames is None:
         hop = round(HOP_S * sample_rate)
-        mono = audio @ np.full(audio.shape[1], 1 / audio.shape[1], np.float32)
         frames = SongFrames(
             hop / sample_rate,
-            band_energies(mono, sample_rate, round(WINDOW_S * sample_rate), hop),
-            _chroma(mono, sample_rate, CHROMA_EVERY * hop),
+            band_energies(audio, sample_rate, round(WINDOW_S * sample_rate), hop),
+            _chroma(audio, sample_rate, CHROMA_EVERY * hop),
         )
     keep(audio, sample_rate, frames)
     return frames
@@ -82,24 +81,52 @@ def band_edges() -> Floats:
     return np.geomspace(_LOWEST_HZ, _TOP_HZ, BANDS + 2)
 
 
-def band_energies(mono: Audio, sample_rate: int, window: int, hop: int) -> Audio:
-    """Energy in logarithmic bands, `(steps, BANDS)`; step i is centred on frame i x hop."""
-    size = fft.next_fast_len(window, real=True)
+def band_energies(audio: Audio, sample_rate: int, window: int, hop: int) -> Audio:
+    """Energy in logarithmic bands, `(steps, BANDS)`, of all channels' mean; step i is centred on frame
+    i x hop."""
+    size = _fast_length(window)
     shape = np.hanning(window).astype(np.float32)
     triangles = _triangles(sample_rate, size)
-    frames = _windows(mono, window, hop)
-    out = np.empty((len(frames), BANDS), np.float32)
-    for start in range(0, len(frames), _CHUNK_FRAMES):
-        spectra = fft.rfft(frames[start : start + _CHUNK_FRAMES] * shape, size, axis=1)
-        out[start : start + _CHUNK_FRAMES] = (spectra.real**2 + spectra.imag**2) @ triangles
+    triangles = triangles[: int(np.flatnonzero(triangles.any(axis=1))[-1]) + 1]
+    out = np.empty((-(-len(audio) // hop), BANDS), np.float32)
+    for first, views in _windows(audio, window, hop, window // 2):
+        np.matmul(_power(views * shape, size, len(triangles)), triangles, out=out[first : first + len(views)])
     return out
 
 
-def _windows(mono: Audio, window: int, hop: int) -> Audio:
-    """Views of `window` samples centred on every hop, `(steps, window)`."""
-    padded = np.pad(mono, (window // 2, window))
-    views: Audio = np.lib.stride_tricks.sliding_window_view(padded, window)[::hop]
-    return views[: -(-len(mono) // hop)]
+def _power(windows: Audio, size: int, bins: int) -> Audio:
+    """Power spectra of (n, window), `(n, bins)`: the lowest bins of a transform of `size`."""
+    spectra = np.fft.rfft(windows, size, axis=1)[:, :bins]
+    power = spectra.real**2
+    power += spectra.imag**2
+    return power.astype(np.float32, copy=False)
+
+
+def _fast_length(frames: int) -> int:
+    """The next length whose only prime factors are 2, 3 and 5, for the Fourier transform."""
+    powers: Iterator[int] = (2**i * 3**j * 5**k for i in range(24) for j in range(9) for k in range(7))
+    return min(length for length in powers if length >= frames)
+
+
+def _windows(audio: Audio, window: int, hop: int, before: int) -> Iterator[tuple[int, Audio]]:
+    """Windows of the channels' mean that begin `before` frames ahead of every hop, in blocks: (number of the
+    first, (n, window))."""
+    steps = -(-len(audio) // hop)
+    for first in range(0, steps, _BLOCK):
+        last = min(first + _BLOCK, steps) - 1
+        mono = _mono(audio, first * hop - before, last * hop - before + window)
+        yield first, np.lib.stride_tricks.sliding_window_view(mono, window)[::hop]
+
+
+def _mono(audio: Audio, start: int, stop: int) -> Audio:
+    """The mean of all channels from `start` to `stop`, `(frames,)`; zeros outside the audio."""
+    out = np.zeros(stop - start, np.float32)
+    inside = audio[max(start, 0) : max(stop, 0)]
+    first = max(-start, 0)
+    np.matmul(
+        inside, np.full(audio.shape[1], 1 / audio.shape[1], np.float32), out=out[first : first + len(inside)]
+    )
+    return out
 
 
 def _triangles(sample_rate: int, size: int) -> NDArray[np.float32]:
@@ -114,45 +141,40 @@ def _triangles(sample_rate: int, size: int) -> NDArray[np.float32]:
     return np.maximum(np.minimum(rising, falling), 0.0).astype(np.float32)
 
 
-def _chroma(mono: Audio, sample_rate: int, hop: int) -> Audio:
+def _chroma(audio: Audio, sample_rate: int, hop: int) -> Audio:
     """The tones of the twelve pitch classes, compressed: `(steps, 12)`; computed at a lower rate."""
     factor = max(int(sample_rate / 2 / (1.3 * _HIGHEST_HZ)), 1)
     while hop % factor:
         factor -= 1
-    low, rate = _decimated(mono, factor), sample_rate / factor
+    low, rate = _decimated(audio, factor), sample_rate / factor
     window = round(_CHROMA_WINDOW_S * rate)
-    size = fft.next_fast_len(window, real=True)
-    frames = _windows(low, window, hop // factor)
+    size = _fast_length(window)
     notes = _note_weights(rate, size)
     shape = np.hanning(window).astype(np.float32)
-    out = np.zeros((len(frames), 12), np.float32)
-    for start in range(0, len(frames), _CHUNK_FRAMES):
-        spectra = fft.rfft(frames[start : start + _CHUNK_FRAMES] * shape, size, axis=1)
-        by_note = np.sqrt((spectra.real**2 + spectra.imag**2) @ notes)
+    out = np.zeros((-(-len(low) // (hop // factor)), 12), np.float32)
+    for first, views in _windows(low, window, hop // factor, window // 2):
+        by_note = np.sqrt(_power(views * shape, size, len(notes)) @ notes)
         # what stands out from its neighbouring notes is a tone; drums fill all of them alike
         around = (np.roll(by_note, 1, axis=1) + np.roll(by_note, -1, axis=1)) / 2
         tones = np.sqrt(np.maximum(by_note - around, 0.0))
         for note in range(tones.shape[1]):
-            out[start : start + _CHUNK_FRAMES, (note + _LOWEST_NOTE) % 12] += tones[:, note]
+            out[first : first + len(views), (note + _LOWEST_NOTE) % 12] += tones[:, note]
     return out
 
 
-def _decimated(mono: Audio, factor: int) -> Audio:
-    """Every `factor`-th sample after a windowed-sinc low-pass (Blackman; textbook), 64 a product."""
+def _decimated(audio: Audio, factor: int) -> Audio:
+    """Every `factor`-th sample of the channels' mean, `(frames, 1)`, after a windowed-sinc low-pass
+    (Blackman; textbook), 64 a product."""
     if factor == 1:
-        return mono
+        return audio
     reach, outputs = 8 * factor, 64
     t = np.arange(-reach, reach + 1)
     taps = np.sinc(t * 0.85 / factor) * np.blackman(len(t))
     low_pass = np.zeros((2 * reach + outputs * factor, outputs), np.float32)
     for output in range(outputs):
         low_pass[output * factor : output * factor + len(taps), output] = taps / taps.sum()
-    count = -(-len(mono) // factor)
-    padded = np.pad(mono, (reach, len(low_pass)))
-    views = np.lib.stride_tricks.sliding_window_view(padded, len(low_pass))[:: outputs * factor]
-    rows = [views[start : start + _CHUNK_FRAMES] @ low_pass for start in range(0, len(views), _CHUNK_FRAMES)]
-    low: Audio = np.concatenate(rows).ravel()[:count]
-    return low
+    rows = [views @ low_pass for _, views in _windows(audio, len(low_pass), outputs * factor, reach)]
+    return np.concatenate(rows).reshape(-1, 1)[: -(-len(audio) // factor)]
 
 
 def _note_weights(sample_rate: float, size: int) -> Audio:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import io
 import re
 import zipfile
@@ -13,10 +12,11 @@ import numpy as np
 
 from render.analysis.frames import BANDS, CHROMA_EVERY, SongFrames, keep, song_frames
 from render.arrays import Audio
-from render.kept import write_beside
+from render.digests import digests
+from render.files import write_beside
 
 FOLDER = "renders"
-_VERSION = 1  # counts changes of what frames hold or how they are computed
+_VERSION = 2  # counts changes of what frames hold or how they are computed
 _OURS = re.compile(r"frames-\d+-[0-9a-f]{16}\.npz")
 
 
@@ -25,9 +25,8 @@ def recall_frames(folder: Path, path: Path, audio: Audio, sample_rate: int) -> N
 
     `folder` is the study's, `path` the file that holds `audio`. A damaged file is made anew.
     """
-    with path.open("rb") as file:
-        digest = hashlib.file_digest(file, "sha256").hexdigest()[:16]
-    there = folder / FOLDER / f"frames-{_VERSION}-{digest}.npz"
+    (digest,) = digests([path], folder).values()
+    there = folder / FOLDER / f"frames-{_VERSION}-{(digest or '')[:16]}.npz"
     kept_frames = _read(there, -(-len(audio) // round(0.005 * sample_rate)))
     if kept_frames is not None:
         keep(audio, sample_rate, kept_frames)

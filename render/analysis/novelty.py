@@ -11,7 +11,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from scipy import fft, ndimage
 
 from render.analysis.bar_features import SegmentSound
 from render.arrays import Floats
@@ -29,7 +28,7 @@ def bar_likeness(sound: SegmentSound, rhythm: Floats | None = None) -> tuple[Flo
     `rhythm` (bars, n): attacks by place in the bar; None leaves it out.
     """
     mean_db = sound.bands_db - sound.bands_db.mean(axis=1, keepdims=True)
-    timbre = fft.dct(mean_db, type=2, norm="ortho", axis=1)[:, 1 : 1 + _TIMBRE_COEFFICIENTS]
+    timbre = mean_db @ _cosines(mean_db.shape[1])
     harmony = np.clip((sound.chroma @ sound.chroma.T - 0.5) / 0.5, 0, 1)  # unlike chords still share half
     distance = _distances(timbre)
     scale = np.clip(float(np.percentile(distance, 75)), _TIMBRE_SCALE_DB / 2, _TIMBRE_SCALE_DB)
@@ -42,6 +41,13 @@ def bar_likeness(sound: SegmentSound, rhythm: Floats | None = None) -> tuple[Flo
     same_rhythm = np.exp(-0.7 * (apart / max(float(np.median(apart)), 1e-9)) ** 2)
     alike = (1 - RHYTHM_SHARE) * alike + RHYTHM_SHARE * same_rhythm
     return alike, (1 - RHYTHM_SHARE) * colour + RHYTHM_SHARE * same_rhythm
+
+
+def _cosines(bands: int) -> Floats:
+    """The first coefficients of a discrete cosine transform (type II, orthonormal), as columns."""
+    turns = np.outer(np.arange(bands) + 0.5, np.arange(1, 1 + _TIMBRE_COEFFICIENTS)) * np.pi / bands
+    cosines: Floats = np.sqrt(2 / bands) * np.cos(turns)
+    return cosines
 
 
 def _distances(rows: Floats) -> Floats:
@@ -128,7 +134,8 @@ def loop_goes_on(likeness: Floats) -> Floats:
 
 def along_diagonals(likeness: Floats) -> Floats:
     """Pool the best of the nearby offsets, so that a loop of 2 or 4 chords counts as one colour."""
-    pooled = 0.5 * likeness + 0.5 * ndimage.maximum_filter1d(likeness, 5, axis=1, mode="nearest")
+    padded = np.pad(likeness, ((0, 0), (2, 2)), mode="edge")
+    pooled = 0.5 * likeness + 0.5 * np.lib.stride_tricks.sliding_window_view(padded, 5, axis=1).max(axis=2)
     symmetric: Floats = (pooled + pooled.T) / 2
     return symmetric
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
 
 from render.analysis.frames import HOP_S, band_edges, song_frames
 from render.arrays import Audio, Floats
@@ -44,8 +43,9 @@ class Onsets:
 
     def smooth(self, sigma_s: float) -> Onsets:
         """The same, blurred: for folding many bars whose timing is not to the millisecond."""
-        curve = ndimage.gaussian_filter1d(self.strength, sigma_s * self.rate)
-        return Onsets(self.rate, curve, self.registers)
+        reach = int(4 * sigma_s * self.rate + 0.5)
+        bell = np.exp(-0.5 * (np.arange(-reach, reach + 1) / (sigma_s * self.rate)) ** 2)
+        return Onsets(self.rate, _convolved(self.strength, bell / bell.sum()), self.registers)
 
 
 def onsets(audio: Audio, sample_rate: int) -> Onsets:
@@ -67,9 +67,19 @@ def onsets(audio: Audio, sample_rate: int) -> Onsets:
         axis=1,
     )
     strength = rises.sum(axis=1)
-    strength = np.maximum(strength - ndimage.uniform_filter1d(strength, round(0.5 / HOP_S)), 0.0)
+    around = round(0.5 / HOP_S)
+    strength = np.maximum(strength - _convolved(strength, np.full(around, 1 / around)), 0.0)
     mean = float(strength.mean()) if len(strength) else 0.0
     return Onsets(1 / frames.hop_s, strength / mean if mean > 0 else strength, registers)
+
+
+def _convolved(curve: Floats, weights: Floats) -> Floats:
+    """A curve's weighted means around each step; at its ends it is mirrored."""
+    before = len(weights) // 2
+    if not len(curve):
+        return curve
+    padded = np.pad(curve, (before, len(weights) - 1 - before), mode="symmetric")
+    return np.convolve(padded, weights, mode="valid")
 
 
 def attack_times(audio: Audio, sample_rate: int, near_s: Floats) -> Floats:

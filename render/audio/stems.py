@@ -84,7 +84,8 @@ def kept_stem_fit(song: Song, bounce: Audio) -> StemFit | None:
     """How the song's stems fit its bounce, kept beside its renders while the files stay as they are."""
     if not song.stems:
         return None
-    key = key_of("stem fit", list(song.stems), files=[song.audio.path, *song.stems.values()])
+    files = [song.audio.path, *song.stems.values()]
+    key = key_of("stem fit", list(song.stems), files=files, folder=song.folder)
     path = song.folder / "renders" / "stem-fit.json"
     return kept(path, key, StemFit, lambda: fit_stems(bounce, song.stems, song.audio.sample_rate))
 

@@ -13,7 +13,7 @@ from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, signal
+from scipy import fft
 
 from render.analysis.bar_features import describe
 from render.analysis.novelty import bar_likeness, bar_novelty
@@ -105,7 +105,9 @@ def _candidates(curve: Onsets, comb: _Comb) -> tuple[Floats, Floats]:
     offsets = np.arange(-round(reach_s * curve.rate), round(latest_s * curve.rate) + 1)
     inside = np.searchsorted(at, len(weight) - offsets) - np.searchsorted(at, -offsets)
     mean = slid[offsets % size] / np.maximum(inside, 1)
-    peaks, _ = signal.find_peaks(np.pad(mean, 1, constant_values=-1.0), distance=round(0.1 * curve.rate))
+    from scipy.signal import find_peaks  # slow to import: only where a map is laid
+
+    peaks, _ = find_peaks(np.pad(mean, 1, constant_values=-1.0), distance=round(0.1 * curve.rate))
     peaks = peaks - 1
     return offsets[peaks] / curve.rate, mean[peaks]
 

@@ -55,9 +55,7 @@ class BeatPhases:
 
     def local_agreement(self, part: int) -> float:
         """The same within windows, on average: high for any steady playing near the grid's tempo."""
-        row = self.pooled[PARTS.index(part)]
-        weight = np.convolve(self.weight, np.ones(self.pool), mode="same")
-        return float(np.abs(row).sum() / max(float(weight.sum()), 1e-12))
+        return _agreement(self.pooled[PARTS.index(part)], self.weight, self.pool)
 
     def coherence(self, part: int) -> float:
         """How much the windows point the same way, 0..1: 1 on a grid that fits."""
@@ -97,28 +95,53 @@ def strays_s(rest_s: Floats, clarity: Floats, share: float) -> float:
     return float(np.abs(rest_s)[order][at])
 
 
-def beat_phases(curve: Onsets, grid: Grid, bars: int, count: float = 1.0) -> BeatPhases:
-    """Phase vectors of the first `bars` bars; `count` other beats to each of the grid's."""
-    beats, edges = beat_lines(grid, bars)
-    first = max(int(np.ceil(beats[0] * curve.rate)), 0)
-    stop = min(int(beats[-1] * curve.rate), len(curve.strength))
-    times = np.arange(first, stop) / curve.rate
-    weights = curve.strength[first:stop]
-    position: Floats = np.interp(times, beats, np.arange(len(beats)))
-    turns: Vectors = np.exp(2j * np.pi * count * position)
-    bounds = np.searchsorted(times, beats[edges[:-1]])
-    rows = [_by_bar(weights * turns**part, bounds) for part in PARTS]
-    bar_s = float(np.median(np.diff(beats[edges])))
-    return BeatPhases(
-        float(np.median(np.diff(beats))), np.array(rows), _by_bar(weights + 0j, bounds).real,
-        max(round(WINDOW_S / bar_s), 1),
-    )  # fmt: skip
+def beat_phases(curve: Onsets, grid: Grid, bars: int) -> BeatPhases:
+    """Phase vectors of the first `bars` bars."""
+    attacks = _Attacks(curve, grid, bars)
+    turns: Vectors = np.exp(2j * np.pi * attacks.position)
+    rows, vectors = [], attacks.weights + 0j
+    for _part in PARTS:
+        vectors = vectors * turns
+        rows.append(attacks.by_bar(vectors))
+    weight = attacks.by_bar(attacks.weights)
+    return BeatPhases(attacks.beat_s, np.array(rows), weight, attacks.pool)
 
 
 def chance_agreement(curve: Onsets, grid: Grid, bars: int, part: int) -> float:
     """What `local_agreement` is, on average, for the same song on grids that are none of it."""
-    others = [beat_phases(curve, grid, bars, count) for count in _NO_GRID]
-    return float(np.mean([other.local_agreement(part) for other in others]))
+    attacks = _Attacks(curve, grid, bars)
+    weight, found = attacks.by_bar(attacks.weights), []
+    for count in _NO_GRID:
+        row = attacks.by_bar(attacks.weights * np.exp(2j * np.pi * count * part * attacks.position))
+        found.append(_agreement(np.convolve(row, np.ones(attacks.pool), mode="same"), weight, attacks.pool))
+    return float(np.mean(found))
+
+
+def _agreement(pooled: Vectors, weight: Floats, pool: int) -> float:
+    """How much attacks agree within windows of `pool` bars, 0..1, on average."""
+    total = float(np.convolve(weight, np.ones(pool), mode="same").sum())
+    return float(np.abs(pooled).sum() / max(total, 1e-12))
+
+
+class _Attacks:
+    """A song's attacks in the count of a grid's beats: `weights` and `position` in beats, (steps,)."""
+
+    def __init__(self, curve: Onsets, grid: Grid, bars: int) -> None:
+        beats, edges = beat_lines(grid, bars)
+        first = max(int(np.ceil(beats[0] * curve.rate)), 0)
+        stop = min(int(beats[-1] * curve.rate), len(curve.strength))
+        times = np.arange(first, stop) / curve.rate
+        self.weights = curve.strength[first:stop]
+        self.position: Floats = np.interp(times, beats, np.arange(len(beats)))
+        self.beat_s = float(np.median(np.diff(beats)))
+        self.pool = max(round(WINDOW_S / float(np.median(np.diff(beats[edges])))), 1)
+        self._bounds = np.searchsorted(times, beats[edges])
+
+    def by_bar(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Sums of (steps,) by bar, (bars,)."""
+        total = np.concatenate([[0], np.cumsum(values)])
+        sums: NDArray[Any] = np.diff(total[self._bounds])
+        return sums
 
 
 def beat_lines(grid: Grid, bars: int) -> tuple[Floats, list[int]]:
@@ -131,11 +154,3 @@ def beat_lines(grid: Grid, bars: int) -> tuple[Floats, list[int]]:
     edges.append(len(times))
     times.append(float(grid.line_s(bars + 1)))
     return np.array(times), edges
-
-
-def _by_bar(values: NDArray[Any], bounds: NDArray[np.intp]) -> Vectors:
-    """Sums of (steps,) between bounds, (bars,)."""
-    total = np.concatenate([[0], np.cumsum(values)])
-    stops = np.append(bounds[1:], len(values))
-    sums: Vectors = total[stops] - total[bounds]
-    return sums

@@ -13,7 +13,6 @@ from fractions import Fraction
 from typing import Any
 
 import numpy as np
-from scipy import fft
 
 from render.analysis.bar_features import describe
 from render.analysis.onsets import Onsets, attack_times, onsets
@@ -171,7 +170,7 @@ class Agreement:
         size = 1 << int(np.ceil(np.log2(24 * max(len(curve.strength), 4096))))
         self.seconds = curve.seconds
         self.hz = curve.rate / size
-        self.spectrum: Floats = np.abs(fft.rfft(curve.strength, size)) / max(
+        self.spectrum: Floats = np.abs(np.fft.rfft(curve.strength, size)) / max(
             float(curve.strength.sum()), 1e-12
         )
 

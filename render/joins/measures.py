@@ -10,11 +10,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy import fft
-from scipy.ndimage import median_filter
 
 from render.arrays import Audio, Floats
-from render.loudness.kweighting import k_weighting_sos
+from render.loudness.k_response import k_power
 
 SHORT_TERM_S = 3.0  # the short-term window of EBU Tech 3341
 CONTEXT_S = 0.16  # what is read on each side of a cut to find what is held across it
@@ -42,7 +40,7 @@ def short_term_lufs(samples: Audio, sample_rate: int) -> float:
     blocks = -(-len(samples) // _BLOCK_FRAMES)
     padded = np.zeros((samples.shape[1], blocks * _BLOCK_FRAMES), np.float32)
     padded[:, : len(samples)] = samples.T
-    parts = np.asarray(fft.rfft(padded.reshape(-1, _BLOCK_FRAMES), axis=1), np.complex64).view(np.float32)
+    parts = np.asarray(np.fft.rfft(padded.reshape(-1, _BLOCK_FRAMES), axis=1), np.complex64).view(np.float32)
     power = np.einsum("ij,ij->j", parts, parts).reshape(-1, 2).sum(axis=1).astype(np.float64)
     power[1:-1] *= 2  # the negative frequencies
     mean_square = float(np.dot(power, _k_power(sample_rate))) / _BLOCK_FRAMES / len(samples)
@@ -52,17 +50,7 @@ def short_term_lufs(samples: Audio, sample_rate: int) -> float:
 @lru_cache(maxsize=4)
 def _k_power(sample_rate: int) -> Floats:
     """|K-weighting|^2 at the frequencies of a block's spectrum."""
-    return k_power(np.arange(_BLOCK_FRAMES // 2 + 1) * sample_rate / _BLOCK_FRAMES, sample_rate)
-
-
-def k_power(frequencies_hz: Floats, sample_rate: int) -> Floats:
-    """|K-weighting|^2 at frequencies in hertz (BS.1770-5, annex 1)."""
-    z = np.exp(-2j * np.pi * frequencies_hz / sample_rate)
-    response = np.ones_like(z)
-    for b0, b1, b2, a0, a1, a2 in k_weighting_sos(sample_rate):
-        response *= (b0 + b1 * z + b2 * z**2) / (a0 + a1 * z + a2 * z**2)
-    power: Floats = np.abs(response) ** 2
-    return power
+    return k_power(np.arange(_BLOCK_FRAMES // 2 + 1) * sample_rate / _BLOCK_FRAMES)
 
 
 def brightness(samples: Audio, sample_rate: int) -> Floats:
@@ -104,7 +92,7 @@ def spectra(samples: Audio, sample_rate: int, hop_s: float = _HOP_S) -> Floats:
     if len(mono) < size:
         return np.zeros((0, 1))
     windows = np.lib.stride_tricks.sliding_window_view(mono, size)[::hop]
-    power = np.abs(fft.rfft(windows * np.hanning(size).astype(np.float32), axis=1)).astype(np.float64) ** 2
+    power = np.abs(np.fft.rfft(windows * np.hanning(size).astype(np.float32), axis=1)).astype(np.float64) ** 2
     low, high = int(_LOWEST_HZ * WINDOW_S), int(min(_HIGHEST_HZ, sample_rate * 0.45) * WINDOW_S)
     summed: Floats = power[:, low:high] + power[:, low - 1 : high - 1] + power[:, low + 1 : high + 1]
     return summed
@@ -139,14 +127,22 @@ def held_across(samples: Audio, sample_rate: int) -> Held:
     dip = across.min(axis=0) / (before + 1e-20)
     rise = after / (before + 1e-20)
     jump = np.maximum(rise, across.max(axis=0) / (before + 1e-20))
-    stands_out = (before > 4 * median_filter(before, _MEDIAN_BINS)) & (
-        after > 2.5 * median_filter(after, _MEDIAN_BINS)
-    )
-    stands_out &= (across > 1.5 * median_filter(across, (1, _MEDIAN_BINS))).all(axis=0)
+    stands_out = (before > 4 * _around(before)) & (after > 2.5 * _around(after))
+    stands_out &= (across > 1.5 * _around(across)).all(axis=0)
     held = stands_out & (dip > 0.3) & (rise > 0.3) & (jump < 4)
     total = float(before.sum())
     weights: Floats = np.where(held, np.minimum(before, after), 0.0)
     return Held(float(weights.sum()) / total if total > 1e-12 else 0.0, weights, before, after)
+
+
+def _around(power: Floats) -> Floats:
+    """The running median over bins, of the same shape (..., bins); at the ends, bins are mirrored."""
+    margin = [(0, 0)] * (power.ndim - 1) + [(_MEDIAN_BINS // 2,) * 2]
+    windows = np.lib.stride_tricks.sliding_window_view(
+        np.pad(power, margin, mode="symmetric"), _MEDIAN_BINS, axis=-1
+    )
+    medians: Floats = np.median(windows, axis=-1)
+    return medians
 
 
 def missing_share(held: Held, instead: Floats) -> float:

@@ -21,49 +21,15 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from pyloudnorm.iirfilter import IIRfilter
 from scipy.linalg import solve_discrete_lyapunov, toeplitz
 from scipy.signal import lfilter
 
 from render.arrays import AnyFloats
-from render.errors import AudioError
 from render.loudness.buffers import CHUNK_FRAMES, Float32, rows_times
+from render.loudness.k_response import Float64, k_weighting_sos
 
-Float64 = npt.NDArray[np.float64]
-
-LOWEST_RATE = 8_000
 _BLOCK_FRAMES = 64  # 48 to 64 is fastest; shorter blocks have more states, longer ones more products
 _ORDER = 4
-
-# ITU-R BS.1770-5 (11/2023), Annex 1, Tables 1 and 2: b0 b1 b2 a0 a1 a2 at 48 kHz.
-_PRINTED_48K = (
-    (1.53512485958697, -2.69169618940638, 1.19839281085285, 1.0, -1.69065929318241, 0.73248077421585),
-    (1.0, -2.0, 1.0, 1.0, -1.99004745483398, 0.99007225036621),
-)
-
-
-def k_weighting_sos(sample_rate: int) -> Float64:
-    """The two second-order sections of the K-weighting, shape (2, 6), as scipy.signal takes them.
-
-    At 48 kHz these are the printed coefficients. At other rates they come from pyloudnorm's filter class
-    "DeMan" (its default class is an approximation, about 0.04 LU off), the analogue prototype behind the
-    printed ones by the bilinear transform. As in every meter built that way, the response at other rates is
-    that of 48 kHz nearly, not quite (the second section's numerator stays 1, -2, 1): up to 3 kHz within
-    0.006 dB at 44.1 kHz, 0.03 dB at 96 kHz, 0.43 dB at 8 kHz. Forms of one song share a rate, so this
-    cancels where they are matched.
-
-    Raises AudioError below 8 kHz.
-    """
-    if sample_rate < LOWEST_RATE:
-        raise AudioError(
-            f"A sample rate of {sample_rate} Hz cannot be measured: {LOWEST_RATE} Hz or more is needed."
-            " Bounce the song again at 44100 or 48000 Hz."
-        )
-    if sample_rate == 48_000:
-        return np.array(_PRINTED_48K)
-    shelf = IIRfilter(3.99984385397, 0.7071752369554193, 1681.9744509555319, sample_rate, "high_shelf_DeMan")
-    high_pass = IIRfilter(0.0, 0.5003270373253953, 38.13547087613982, sample_rate, "high_pass_DeMan")
-    return np.array([[*stage.b, *stage.a] for stage in (shelf, high_pass)])
 
 
 @dataclass(frozen=True)

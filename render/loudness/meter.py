@@ -20,7 +20,8 @@ import numpy.typing as npt
 from render.arrays import AnyFloats
 from render.errors import AudioError
 from render.loudness.buffers import CHUNK_FRAMES, Float32
-from render.loudness.kweighting import Float64, KWeighting, k_weight, k_weighting_sos
+from render.loudness.k_response import Float64, k_weighting_sos
+from render.loudness.kweighting import KWeighting, k_weight
 from render.loudness.true_peak import TruePeak
 
 __all__ = [

@@ -1,11 +1,14 @@
 """Results kept beside the renders: used only where nothing has changed and nothing is damaged."""
 
+import hashlib
+import json
 import os
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
+from render.digests import SUMS_FILE, digests
 from render.kept import kept, key_of
 
 
@@ -67,9 +70,44 @@ def test_errors_are_not_kept(tmp_path: Path) -> None:
 def test_keys_tell_values_and_files_apart(tmp_path: Path) -> None:
     path = tmp_path / "song.wav"
     path.write_bytes(b"one")
-    first = key_of("check", "text", files=[path])
-    assert first == key_of("check", "text", files=[path])
-    assert first != key_of("check", "other text", files=[path])
+    first = key_of("check", "text", files=[path], folder=tmp_path)
+    assert first == key_of("check", "text", files=[path], folder=tmp_path)
+    assert first != key_of("check", "other text", files=[path], folder=tmp_path)
+    missing = key_of("check", files=[tmp_path / "missing.wav"], folder=tmp_path)
+    assert missing != key_of("check", files=[path], folder=tmp_path)
+
+
+def test_a_touched_file_keeps_its_key_and_one_of_the_same_size_and_time_has_another(tmp_path: Path) -> None:
+    path = tmp_path / "song.wav"
+    path.write_bytes(b"one")
     os.utime(path, ns=(1, 1))
-    assert first != key_of("check", "text", files=[path])
-    assert key_of("check", files=[tmp_path / "missing.wav"]) != key_of("check", files=[path])
+    one = key_of("check", files=[path], folder=tmp_path)
+    os.utime(path, ns=(2, 2))
+    assert key_of("check", files=[path], folder=tmp_path) == one
+    path.write_bytes(b"two")
+    os.utime(path, ns=(2, 2))
+    assert key_of("check", files=[path], folder=tmp_path) != one
+
+
+def test_a_sum_is_kept_while_a_file_stays_as_it_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path, sums = tmp_path / "song.wav", tmp_path / SUMS_FILE
+    path.write_bytes(b"one")
+    monkeypatch.setattr("render.digests._COARSEST_TIMES_NS", -(10**12))  # as if it had long been there
+    (digest,) = digests([path], tmp_path).values()
+    assert digest == hashlib.sha256(b"one").hexdigest()
+    there = json.loads(sums.read_text("utf-8"))
+    assert there["song.wav"][-1] == digest
+    there["song.wav"][-1] = "known"  # so it was not read again
+    sums.write_text(json.dumps(there), encoding="utf-8")
+    assert digests([path], tmp_path) == {"song.wav": "known"}
+    path.write_bytes(b"two")
+    assert digests([path], tmp_path) == {"song.wav": hashlib.sha256(b"two").hexdigest()}
+
+
+@pytest.mark.parametrize("damage", [b"", b"[]", b"{", b'{"song.wav": 1}', b'{"song.wav": [1, 2]}', b"\xff"])
+def test_damaged_sums_are_made_anew(tmp_path: Path, damage: bytes) -> None:
+    path, sums = tmp_path / "song.wav", tmp_path / SUMS_FILE
+    path.write_bytes(b"one")
+    sums.parent.mkdir()
+    sums.write_bytes(damage)
+    assert digests([path], tmp_path) == {"song.wav": hashlib.sha256(b"one").hexdigest()}

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter, lfiltic
 from statsmodels.regression.linear_model import burg as reference_burg
 
 from render.audio.prediction import burg, continued, model_of
@@ -47,6 +48,17 @@ def test_the_model_is_that_of_statsmodels(order: int) -> None:
     signal -= signal.mean()
     rho, _sigma2 = reference_burg(signal, order, demean=False)
     assert burg(signal, order)[1:] == pytest.approx(-rho, rel=1e-6, abs=1e-9)
+
+
+@pytest.mark.parametrize(("heard", "frames"), [(5760, 2880), (5760, 100), (300, 2880), (5760, 1)])
+def test_the_continuation_is_that_of_scipys_filter(heard: int, frames: int) -> None:
+    noise = 0.1 * np.random.default_rng(4).standard_normal((heard, 2)).astype(np.float32)
+    past = partials(heard) + noise
+    model = model_of(past)
+    for channel in range(2):
+        state = lfiltic([1.0], model, past[::-1, channel].astype(np.float64))
+        expected = lfilter([1.0], model, np.zeros(frames), zi=state)[0]
+        assert continued(past, frames, model)[:, channel] == pytest.approx(expected, rel=1e-6, abs=1e-9)
 
 
 def test_decaying_partials_are_continued_in_phase() -> None:
