@@ -22,6 +22,7 @@ from tests.benchmarks.joins.classifier import area
 from tests.benchmarks.joins.corpus import pieces
 from tests.benchmarks.joins.held import held_lines
 from tests.benchmarks.joins.measured import Joiner, Lines, Measured, measure
+from tests.benchmarks.joins.planted import STEPS_DB, between_beats
 from tests.benchmarks.joins.scores import Score, scores
 
 
@@ -41,17 +42,19 @@ def main() -> None:
     parser.add_argument("--audio", type=Path, default=Path(tempfile.gettempdir()) / "fairhearing-joins")
     parser.add_argument("--pieces", type=int, default=None, help="only so many pieces")
     parser.add_argument("--no-edits", action="store_true", help="leave out the classifier's own test")
+    parser.add_argument("--way", default="", help="only ways of joining whose name holds this")
     chosen = parser.parse_args()
+    ways = {name: join for name, join in WAYS.items() if chosen.way in name}
     corpus = list(pieces(chosen.audio, chosen.pieces))
-    measured = measure(corpus, WAYS, not chosen.no_edits)
+    measured = measure(corpus, ways, not chosen.no_edits)
     performed = measured.of("performed")
     print(f"{len(performed.rows)} joins of {len(set(performed.pieces))} pieces\n")
     if not chosen.no_edits:
         _classifier(measured)
-    for way in WAYS:
+    for way in ways:
         lines = measured.of(way)
         print(
-            f"{way:40} AUC {_area(lines, performed)}; residual median "
+            f"{way:43} AUC {_area(lines, performed)}; residual median "
             f"{np.median(lines.residual_db):6.1f} dB, worst tenth "
             f"{np.quantile(lines.residual_db, 0.9):6.1f} dB",
             flush=True,
@@ -66,10 +69,12 @@ def _classifier(measured: Measured) -> None:
         lines = measured.of(kind)
         rows += lines.rows
         names += lines.pieces
-        print(f"planted: {kind:31} AUC {_area(lines, performed)}", flush=True)
-    print(f"planted: {'all kinds':31} AUC {area(np.stack(rows), performed.table, names, performed.pieces)}")
+        print(f"planted: {kind:34} AUC {_area(lines, performed)}", flush=True)
+    print(f"planted: {'all kinds':34} AUC {area(np.stack(rows), performed.table, names, performed.pieces)}")
+    for kind in map(between_beats, STEPS_DB):
+        print(f"planted: {kind:34} AUC {_area(measured.of(kind), measured.of('between beats'))}")
     again, first = measured.of("again"), measured.of("performed, twins")
-    print(f"{'floor: two performances':40} AUC {_area(again, first)}\n", flush=True)
+    print(f"{'floor: two performances':43} AUC {_area(again, first)}\n", flush=True)
 
 
 def _held(scores_: list[Score], folder: Path) -> None:

@@ -89,6 +89,7 @@ def _measure_piece(piece: Piece, joiners: Mapping[str, Joiner], edits: bool, mea
                 if edits:
                     off_beat = at // 2 + round(0.37 * rate)
                     elsewhere = performed[off_beat : off_beat + 2 * reach]
+                    measured.of("between beats").add(piece.name, elsewhere, rate)
                     for kind, edited in planted(truth, elsewhere, number, rate):
                         measured.of(kind).add(piece.name, edited, rate)
                 number += 1

@@ -13,6 +13,11 @@ STEPS_DB = (1.0, 2.0, 4.0, 6.0)
 FADE_S = 0.01
 
 
+def between_beats(step_db: float) -> str:
+    """The kind of a level step where what sounds goes on; at bar lines it is mostly struck anew."""
+    return f"level step of {step_db:g} dB between beats"
+
+
 def planted(excerpt: Audio, elsewhere: Audio, number: int, rate: int) -> Iterator[tuple[str, Audio]]:
     """(kind, excerpt with that edit at its middle); `number` chooses size and sign.
 
@@ -31,6 +36,7 @@ def planted(excerpt: Audio, elsewhere: Audio, number: int, rate: int) -> Iterato
     ramp[mid - half : mid + half, 0] = np.linspace(1, gain, 2 * half)
     ramp[mid + half :] = gain
     yield "level step", excerpt * ramp
+    yield between_beats(STEPS_DB[number % len(STEPS_DB)]), elsewhere * ramp
     up = np.zeros((len(excerpt), 1), np.float32)
     up[mid - half : mid + half, 0] = np.linspace(0, 1, 2 * half)
     up[mid + half :] = 1
