@@ -12,10 +12,15 @@ from typing import Literal
 from listening.due import Due, next_due
 from render.errors import RenderError
 from sessions.records import ListenRecord, LogContents, RoundRecord
+from sessions.resting import may_stop
 from sessions.study import Study
 
 LOST = "the sound it was to play is lost"
 REPLACED = "its forms have been replaced"
+MAY_STOP = (
+    "What has been rated so far is enough to choose by, so listening may stop. A round in progress may be "
+    "finished first. Which form it is stays sealed until whoever runs the study opens it."
+)
 Stage = Literal["ready", "listen", "judge", "rate", "review", "rest", "done"]
 
 
@@ -168,6 +173,11 @@ def set_aside_text(state: RoundState, contents: LogContents) -> str:
         f"Your last round could not go on, because {why}; what you rated is kept, and a new round takes its "
         "place."
     )
+
+
+def may_stop_text(contents: LogContents) -> str:
+    """What a listener is told, without a name, once what is rated is enough to choose by; or ""."""
+    return MAY_STOP if contents.opened is None and may_stop(contents.events) else ""
 
 
 def abandoned_round(contents: LogContents, listener: str) -> RoundRecord | None:

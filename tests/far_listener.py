@@ -19,6 +19,7 @@ from sessions.records import ListenRecord
 from sessions.study import Study
 from tests.clocks import SetClock
 from tests.page_study import EVENING, copied
+from tests.unmasking import unmasked
 
 
 class Packet(HTMLParser):
@@ -50,9 +51,14 @@ class Packet(HTMLParser):
     def handle_endtag(self, _tag: str) -> None:
         self._open = None
 
-    def sounds(self) -> list[bytes]:
+    def travelling(self) -> list[bytes]:
+        """The forms' sound as it lies in the packet."""
         names = [f"sound-{i}" for i in range(len(self.about["codes"]))]
         return [base64.b64decode(self.by_id[name]) for name in names]
+
+    def sounds(self) -> list[bytes]:
+        """The same as files."""
+        return [unmasked(data, key) for data, key in zip(self.travelling(), self.about["keys"], strict=True)]
 
 
 class Far:

@@ -19,7 +19,7 @@ from listening.local.device import PlaybackResult, Playing, require_device
 from listening.local.keys import ESCAPE, INTERRUPT, Keys, single_keys
 from listening.local.level import level_check_file
 from listening.local.prompts import ask_about, ask_heard_on, ask_last_questions, ask_moments, review
-from listening.round_state import round_state, set_aside_text
+from listening.round_state import may_stop_text, round_state, set_aside_text
 from listening.rounds import Listen, Round, enter_round, require_round
 from listening.status import listen_command
 from render.errors import ListenError
@@ -102,6 +102,8 @@ def _welcome(study: Study, round_: Round) -> None:
     _say_abandoned(study, round_.listener)
     if round_.contents.opened is not None:
         click.echo(f"\n{click.wrap_text(OPENED, width=78)}\n")
+    if enough := may_stop_text(round_.contents):
+        click.echo(f"\n{click.wrap_text(enough, width=78)}\n")
     click.echo(
         f"Round {round_.number} of {study.song.rounds}: {asked} forms, one at a time, each from its top to "
         "its end."

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+import secrets
 import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -16,10 +17,11 @@ from markupsafe import Markup
 
 from listening.counts import ADVICE, REASONS
 from listening.packet.answers import make_ticket
-from listening.page.copies import level_check_flac
+from listening.page.copies import level_check_flac, travelling_bytes
 from listening.page.html import PACKET_SCRIPTS, environment, style_css, words
+from listening.page.masked import MaskedCopy
 from listening.page.state import sound_minutes
-from listening.round_state import set_aside_text
+from listening.round_state import may_stop_text, set_aside_text
 from listening.rounds import Demand, Round, enter_round
 from render.errors import AnswersError
 from render.files import OWNERS_FOLDER, replacing
@@ -37,9 +39,8 @@ class Sounds:
     """What a packet embeds: the level check first, then the forms in their order."""
 
     level: bytes
-    paths: Sequence[Path]
+    forms: Sequence[MaskedCopy]
     rate: int
-    file_bytes: int
 
 
 def write_packet(study: Study, listener: str, *, small: bool = False, any_day: bool = False) -> Path:
@@ -63,16 +64,19 @@ def write_packet(study: Study, listener: str, *, small: bool = False, any_day: b
         round_.state.rounds_done, "rounds_planned": round_.state.rounds_planned, "codes": codes, "minutes":
         sound_minutes([demand.render for demand in demands]), "ticket": ticket, "signature": signature,
         "drawer": signature[:16], "reasons": REASONS, "not_judged": NOT_JUDGED, "advice": ADVICE,
-        "blemish_s": MOST_BLEMISH_S, "judged_s": MOST_JUDGED_S, "text": set_aside_text(round_.state,
-        round_.contents),
+        "blemish_s": MOST_BLEMISH_S, "judged_s": MOST_JUDGED_S, "text":
+        f"{set_aside_text(round_.state, round_.contents)} {may_stop_text(round_.contents)}".strip(),
     }  # fmt: skip
     path = study.folder / PACKETS / f"{_file_name(name)}-round-{round_.number}.html"
     path.parent.mkdir(OWNERS_FOLDER, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix="fairhearing-") as place:
         copies = _copies(study, round_, Path(place), small)
-        paths = [copies.paths[d.render.content_hash] for d in demands]
+        forms = [
+            MaskedCopy(copies.paths[d.render.content_hash], travelling_bytes(copies), secrets.randbits(32))
+            for d in demands
+        ]
         level = level_check_flac(study.folder, round_.manifest, copies.sample_rate)[0]
-        sounds = Sounds(level, paths, copies.sample_rate, copies.file_bytes)
+        sounds = Sounds(level, forms, copies.sample_rate)
         with replacing(path) as half, half.open("w", encoding="utf-8", newline="\n") as out:
             out.writelines(_pieces(about, sounds))
     return path
@@ -100,29 +104,19 @@ def _pieces(about: dict[str, Any], sounds: Sounds) -> Iterator[str]:
     )
     html = environment().get_template("packet.html").render(
         words(), policy=policy, style=Markup(style), scripts=[Markup(script) for script in scripts],
-        about=about | {"rate": sounds.rate},
+        about=about | {"rate": sounds.rate, "keys": [form.key for form in sounds.forms]},
     )  # fmt: skip
     before, after = html.split("<!-- sounds -->")
     yield before
     yield '<script type="application/octet-stream" id="sound-level">'
     yield base64.b64encode(sounds.level).decode("ascii")
     yield "</script>\n"
-    for number, path in enumerate(sounds.paths):
+    for number, form in enumerate(sounds.forms):
         yield f'<script type="application/octet-stream" id="sound-{number}">'
-        yield from _embedded(path, sounds.file_bytes)
+        for start in range(0, form.size, _CHUNK):
+            yield base64.b64encode(form.read(start, min(start + _CHUNK, form.size))).decode("ascii")
         yield "</script>\n"
     yield after
-
-
-def _embedded(path: Path, size: int) -> Iterator[str]:
-    """A file as base64, filled up with spaces to what `size` bytes would take."""
-    taken = 0
-    with path.open("rb") as file:
-        while block := file.read(_CHUNK):
-            text = base64.b64encode(block).decode("ascii")
-            taken += len(text)
-            yield text
-    yield " " * (4 * -(-size // 3) - taken)
 
 
 def _csp_hash(text: str) -> str:

@@ -1,4 +1,4 @@
-"""The sound that the page gives out: equally large copies of a render set, and its level check."""
+"""The sound that the page gives out: copies of a render set, and its level check."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from listening.local.level import level_check_audio
+from listening.page.masked import masked_bytes
 from render.audio.containers import to_int24, write_int32
 from render.errors import NotRenderedError
 from render.renders.copies import Copies, flac_copies, integers, opus_copies, opus_rate, page_rate
@@ -62,17 +63,12 @@ class PageCopies:
             self._place = tempfile.TemporaryDirectory(prefix="fairhearing-")
         into = Path(self._place.name) / manifest.set_id
         into.mkdir(exist_ok=True)
-        copies = opus_copies(self.folder, manifest, into)
-        for path in copies.paths.values():
-            _fill_up(path, copies.file_bytes)
-        return copies
+        return opus_copies(self.folder, manifest, into)
 
 
-def _fill_up(path: Path, size: int) -> None:
-    """Bring an Ogg file to `size` bytes with zeros after its last page, among which a reader finds no further
-    page (RFC 3533 section 6: pages are known by their capture pattern)."""
-    with path.open("ab") as file:
-        file.write(bytes(size - path.stat().st_size))
+def travelling_bytes(copies: Copies) -> int:
+    """How much of each form a listener's device fetches: the same for all."""
+    return masked_bytes(max(copies.sizes.values()))
 
 
 def level_check_flac(folder: Path, manifest: Manifest, rate: int) -> tuple[bytes, float]:
@@ -91,6 +87,6 @@ def level_check_flac(folder: Path, manifest: Manifest, rate: int) -> tuple[bytes
 
 def _all_there(copies: Copies) -> bool:
     try:
-        return {path.stat().st_size for path in copies.paths.values()} == {copies.file_bytes}
+        return all(path.stat().st_size == copies.sizes[key] for key, path in copies.paths.items())
     except OSError:
         return False

@@ -15,6 +15,7 @@ import uvicorn
 from starlette.applications import Starlette
 
 from listening import links
+from listening.page.copies import travelling_bytes
 from listening.page.server import create_app
 from listening.round_state import LOST, is_lost, round_state
 from render.errors import StudyError
@@ -126,7 +127,7 @@ def prepare(study: Study, app: Starlette, say: Say = print) -> None:
 
 def sizes_text(copies: Copies, forms: int, *, small: bool) -> str:
     """How much a listener's device fetches; said where links are made."""
-    form_mb = copies.file_bytes / 1e6
+    form_mb = travelling_bytes(copies) / 1e6
     much = f"Each form is {form_mb:.0f} MB to a listener, a round of {forms} forms {forms * form_mb:.0f} MB"
     if small:
         return f"{much}: slightly lossy, all forms alike."

@@ -12,7 +12,7 @@ from sessions.records import ASPECTS
 
 # In the order in which they use each other. The first are those of page and packet.
 SHARED_SCRIPTS = (
-    "stumbles.js", "sound.js", "awake.js", "rule.js", "screens.js", "rating.js", "flow.js",
+    "stumbles.js", "sound.js", "masked.js", "awake.js", "rule.js", "screens.js", "rating.js", "flow.js",
 )  # fmt: skip
 PAGE_SCRIPTS = (*SHARED_SCRIPTS, "network.js", "page.js")
 PACKET_SCRIPTS = (*SHARED_SCRIPTS, "sha256.js", "packet.js")

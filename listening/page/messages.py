@@ -1,6 +1,6 @@
 """Request and response models of the listening page's API, closed and with limits.
 
-No model holds a form's name, place in the song or file; its length is told when it begins to play.
+No model holds a form's name, place in the song, length or file.
 """
 
 from __future__ import annotations
@@ -113,12 +113,14 @@ class Sitting(Shape):
 
 class Due(Shape):
     """The one listen that is due. `sound` is where its copy lies: the same for every listen of this form in
-    this round, so that a copy which was fetched ahead, or before a void, need not be fetched again.
+    this round, so that a copy which was fetched ahead, or before a void, need not be fetched again. `mask`
+    (hexadecimal digits) unmasks it.
     """
 
     code: Code
     sound: str
     bytes: int
+    mask: str
     rate: int
     place: int
     of: int
@@ -134,13 +136,6 @@ class Begin(Shape):
 
 class Heard(Shape):
     heard_s: Seconds
-
-
-class Begun(Shape):
-    """The listen is in the log. The form ends after `seconds`; what the copy holds after that is silence."""
-
-    kept: Literal[True] = True
-    seconds: float
 
 
 class End(Shape):

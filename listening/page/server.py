@@ -25,7 +25,7 @@ from listening.page.access import HEADERS, TELLING, Carried, Limited, TooMuch, l
 from listening.page.html import PAGE_SCRIPTS, page_html, style_css
 from listening.page.request import Visitor
 from listening.page.session import SOUNDS, PageSessions
-from listening.page.sound import KIND, file_response
+from listening.page.sound import KIND, sound_response
 from render.errors import FairhearingError, PageError
 from sessions.links import all_links
 from sessions.study import Study
@@ -61,7 +61,7 @@ def endpoints(sessions: PageSessions) -> list[Endpoint]:
         Endpoint("POST", "/api/sitting", s.SitDown, s.Sitting, sessions.sit, "The level check was heard"),
         Endpoint("POST", "/api/due", s.Sitting, s.Due, sessions.due, "The listen that is due"),
         Endpoint("GET", SOUNDS + "{ticket}", None, None, sessions.sound, "The sound that is heard next"),
-        Endpoint("POST", listen + "/begin", s.Begin, s.Begun, sessions.begin, "The listen begins"),
+        Endpoint("POST", listen + "/begin", s.Begin, s.Kept, sessions.begin, "The listen begins"),
         Endpoint("POST", listen + "/heard", s.Heard, s.Kept, sessions.heard, "The listen goes on"),
         Endpoint("POST", listen + "/end", s.End, s.Ended, sessions.end, "The listen has ended"),
         Endpoint(
@@ -155,7 +155,7 @@ async def _do(endpoint: Endpoint, who: Visitor, request: Request) -> Response:
         return Response(answer.model_dump_json(), media_type="application/json")
     if isinstance(answer, bytes):
         return Response(answer, media_type=KIND)
-    return await file_response(request, answer)
+    return sound_response(request, answer)
 
 
 def _visitor(request: Request, study: Study) -> Visitor:

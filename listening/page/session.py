@@ -13,12 +13,12 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import timedelta
-from pathlib import Path
 
 from listening.cautions import LONG_SITTING_S
 from listening.counts import EARLY_S, REASONS, TOO_EARLY, advice_after, hearing, is_too_early
 from listening.page import messages as s
-from listening.page.copies import PageCopies
+from listening.page.copies import PageCopies, travelling_bytes
+from listening.page.masked import MaskedCopy
 from listening.page.request import ListenerRequest, SessionState, Visitor
 from listening.page.state import asked_about, state_of
 from listening.rounds import Demand, Round, answers_of, enter_round, manifest_played
@@ -115,27 +115,31 @@ class PageSessions:
             copies = self.copies.of(round_.manifest)
             sat = (request.study.clock() - utc_time(began)).total_seconds()
             return s.Due(
-                code=code, sound=self._sound_path(round_, demand), bytes=copies.file_bytes,
-                rate=copies.sample_rate, place=len(round_.rated) + 1, of=len(round_.demands),
-                long_sitting=sat > LONG_SITTING_S,
+                code=code, sound=self._sound_path(round_, demand), bytes=travelling_bytes(copies),
+                mask=self._mask(round_, demand), rate=copies.sample_rate,
+                place=len(round_.rated) + 1, of=len(round_.demands), long_sitting=sat > LONG_SITTING_S,
             )  # fmt: skip
 
-    def sound(self, who: Visitor, ticket: str) -> Path:
+    def sound(self, who: Visitor, ticket: str) -> MaskedCopy:
         """The copy of a form that is heard next, or of the one after it while a rating is still due."""
         with self._request(who) as request:
             playing = any(listen.ended_utc is None for listen in request.contents.listens)
             for demand in request.to_hear[:1] if request.session.due or not playing else ():
                 if self._sound_path(request.round, demand) == SOUNDS + ticket:
-                    return self.copies.of(request.round.manifest).paths[demand.render.content_hash]
+                    copies = self.copies.of(request.round.manifest)
+                    path = copies.paths[demand.render.content_hash]
+                    return MaskedCopy(
+                        path, travelling_bytes(copies), int(self._mask(request.round, demand), 16)
+                    )
             raise PageError(404, "gone", "This is not the listen that is due.")
 
-    def begin(self, who: Visitor, code: int, asked: s.Begin) -> s.Begun:
+    def begin(self, who: Visitor, code: int, asked: s.Begin) -> s.Kept:
         """The listen that is due begins, and any other of this listener ends."""
         with self._request(who) as request:
             session = request.session
             if session.listen_id is not None and session.begin_key == asked.key:
-                listen = request.listen(code)  # the answer to the first request was lost on the way
-                return s.Begun(seconds=listen.frames / request.manifest_of(listen).sample_rate)
+                request.listen(code)  # the answer to the first request was lost on the way
+                return s.Kept()
             sitting = self._require_sitting(request, asked.sitting).id
             round_ = request.round
             demand = _require_demand(round_)
@@ -151,7 +155,7 @@ class PageSessions:
             )
             session.due, session.code, session.begin_key = None, code, asked.key
             session.began, session.heard_s = self.monotonic(), 0.0
-            return s.Begun(seconds=demand.render.seconds)
+            return s.Kept()
 
     def heard(self, who: Visitor, code: int, asked: s.Heard) -> s.Kept:
         """A listen goes on; refused when it has ended meanwhile."""
@@ -262,7 +266,7 @@ class PageSessions:
         copies = self.copies.ready(manifest_played(study, state) if state.goes_on else study.manifest)
         if copies is None:
             return shown
-        update: dict[str, object] = {"form_bytes": copies.file_bytes}
+        update: dict[str, object] = {"form_bytes": travelling_bytes(copies)}
         if state.goes_on and request.to_hear:
             update["next_sound"] = self._sound_path(request.round, request.to_hear[0])
         return shown.model_copy(update=update)
@@ -270,6 +274,9 @@ class PageSessions:
     def _sound_path(self, round_: Round, demand: Demand) -> str:
         """Where a form's copy lies in this round and in no other, so that no two rounds can be compared."""
         return SOUNDS + sign(self._key, "sound", str(round_.record.id), str(demand.form_id))[:32]
+
+    def _mask(self, round_: Round, demand: Demand) -> str:
+        return sign(self._key, "mask", str(round_.record.id), str(demand.form_id))[:8]
 
     def _sitting_ticket(self, sitting_id: int) -> str:
         return sign(self._key, "sitting", str(sitting_id))

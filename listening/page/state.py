@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from listening.page.messages import Comment, ReviewedListen, State, Stumble
-from listening.round_state import RoundState, set_aside_text
+from listening.round_state import RoundState, may_stop_text, set_aside_text
 from listening.rounds import Round
 from render.renders.manifest import RenderedForm
 from sessions.records import ASPECTS, ListenRecord, LogContents
@@ -24,7 +24,7 @@ def state_of(
 ) -> State:
     """A listener's state in the page's shape."""
     stage = state.stage(any_day=any_day)
-    opened = OPENED if contents.opened is not None else ""
+    opened = OPENED if contents.opened is not None else may_stop_text(contents)
     aside = set_aside_text(state, contents)
     common = State(
         listener=state.listener, title=study.song.title, drawer=drawer, rounds_done=state.rounds_done,
@@ -38,8 +38,8 @@ def state_of(
     forms = [form for form in study.manifest.forms if form.content_hash not in resting]
     to_come = {"round": state.number, "forms_asked": len(forms), "minutes": sound_minutes(forms)}
     if stage == "rest":
-        text = f"{aside} {next_round_text(state, any_day=any_day)}".strip()
-        return common.model_copy(update=to_come | {"text": text})
+        texts = (aside, next_round_text(state, any_day=any_day), may_stop_text(contents))
+        return common.model_copy(update=to_come | {"text": " ".join(filter(None, texts))})
     return common.model_copy(update=to_come)
 
 

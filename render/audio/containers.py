@@ -1,4 +1,4 @@
-"""24-bit WAV and FLAC files that give nothing away: no tags, and all of one size.
+"""24-bit WAV and FLAC files that give nothing away: no tags, and WAV files all of one size.
 
 The same integers go into both: we round to 24 bit ourselves, without dither. Left to the writer,
 WAV and FLAC of the same floats differ in a third of all samples (measured).
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from pathlib import Path
 from typing import BinaryIO
 
@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 from render.arrays import Audio
 from render.audio.riff import HEADER, chunks
 from render.errors import AudioError, NotRenderedError
-from render.files import replacing
 
 Int32 = NDArray[np.int32]
 
@@ -27,8 +26,6 @@ SUBTYPE = "PCM_24"
 SAMPLE_BYTES = 3
 LONGEST_WAV_BYTES = (1 << 32) - (1 << 20)
 WAV_PAD_HEADER = 8  # "JUNK" and its length
-FLAC_PAD_HEADER = 4
-_LONGEST_FLAC_PAD = (1 << 24) - 1
 
 
 def to_int24(block: Audio, gain: float, scratch: Audio) -> Int32:
@@ -121,37 +118,3 @@ def _data(file: BinaryIO, path: Path) -> tuple[int, int]:
     except AudioError as error:
         raise NotRenderedError(f"{error}; delete it and run `fairhearing render`") from None
     raise NotRenderedError(f"{path} holds no audio; delete it and run `fairhearing render`")
-
-
-def pad_flac(path: Path, size: int) -> None:
-    """Let a FLAC file have `size` bytes by PADDING blocks behind its metadata; audio untouched.
-
-    `size` must be the file's own size, or at least 4 bytes more.
-    """
-    data = path.read_bytes()
-    missing = size - len(data)
-    if missing == 0:
-        return
-    at, last = 4, False
-    while not last:
-        header_at = at
-        last = bool(data[at] & 0x80)
-        at += FLAC_PAD_HEADER + int.from_bytes(data[at + 1 : at + 4])
-    head = bytearray(data[:at])
-    head[header_at] &= 0x7F  # no longer the last metadata block
-    with replacing(path, lasting=False) as half, half.open("wb") as file:
-        file.write(head)
-        for length in _padding_lengths(missing):
-            missing -= FLAC_PAD_HEADER + length
-            file.write(bytes([0x81 if missing == 0 else 0x01]) + length.to_bytes(3) + bytes(length))
-        file.write(data[at:])
-
-
-def _padding_lengths(missing: int) -> Iterator[int]:
-    """Lengths of PADDING blocks that take up `missing` bytes with their headers."""
-    while missing:
-        length = min(missing - FLAC_PAD_HEADER, _LONGEST_FLAC_PAD)
-        if 0 < missing - FLAC_PAD_HEADER - length < FLAC_PAD_HEADER:
-            length -= FLAC_PAD_HEADER  # leave room for one more header
-        yield length
-        missing -= FLAC_PAD_HEADER + length

@@ -1,4 +1,4 @@
-"""Copies of the renders for the page and for packets: FLAC with the same integers, or Opus, all of one size.
+"""Copies of the renders for page, packets and report: FLAC with the same integers, or Opus.
 
 A browser decodes a whole file into memory, so copies of renders above 48 kHz are resampled to 48 or
 44.1 kHz, all of a set in the same way (10 minutes in stereo then take 230 MB, at 96 kHz it were 460).
@@ -18,7 +18,7 @@ import numpy as np
 import soundfile
 
 from render.arrays import Audio
-from render.audio.containers import FLAC_PAD_HEADER, Int32, pad_flac, to_int24, wav_audio_sha256, write_int32
+from render.audio.containers import Int32, to_int24, wav_audio_sha256, write_int32
 from render.errors import NotRenderedError, WriteError
 from render.files import replacing
 from render.renders.manifest import Manifest
@@ -36,12 +36,17 @@ _BAND_EDGE = 0.958  # of the slower rate's half, where the filter is at half its
 
 @dataclass(frozen=True)
 class Copies:
-    """The copies of one render set: path by content hash, all of `file_bytes`, all at `sample_rate`."""
+    """The copies of one render set: path and size by content hash, all at `sample_rate`."""
 
     paths: dict[str, Path]
+    sizes: dict[str, int]
     sample_rate: int
     channels: int
-    file_bytes: int
+
+    @staticmethod
+    def at(paths: dict[str, Path], sample_rate: int, channels: int) -> Copies:
+        sizes = {key: path.stat().st_size for key, path in paths.items()}
+        return Copies(paths, sizes, sample_rate, channels)
 
 
 def page_rate(sample_rate: int) -> int:
@@ -71,10 +76,7 @@ def flac_copies(folder: Path, manifest: Manifest) -> Copies:
 
     with ThreadPoolExecutor(WORKERS) as pool:
         list(pool.map(make, sources))
-    size = _common_size([path.stat().st_size for path in paths.values()])
-    for path in paths.values():
-        pad_flac(path, size)
-    return Copies(paths, rate, manifest.channels, size)
+    return Copies.at(paths, rate, manifest.channels)
 
 
 def opus_rate(sample_rate: int) -> int:
@@ -83,10 +85,7 @@ def opus_rate(sample_rate: int) -> int:
 
 
 def opus_copies(folder: Path, manifest: Manifest, into: Path) -> Copies:
-    """Opus copies in the folder `into`, at the render's rate where Opus knows it, else at 48 kHz.
-
-    Their sizes differ; packet and page fill them up.
-    """
+    """Opus copies in the folder `into`, at the render's rate where Opus knows it, else at 48 kHz."""
     rate = opus_rate(manifest.sample_rate)
     paths = {}
     for form in manifest.forms:
@@ -94,7 +93,7 @@ def opus_copies(folder: Path, manifest: Manifest, into: Path) -> Copies:
         paths[form.content_hash] = path = into / Path(form.wav).with_suffix(".opus").name
         with replacing(path, lasting=False) as half:
             _write_opus(half, folder / form.wav, rate, manifest.channels)
-    return Copies(paths, rate, manifest.channels, max(p.stat().st_size for p in paths.values()))
+    return Copies.at(paths, rate, manifest.channels)
 
 
 def _require_as_measured(path: Path, sha256: str) -> None:
@@ -211,11 +210,3 @@ def _audio_md5(file: soundfile.SoundFile) -> bytes:
     while len(block := file.read(BLOCK_FRAMES, dtype="int32", always_2d=True)):
         digest.update(block.astype("<i4").view(np.uint8).reshape(-1, 4)[:, 1:].tobytes())
     return digest.digest()
-
-
-def _common_size(sizes: list[int]) -> int:
-    """The size that all files can be padded to: each is at it already, or at least 4 bytes below."""
-    size = max(sizes)
-    while any(0 < size - own < FLAC_PAD_HEADER for own in sizes):
-        size += FLAC_PAD_HEADER
-    return size

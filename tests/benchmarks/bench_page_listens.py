@@ -22,6 +22,7 @@ from unittest.mock import patch
 
 from playwright.sync_api import Browser, Page
 
+from listening.page.copies import travelling_bytes
 from sessions.records import ListenRecord
 from sessions.study import Study
 from tests.browser import chromium, open_page, sit_down, slow_down, stall_in_the_middle
@@ -136,7 +137,7 @@ def slow_line() -> None:
         open_page(browser, page_of.link("ana")) as page,
     ):
         copies, manifest = page_of.app.state.sessions.copies, page_of.study.manifest
-        size = len(copies.level_check(manifest)[0]) + copies.of(manifest).file_bytes
+        size = len(copies.level_check(manifest)[0]) + travelling_bytes(copies.of(manifest))
         page.locator("#hello-go").wait_for()
         slow_down(page, SLOW_BYTES_S)
         began = time.monotonic()

@@ -9,6 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from listening.packet.packet_file import write_packet
+from listening.page.state import state_of
+from listening.round_state import MAY_STOP, round_state
 from listening.rounds import Round, enter_round
 from listening.status import study_status
 from reports.facts.panel_reading import read_panel
@@ -16,6 +19,7 @@ from sessions.plan_check import deviations
 from sessions.resting import KIND, FormReading, PanelReading, forms_at_rest, may_stop, resting_hashes
 from sessions.study import Study
 from tests.clocks import Ticking
+from tests.far_listener import Packet
 from tests.panels import panel
 
 HOPELESS = FormReading(main=0.01, slow=0.02, own_way=0.02, among_all=0.01, leads=False)
@@ -109,6 +113,19 @@ def test_listening_may_stop_is_told_without_a_name(tmp_path: Path) -> None:
     assert contents.opened is None and may_stop(contents.events) and resting_hashes(contents.events) == ()
     told = " ".join(study_status(study).lines)
     assert "Listening may stop" in told and not any(form.name in told for form in study.song.forms)
+    name = study.song.listeners[0].name
+    for stage in ("rest", "ready", "listen"):  # where the page is, each time it is opened
+        if stage == "ready":
+            made.clock.forward(hours=24)  # type: ignore[attr-defined]
+        elif stage == "listen":
+            enter_round(study, name, any_day=True)
+        contents = study.log.contents(name)
+        state = state_of(study, round_state(study, contents, name), contents, "drawer", any_day=True)
+        assert state.stage == stage and MAY_STOP in state.text
+    assert MAY_STOP in Packet(write_packet(study, name)).about["text"]
+    study.log.add_event("opened", {"why": "a test"})
+    contents = study.log.contents(name)
+    assert MAY_STOP not in state_of(study, round_state(study, contents, name), contents, "drawer").text
 
 
 def test_without_a_reader_nothing_rests(tmp_path: Path) -> None:

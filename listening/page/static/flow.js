@@ -63,7 +63,7 @@ const Flow = (() => {
   }
 
   /* The form that is due, played once it has begun for the driver; resolves with the sound's report. */
-  async function play(driver, due, seconds) {
+  async function play(driver, due) {
     const draft = draftOf(driver, due.code);
     const watched = watch(driver, due);
     Screens.playing(
@@ -79,7 +79,7 @@ const Flow = (() => {
       });
     };
     try {
-      return await piece.play({ seconds, most_late_s: MOST_LATE_S, beat });
+      return await piece.play({ most_late_s: MOST_LATE_S, beat });
     } finally {
       watched();
       Screens.stopped();
@@ -96,9 +96,9 @@ const Flow = (() => {
     const pressed = performance.now() / 1000;
     let ended = null;
     try {
-      const begun = await driver.begin(due, drawKey());
+      await driver.begin(due, drawKey());
       Screens.notice("");
-      const report = await play(driver, due, begun?.seconds);
+      const report = await play(driver, due);
       ended = await driver.end(due, report, pressed);
     } finally {
       piece.forget();

@@ -191,9 +191,9 @@
         long_sitting: data.sitting !== null && Date.now() - data.sitting.from > LONG_MS,
       };
     },
-    sound: async (due) => bytesOf(`sound-${due.at}`),
+    sound: async (due) => Masked.unmask(bytesOf(`sound-${due.at}`), packet.keys[due.at]),
     async begin(due) {
-      return change((data) => {
+      change((data) => {
         closeOpen(data, "elsewhere");
         data.listens.push({
           place: due.at, code: due.code, heard_on: data.sitting.heard_on, began: now(), ended: null, heard_s: 0,
@@ -201,7 +201,6 @@
           ratings: [], comments: [],
         });
         data.sitting.last = Date.now();
-        return { seconds: packet.seconds?.[due.at] };
       });
     },
     async beat(due, heard_s) {

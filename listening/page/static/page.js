@@ -83,15 +83,14 @@
       store(tab, seatName(), sitting);
     },
     due: () => ask("POST", "/api/due", { sitting }),
-    sound(due, show) {
+    async sound(due, show) {
       Network.keepOnly([due.sound]);
-      return Network.sound(due.sound, due.bytes, show);
+      return Masked.unmask(await Network.sound(due.sound, due.bytes, show), parseInt(due.mask, 16));
     },
     async begin(due, key) {
-      const begun = await ask("POST", `/api/listens/${due.code}/begin`, { sitting, key }).catch(explained);
+      await ask("POST", `/api/listens/${due.code}/begin`, { sitting, key }).catch(explained);
       store(tab, playingName(), due.code);
       channel?.postMessage({ begins: key });
-      return begun;
     },
     async beat(due, heard_s) {
       const response = await request("POST", `/api/listens/${due.code}/heard`, { heard_s });

@@ -73,7 +73,7 @@ const Sound = (() => {
      end. `bytes` are taken over. */
   async function prepare(bytes, rate) {
     let buffer = await decode(bytes, rate);
-    let duration = buffer.duration;
+    const { duration } = buffer;
     let context = null;
     let top = 0;
     let over = null;
@@ -90,10 +90,9 @@ const Sound = (() => {
       return Math.max(at() - late, 0);
     }
 
-    /* Plays the first `seconds` (all, if there are no more); gives up when more than `most_late_s` came late. */
-    function play({ seconds = duration, most_late_s = STILL_S, beat = () => {} } = {}) {
+    /* Plays it whole; gives up when more than `most_late_s` came late. */
+    function play({ most_late_s = STILL_S, beat = () => {} } = {}) {
       return new Promise((resolve) => {
-        duration = Math.min(seconds, duration);
         let source = context.createBufferSource();
         source.buffer = buffer;
         buffer = null; // heard once; hundreds of megabytes must not wait for what comes next
@@ -147,7 +146,7 @@ const Sound = (() => {
             return;
           }
           top = context.currentTime + LEAD_S;
-          source.start(top, 0, duration);
+          source.start(top);
           source.onended = () => {
             look();
             finish(at() >= duration - 0.05 ? null : "paused");

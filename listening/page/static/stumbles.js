@@ -13,6 +13,7 @@ const Stumbles = (() => {
   const TAKEN_S = 0.2; // what may be taken at a time, also where a browser says it is less (measured: 0.17)
   const STALE_S = 1; // a sound that stands still tells no new time
   const ONE_S = 1.5; // what follows within this belongs to the same stumble
+  const DOUBT_S = 0.06; // less than this of what was mostly back in time is what the clocks' noise left of it
 
   const least = (looks, clock) => Math.min(...looks.map((look) => look[clock]));
 
@@ -71,13 +72,17 @@ const Stumbles = (() => {
       for (const one of [...found].reverse()) {
         const part = Math.min(one.late_s, left);
         one.late_s -= part;
+        one.doubted ||= part > 0;
         left -= part;
       }
       return amount_s - left;
     }
 
     const lengths = () => found
-      .map((one) => ({ at_s: one.at_s, length_s: Math.max(one.late_s, one.missing_s) }))
+      .map(({ at_s, late_s, missing_s, doubted }) => {
+        const late = doubted && late_s < DOUBT_S ? 0 : late_s;
+        return { at_s, length_s: Math.max(late, missing_s) };
+      })
       .filter((one) => one.length_s > NOISE_S / 2);
 
     return {

@@ -9,6 +9,7 @@ import time
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from listening.page.copies import travelling_bytes
 from tests.browser import browser, hear, hear_level, open_page, sit_down, slow_down, start, until
 from tests.page_study import rendered_long, rendered_short
 from tests.serving import Served, long_page_of, page_of
@@ -33,7 +34,7 @@ def test_a_slow_line_begins_when_its_bytes_are_here_and_says_how_long(
     study = page_of.study
     copies = page_of.app.state.sessions.copies
     level_bytes = len(copies.level_check(study.manifest)[0])
-    form_bytes = copies.of(study.manifest).file_bytes
+    form_bytes = travelling_bytes(copies.of(study.manifest))
     with open_page(browser, page_of.link("ana")) as page:
         page.locator("#hello-go").wait_for()
         slow_down(page, SLOW_BYTES_S)

@@ -13,7 +13,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from listening.packet.packet_file import write_packet
-from listening.page.sound import file_response
+from listening.page.masked import MaskedCopy
+from listening.page.sound import sound_response
 from listening.rounds import enter_round
 from render.renders.render_forms import render_forms
 from sessions.study import Study
@@ -118,12 +119,12 @@ def test_sound_whose_length_a_proxy_does_not_tell_is_heard(
 ) -> None:
     """As a tunnel may pass it on, in chunks (RFC 9112 section 7.1)."""
 
-    async def unsized(request: Request, path: Path) -> Response:
-        response = await file_response(request, path)
+    def unsized(request: Request, copy: MaskedCopy) -> Response:
+        response = sound_response(request, copy)
         del response.headers["content-length"]
         return response
 
-    monkeypatch.setattr("listening.page.server.file_response", unsized)
+    monkeypatch.setattr("listening.page.server.sound_response", unsized)
     with open_page(browser, page_of.link("ana")) as page:
         sit_down(page)
         hear(page)

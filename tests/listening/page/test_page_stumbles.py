@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import io
-
 import pytest
-import soundfile
 
 from listening.counts import ADVICE, REASONS
 from listening.page.state import sound_minutes
 from sessions.records import MOST_BLEMISH_S, MOST_JUDGED_S, NOT_JUDGED, ListenRecord, RoundAnswers
 from sessions.study import Study
-from tests.clocks import SetClock
-from tests.page_api import Bench, Caller, at, bench
-from tests.page_study import EVENING, copied, rendered, rendered_short
+from tests.page_api import Bench, Caller, at
+from tests.page_study import rendered, rendered_short
 
 __all__ = ["at", "rendered", "rendered_short"]
 
@@ -144,24 +140,3 @@ def test_a_round_is_closed_without_answers_too(at: Bench) -> None:
     ana.post("/api/round/close", {"round": 1})
     (round_,) = at.study.log.contents("ana").rounds
     assert (round_.complete, round_.answers) == (True, None)
-
-
-def test_small_copies_are_alike_in_size_and_whole(rendered: Study, tmp_path: object) -> None:
-    """Opus, filled up: libsndfile reads all of it (Chromium does in the browser tests)."""
-    study = copied(rendered, tmp_path / "small", SetClock(EVENING))  # type: ignore[arg-type,operator]
-    with bench(study, small=True) as at:
-        ana = at.caller("ana")
-        sizes = set()
-        for _ in range(3):
-            due = ana.due()
-            content = ana.ask("GET", due["sound"]).content
-            sizes.add(len(content))
-            with soundfile.SoundFile(io.BytesIO(content)) as file:
-                assert (file.format, file.subtype, file.samplerate) == ("OGG", "OPUS", due["rate"])
-                seconds = len(file.read()) / file.samplerate
-            begun = ana.begin(due["code"]).json()
-            assert seconds == pytest.approx(begun["seconds"], abs=0.03)
-            at.pass_s(at.longest_s())
-            ana.end(due["code"], at.longest_s())
-            ana.answer(due["code"], 50)
-        assert len(sizes) == 1 and sizes == {due["bytes"]}

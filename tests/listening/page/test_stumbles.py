@@ -86,17 +86,32 @@ def test_several_stalls_add_up() -> None:
     assert len(found["all"]) == 2, "what follows at once is one stumble"
 
 
-def test_a_busy_browser_that_tells_its_time_late_is_not_asked_about() -> None:
-    """As measured with four busy processes beside it: up to 0.15 s late for seconds, and back again."""
-    told = dice.uniform(0, 0.15, 300)
-    found = watched(looks(LONG_S, told=lambda t: float(told[int(t / 0.8) % 300])))
-    assert found["late_s"] <= 0.3, "at most a blemish"
+TOLD_LATE_S = 0.15  # as measured in a browser with four busy processes beside it, for seconds and back again
 
 
-def test_a_way_to_the_ear_that_becomes_longer_is_no_stumble_beyond_a_blemish() -> None:
-    """Another pair of headphones: only the estimate of what is given out jumps."""
+def wavering(seed: int) -> Lag:
+    """A browser that tells its time up to TOLD_LATE_S late, otherwise every 0.8 s."""
+    told = np.random.default_rng(seed).uniform(0, TOLD_LATE_S, 1000)
+    return lambda t: float(told[int(t / 0.8)])
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_busy_browser_that_tells_its_time_late_leaves_a_blemish_at_most(seed: int) -> None:
+    """What it leaves is no more than what is told late at a time, however long the form is."""
+    found = watched(looks(600.0, told=wavering(seed)))
+    assert found["late_s"] <= TOLD_LATE_S + 0.03
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_in_a_busy_browser_a_second_that_was_missing_is_still_found(seed: int) -> None:
+    found = watched(looks(LONG_S, stall(130.0, 1.0), told=wavering(seed)))
+    assert found["late_s"] == pytest.approx(1.0, abs=TOLD_LATE_S + 0.03)
+
+
+def test_a_way_to_the_ear_that_becomes_longer_is_a_blemish_at_most() -> None:
+    """Another pair of headphones: the estimate of what is given out jumps, and AGREE_S of it is believed."""
     found = watched(looks(LONG_S, told=lambda t: 0.4 if t > 60 else 0.0))
-    assert found["late_s"] <= 0.3
+    assert found["late_s"] == pytest.approx(0.1, abs=0.03)
 
 
 def test_a_page_that_looks_once_a_second_sees_the_same() -> None:

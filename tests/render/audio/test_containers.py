@@ -7,13 +7,9 @@ padded to an even length, the RIFF size counts everything after it) and FLAC's m
 import numpy as np
 import pytest
 import soundfile
-from hypothesis import given
-from hypothesis import strategies as st
 
 from render.audio.containers import (
     SUBTYPE,
-    _padding_lengths,
-    pad_flac,
     pad_wav,
     to_int24,
     wav_audio_sha256,
@@ -32,20 +28,6 @@ def noise(frames=5000, channels=2, seed=1):
 
 def integers(audio, gain=1.0):
     return to_int24(audio, gain, np.empty_like(audio))
-
-
-def metadata_blocks(path):
-    """[(type, content)] of a FLAC file's metadata."""
-    data = path.read_bytes()
-    assert data[:4] == b"fLaC"
-    found, at, last = [], 4, False
-    while not last:
-        last, kind = bool(data[at] & 0x80), data[at] & 0x7F
-        length = int.from_bytes(data[at + 1 : at + 4], "big")
-        found.append((kind, data[at + 4 : at + 4 + length]))
-        at += 4 + length
-    assert int.from_bytes(data[at : at + 2], "big") >> 2 == 0b11111111111110  # a frame's sync code follows
-    return found
 
 
 def read(path):
@@ -116,28 +98,6 @@ def test_the_audios_hash_is_of_the_audio_alone(tmp_path):
     same = wav_audio_sha256(one)
     pad_wav(one, wav_bytes(5000, 2) + 999_998)
     assert wav_audio_sha256(one) == same != wav_audio_sha256(two)
-
-
-@pytest.mark.parametrize("more", [0, 4, 5, 8, 1000, 70_000, (1 << 24) + 2, (1 << 25) + 100])
-def test_a_padded_flac_is_in_order_and_sounds_the_same(tmp_path, more):
-    path = tmp_path / "a.flac"
-    wanted = integers(noise())
-    write_int32(path, [wanted], 44100, 2, "FLAC")
-    plain = metadata_blocks(path)
-    size = path.stat().st_size + more
-    pad_flac(path, size)
-    assert path.stat().st_size == size
-    blocks = metadata_blocks(path)
-    assert blocks[: len(plain)] == plain
-    assert all(kind == 1 and not any(content[:100]) for kind, content in blocks[len(plain) :])  # PADDING
-    assert (read(path) == wanted).all()
-
-
-@given(st.integers(4, 3 << 24))
-def test_any_padding_is_made_of_blocks_that_flac_can_hold(missing):
-    lengths = list(_padding_lengths(missing))
-    assert sum(4 + length for length in lengths) == missing
-    assert all(0 <= length < 1 << 24 for length in lengths)
 
 
 def test_what_is_no_wav_is_refused(tmp_path):

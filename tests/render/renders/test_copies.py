@@ -1,4 +1,4 @@
-"""Copies for the page and packets: the same integers, one size, and above 48 kHz resampled alike."""
+"""Copies of the renders: the same integers, and above 48 kHz resampled alike."""
 
 from __future__ import annotations
 
@@ -39,10 +39,8 @@ def test_a_flac_copy_holds_the_integers_of_its_render(study: Study) -> None:
         np.testing.assert_array_equal(wav, flac)
 
 
-def test_all_copies_have_one_size_and_no_words_in_them(study: Study) -> None:
+def test_copies_have_no_words_in_them(study: Study) -> None:
     copies = flac_copies(study.folder, study.manifest)
-    assert {path.stat().st_size for path in copies.paths.values()} == {copies.file_bytes}
-    assert len({form.frames for form in study.manifest.forms}) > 1, "the forms must differ in length"
     for path in copies.paths.values():
         data = path.read_bytes()
         assert not any(form.name.encode() in data for form in study.manifest.forms)
@@ -65,7 +63,7 @@ def test_whole_copies_are_left_alone_and_broken_ones_made_again(study: Study) ->
     assert paths[2].stat().st_mtime_ns == before[paths[2]]
 
 
-def test_a_browsers_own_decoder_library_reads_a_padded_copy(study: Study) -> None:
+def test_a_browsers_own_decoder_library_reads_a_copy(study: Study) -> None:
     """ffmpeg's FLAC decoder is the one of Chromium and Firefox; the browser tests decode in Chromium too."""
     if shutil.which("ffmpeg") is None:
         pytest.skip("ffmpeg is not installed")
@@ -112,11 +110,10 @@ def test_what_lies_above_the_new_band_is_gone(tmp_path: Path) -> None:
     assert np.max(np.abs(made)) < 0.5 * 10 ** (-100 / 20)
 
 
-def test_copies_of_a_96_khz_study_are_equally_loud_and_equally_large(tmp_path: Path) -> None:
+def test_copies_of_a_96_khz_study_are_equally_loud(tmp_path: Path) -> None:
     study = make_study(tmp_path, sample_rate=96000)
     copies = flac_copies(study.folder, study.manifest)
     assert copies.sample_rate == 48000
-    assert {path.stat().st_size for path in copies.paths.values()} == {copies.file_bytes}
     for form in study.manifest.forms:
         path = copies.paths[form.content_hash]
         assert soundfile.info(path).frames == -(-form.frames // 2)
