@@ -18,6 +18,7 @@ from listening.maker.opening import _socket
 from listening.maker.server import create_app
 from listening.maker.sheets.rounds import hosts_of
 from listening.maker.workspace import Workspace
+from listening.rounds import Round, enter_round
 from sessions.study import Study
 
 JOB_S = 120.0  # what a job may take on a slow machine
@@ -111,6 +112,20 @@ def maker_page(folder: Path) -> Iterator[MakerPage]:
         hosts_of(work).stop()
         server.should_exit = True
         thread.join(timeout=10)
+
+
+def hear_one(study: Study, name: str, rating: float, text: str) -> tuple[Round, int]:
+    """One form of the listener's round, heard whole, rated and commented; the round stays open."""
+    round_ = enter_round(study, name, any_day=True)
+    demand = round_.next_demand
+    assert demand is not None
+    sitting = study.log.sit_down(name, "headphones", "page")
+    listen = round_.begin(demand, sitting)
+    study.log.end_listen(listen.id, demand.render.frames)
+    study.log.rate(listen.id, {"overall": rating})
+    study.log.comment(listen.id, text, 1.0)
+    round_.refresh()
+    return round_, listen.code
 
 
 def snapshot(folder: Path) -> dict[str, bytes]:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from listening.maker.deeds import Deed, Done, text
-from listening.maker.sheets import forms, listeners, rounds, sections, song, verdict
+from listening.maker.sheets import bundles, forms, listeners, rounds, sections, song, verdict
 from listening.maker.workspace import Workspace
 
 
@@ -27,5 +27,5 @@ def _dismiss(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
 ACTIONS: Mapping[str, Deed] = {
     "undo": _undo, "cancel": _cancel, "dismiss": _dismiss,
     **song.ACTIONS, **sections.ACTIONS, **forms.ACTIONS,
-    **listeners.ACTIONS, **rounds.ACTIONS, **verdict.ACTIONS,
+    **listeners.ACTIONS, **bundles.ACTIONS, **rounds.ACTIONS, **verdict.ACTIONS,
 }  # fmt: skip

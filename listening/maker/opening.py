@@ -77,6 +77,11 @@ def stop_hosts(work: Workspace) -> None:
 def _folder(target: Path) -> Path:
     if target.is_dir():
         return target.resolve()
+    if target.is_file() and target.suffix.lower() == ".zip":
+        raise StudyError(
+            f"{target} is no sound; where it is a bundle, open an empty folder (`fairhearing open FOLDER`) "
+            "and drop it onto the page, or use `fairhearing bundle --open`"
+        )
     if target.is_file():
         audio_info(target)
         return target.resolve().parent

@@ -12,11 +12,12 @@ import numpy as np
 import soundfile
 
 from listening.maker.blinding import require_playable
+from listening.maker.sheets.verdict import step_heard
 from listening.maker.workspace import Workspace
 from render.arrays import Audio
 from render.audio.click import click_track, mix_with_click
 from render.errors import PageError
-from render.joins.excerpts import as_it_was, join_excerpt
+from render.joins.excerpts import as_it_was, form_excerpt, join_excerpt
 from render.song.song import Song
 
 LONGEST_PIECE_S = 10.0
@@ -44,6 +45,8 @@ def sound(work: Workspace, kind: str, asked: Mapping[str, str]) -> Sound:
         samples = _passage(work, song, asked)
     elif kind in ("join", "as-it-was"):
         samples = _around_join(work, song, asked, kind == "join")
+    elif kind == "after":
+        samples = _after_step(work, song, asked)
     else:
         raise PageError(404, "nothing", "There is no such sound.")
     return Sound(samples.astype("<f4").tobytes(), song.audio.sample_rate, samples.shape[1])
@@ -91,6 +94,16 @@ def _around_join(work: Workspace, song: Song, asked: Mapping[str, str], joined: 
     if as_written is None:
         raise PageError(404, "nothing", "There is only silence on both sides.")
     return as_written
+
+
+def _after_step(work: Workspace, song: Song, asked: Mapping[str, str]) -> Audio:
+    """The form decided on, around the place where a step of its way back shows."""
+    found = step_heard(work, asked.get("step", ""))
+    if found is None or found[1].after is None:
+        raise PageError(404, "nothing", "There is no such step.")
+    form, after = song.form(found[0]), found[1].after
+    require_playable(work, song, form)
+    return form_excerpt(song, form, after.first_frame, after.first_frame + after.frames)
 
 
 def _int(asked: Mapping[str, str], name: str) -> int:

@@ -6,6 +6,7 @@ Nothing gets its name before it is whole and checked; a name never leaves the fo
 from __future__ import annotations
 
 import re
+import zipfile
 from collections.abc import AsyncIterator
 from pathlib import Path
 
@@ -20,12 +21,16 @@ from render.song.audio_header import audio_info
 MOST_BYTES = 2 << 30  # a 10-minute stereo bounce at 96 kHz in 32 bit has 0.46 GB
 MOST_MAP_BYTES = 16 << 20
 MOST_ANSWER_BYTES = 64 << 20
+MOST_BUNDLE_BYTES = 16 << 30  # bounce, stems and the renders of some months
+BUNDLES_FOLDER = ".bundles"
+OCCUPIED = "This folder holds a study already; a bundle is opened in a folder of its own."
 SOUND_ENDINGS = tuple(f".{kind.lower()}" for kind in ("WAV", "FLAC", "AIFF", "AIF", "OGG", "MP3"))
 KINDS = {
     "bounce": (SOUND_ENDINGS, MOST_BYTES, ""),
     "stem": (SOUND_ENDINGS, MOST_BYTES, "stems"),
     "map": ((".mid", ".midi"), MOST_MAP_BYTES, ""),
     "answers": ((".json",), MOST_ANSWER_BYTES, ".answers"),
+    "bundle": ((".zip",), MOST_BUNDLE_BYTES, BUNDLES_FOLDER),
 }  # kind of file -> its endings, its limit, the folder within the study
 STEMS_FOLDER = "stems"
 LONGEST_NAME = 120
@@ -41,13 +46,15 @@ async def take(
     """
     if kind not in KINDS:
         raise PageError(404, "nothing", "There is no such kind of file here.")
+    if kind == "bundle" and work.begun:
+        raise PageError(422, "kind", OCCUPIED)
     endings, most_bytes, within = KINDS[kind]
     safe = _safe_name(name, endings)
     if promised is not None and (not promised.isdecimal() or int(promised) > most_bytes):
         raise PageError(413, "large", f"{name} is too large: at most {_size(most_bytes)} can be taken.")
     folder = work.folder / within if within else work.folder
     await run_in_threadpool(folder.mkdir, exist_ok=True)
-    path = _free(folder, safe) if kind != "answers" else folder / safe
+    path = _free(folder, safe) if kind not in ("answers", "bundle") else folder / safe
     try:
         with replacing(path, lasting=False) as half:
             await _received(stream, half, most_bytes, name)
@@ -111,6 +118,8 @@ def _free(folder: Path, name: str) -> Path:
 def _require_kind(kind: str, half: Path, name: str) -> None:
     if kind == "map" and half.open("rb").read(4) != b"MThd":
         raise PageError(422, "kind", f"{name} is no Standard MIDI File; nothing was kept.")
+    if kind == "bundle" and not zipfile.is_zipfile(half):
+        raise PageError(422, "kind", f"{name} is no bundle, or was cut short; nothing was kept.")
     if kind not in ("bounce", "stem"):
         return
     try:

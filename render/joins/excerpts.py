@@ -37,7 +37,20 @@ def join_excerpt(
     """
     timeline = lay_out(song, form)
     join = _join(timeline, join_index)
-    start, stop = around(song, timeline, join, bars_before, bars_after)
+    return _excerpt(song, timeline, *around(song, timeline, join, bars_before, bars_after))
+
+
+def form_excerpt(song: Song, form: Form, start: int, stop: int) -> Audio:
+    """Frames [start, stop) of a form, (frames, channels), before its gain; frame 0 is its first bar line.
+
+    Raises:
+        FormError: the form is not in order; AudioError: a file cannot be read.
+    """
+    timeline = lay_out(song, form)
+    return _excerpt(song, timeline, max(start, timeline.start), min(stop, timeline.stop))
+
+
+def _excerpt(song: Song, timeline: Timeline, start: int, stop: int) -> Audio:
     with Mixes(song, BounceFile(song.audio), fit_stems_once(song)) as mixes:
         return Splicer(timeline, mixes, max(-timeline.start, 0)).read(start, stop)
 

@@ -21,6 +21,8 @@ from sessions.bundle.names import INSIDE, name_problem
 from sessions.bundle.writing import sources
 from sessions.study import LOG_FILE
 
+UNPACKING = ".bundle-"  # begins the names of folders that are being unpacked into
+HALF_OPENED = ".opening"  # what is unpacked and checked, and not in its place yet
 SQLITE_OWN = ("sqlite_sequence", "sqlite_stat1")
 
 
@@ -44,7 +46,7 @@ def open_bundle(path: Path, folder: Path) -> BundleCheck:
             raise BundleError(
                 f"it needs {checked.bytes / 1e6:.0f} MB, and {parent} has {free / 1e6:.0f} MB free"
             )
-        with tempfile.TemporaryDirectory(prefix=".bundle-", dir=parent) as temporary:
+        with tempfile.TemporaryDirectory(prefix=UNPACKING, dir=parent) as temporary:
             study = Path(temporary) / INSIDE
             _unpack(path, Path(temporary))
             require_own_files(study)
@@ -59,6 +61,47 @@ def open_bundle(path: Path, folder: Path) -> BundleCheck:
             f"{folder} could not be written: {error.strerror or error}; nothing was left"
         ) from None
     return checked
+
+
+def open_bundle_here(path: Path, folder: Path) -> BundleCheck:
+    """Open a bundle in a folder that holds other files, but no study: nothing there is replaced.
+
+    It is unpacked and checked beside them, then moved to its place, song.toml last; where that broke off,
+    `finish_opening` goes on.
+
+    Raises:
+        BundleError, WriteError: as `open_bundle`; BundleError: a file of the same name is there already.
+    """
+    half = folder / HALF_OPENED
+    for left in folder.glob(f"{UNPACKING}*"):  # of a process that was killed
+        shutil.rmtree(left, ignore_errors=True)
+    if half.is_dir():
+        raise BundleError("another bundle is half opened here; go on with that one first")
+    found = open_bundle(path, half)
+    taken = sorted({entry.name for entry in half.iterdir()} & {entry.name for entry in folder.iterdir()})
+    if taken:
+        shutil.rmtree(half)
+        raise BundleError(
+            f"{', '.join(taken)}: the bundle holds this too, and nothing here is replaced; open it in a "
+            "folder of its own"
+        )
+    finish_opening(folder)
+    return found
+
+
+def finish_opening(folder: Path) -> None:
+    """Move what was unpacked to its place; song.toml, which makes the folder a study, last.
+
+    Raises:
+        WriteError: a file could not be moved; what is left can be moved later.
+    """
+    half = folder / HALF_OPENED
+    try:
+        for entry in sorted(half.iterdir(), key=lambda entry: entry.name == SONG_FILE):
+            entry.rename(folder / entry.name)
+        half.rmdir()
+    except OSError as error:
+        raise WriteError(f"{folder} could not be written: {error.strerror or error}; try again") from None
 
 
 def _unpack(path: Path, folder: Path) -> None:

@@ -32,10 +32,14 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
     if study.has_log:
         known = study.log.contents(listens=False).listeners
     answer = outlook_of(work, song)
+    heard = {
+        x.name: [name for name, count in x.prior_listens.items() if count and name != AS_WRITTEN]
+        for x in song.listeners
+    }
     return {
-        "song": song, "problem": "", "written": AS_WRITTEN, "known": known,
+        "song": song, "problem": "", "written": AS_WRITTEN, "known": known, "heard": heard,
         "forms": [form.name for form in song.forms if form.name != AS_WRITTEN],
-        "outlook": answer, "picture": picture(answer) if answer else "", "looking": work.jobs.last("outlook"),
+        "outlook": answer, "picture": picture(answer) if answer else [], "looking": work.jobs.last("outlook"),
     }  # fmt: skip
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import suppress
+from dataclasses import dataclass
 from typing import Any
 
 from listening.maker.jobs import Step
@@ -13,7 +14,7 @@ from reports.model.reading import SEED
 from reports.simulation.outlook import Outlook
 from reports.simulation.plan_outlook import plan_outlook
 
-WIDTH, HEIGHT = 320, 90  # of the picture: how often the form named is the best, by lead
+WIDTH, HEIGHT = 240, 110  # of the picture: how often the form named is the best, by lead
 
 
 def wanted_key(song: Song) -> tuple[Any, ...]:
@@ -56,10 +57,31 @@ def _look(work: Workspace, step: Step) -> None:
             return
 
 
-def picture(answer: Outlook) -> str:
-    """Points of a polyline: the chance that the form named is the best, over the lead in points."""
+@dataclass(frozen=True)
+class Point:
+    """A lead in points on the picture: where it stands, and the error of the chance beside it."""
+
+    x: float
+    y: float
+    low: float
+    high: float
+    words: str
+
+
+def picture(answer: Outlook) -> list[Point]:
+    """The chance that the form named is the best, over the lead in points, from never (below) to always."""
     rows = [row for row in answer.rows if row.lead is not None]
-    most = max(row.lead or 0.0 for row in rows)
-    return " ".join(
-        f"{WIDTH * (row.lead or 0.0) / most:.1f},{HEIGHT * (1 - row.named.value):.1f}" for row in rows
-    )
+    leads = [row.lead or 0.0 for row in rows]
+    least, most = min(leads), max(leads)
+
+    def height(chance: float) -> float:
+        return HEIGHT * (1 - min(max(chance, 0.0), 1.0))
+
+    return [
+        Point(
+            WIDTH * (lead - least) / ((most - least) or 1.0), height(row.named.value),
+            height(row.named.value - row.named.error), height(row.named.value + row.named.error),
+            f"{lead:g}",
+        )
+        for lead, row in zip(leads, rows, strict=True)
+    ]  # fmt: skip

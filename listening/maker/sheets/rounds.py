@@ -11,9 +11,10 @@ from listening.links import links
 from listening.maker.deeds import Deed, Done, flag, text
 from listening.maker.hosting import Hosts
 from listening.maker.jobs import Step
+from listening.maker.sheets.way_back import size_words
 from listening.maker.workspace import Workspace
 from listening.packet.collect import collect
-from listening.packet.packet_file import write_packet
+from listening.packet.packet_file import PACKETS, write_packet
 from listening.rendering import loudness_words, render_study
 from listening.status import study_status
 from render.errors import FairhearingError, PageError
@@ -22,7 +23,6 @@ from render.song.song import Song
 from sessions.study import Study
 
 ANSWERS = ".answers"  # answer files that were dropped and are not taken in yet
-RATING_MINUTES = 1.0  # to rate and comment on a form; our own estimate
 
 
 def hosts_of(work: Workspace) -> Hosts:
@@ -57,7 +57,8 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
         "song": song, "problem": "", "manifest": manifest, "rendering": work.jobs.last("render"),
         "why": "" if manifest else _why_not(study), "status": study_status(study), "hosted": hosts.now,
         "hosting": work.jobs.last("host"), "packing": work.jobs.last("packet"),
-        "packets": packets(work.folder),
+        "packets": [(name, _size(work.folder / PACKETS / name)) for name in packets(work.folder)],
+        "answers_wait": answers_waiting(work.folder),
         "collected": work.cache.get("collected", ()), "opening": work.cache.pop("own address", ""),
     }  # fmt: skip
     if manifest is not None:
@@ -78,8 +79,8 @@ def _why_not(study: Study) -> str:
 
 
 def round_minutes(manifest: Manifest) -> int:
-    """Minutes that a round takes, with the time to rate."""
-    return round(sum(form.seconds / 60 + RATING_MINUTES for form in manifest.forms))
+    """Minutes of sound in a round; the time to rate comes on top."""
+    return max(round(sum(form.seconds for form in manifest.forms) / 60), 1)
 
 
 def _row(song: Song, hosts: Hosts, name: str, study: Study) -> dict[str, Any]:
@@ -101,19 +102,30 @@ def message(song: Song, study: Study, name: str, address: str) -> str:
     """A message to send with a link: how much there is to hear, and what a phone needs."""
     manifest = fresh_manifest(study)
     forms = len(manifest.forms) if manifest else len(song.forms)
-    minutes = f", about {round_minutes(manifest)} minutes in one go" if manifest else ""
+    about = round_minutes(manifest) if manifest else 0
+    minutes = f", about {about} {'minute' if about == 1 else 'minutes'} of music" if manifest else ""
     return (
-        f"Hello {name}, please listen to “{song.title}”: a round has {forms} forms{minutes}, and there are "
-        f"{song.rounds} rounds over {song.days} days. Use headphones or good speakers, begin softly, and "
-        "keep "
-        "the screen on and this page in front while it plays. The link is yours alone; please talk about it "
-        f"with nobody until all have heard: {address}"
+        f"Hello {name}, would you listen to “{song.title}” and say which way it should go? A round has "
+        f"{forms} forms{minutes}, and the time to rate them; there are {song.rounds} rounds over {song.days} "
+        "days. Use headphones or good speakers, begin softly, keep the screen on and the page in front while "
+        "it plays. The link is yours alone; please talk about it with nobody until all have heard:\n"
+        f"{address}"
     )
+
+
+def answers_waiting(folder: Path) -> int:
+    """How many answer files were dropped and not taken in, because the server ended in between."""
+    where = folder / ANSWERS
+    return sum(path.name[0] != "." for path in where.iterdir()) if where.is_dir() else 0
+
+
+def _size(path: Path) -> str:
+    return size_words(path.stat().st_size)
 
 
 def packets(folder: Path) -> list[str]:
     """Names of packets that were written."""
-    where = folder / "packets"
+    where = folder / PACKETS
     return sorted(path.name for path in where.glob("*.html")) if where.is_dir() else []
 
 
@@ -182,6 +194,9 @@ def _collect(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
     lines: list[str] = []
     refused = ""
     for path in sorted(folder.iterdir()):
+        if path.name[0] == ".":  # half of one, from a server that was killed
+            path.unlink(missing_ok=True)
+            continue
         try:
             lines += collect(work.study(), path).lines
         except FairhearingError as error:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from listening.maker.deeds import Deed, Done, flag, number, text, whole
+from listening.maker.sheets import bundles
 from listening.maker.uploads import SOUND_ENDINGS
 from listening.maker.workspace import Workspace
 from listening.new_study import start_study
@@ -54,6 +55,7 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
     """What the template shows."""
     begin = work.jobs.last("begin")
     plain = {"problem": work.problem() if work.begun else "", "begin": begin, "song": None}
+    plain |= bundles.context(work)
     if not work.begun:
         return plain | {
             "bounces": files(work.folder, SOUND_ENDINGS), "maps": files(work.folder, MAP_ENDINGS),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
@@ -11,19 +12,24 @@ from typing import Any
 
 from listening.maker.deeds import Deed, Done, flag, text
 from listening.maker.jobs import Step
-from listening.maker.sheets.way_back import places
+from listening.maker.sheets.way_back import GROUPS, TickStep, contents_words, size_words, tick_steps
 from listening.maker.workspace import Workspace
 from listening.status import study_status
 from render.errors import FairhearingError, PageError, StudyError
-from reports.facts.study_facts import gather
+from render.song.song import Song
+from reports.facts.study_facts import Decision, gather
+from reports.files import REPORT
 from reports.model.gates import CLEAR, EVEN, SAFE
 from reports.output import decide as decisions
 from reports.output.report import summary, write_report
-from reports.way_back.package import WayBack, folder_of, way_back
-from sessions.bundle.writing import caution
+from reports.way_back.package import folder_of, way_back
+from reports.way_back.stems import stems_bytes
+from sessions.bundle.writing import bundle_bytes, caution
+from sessions.study import Study
 
 MAY_OPEN = frozenset((CLEAR, SAFE, EVEN))  # states at which opening is regular, not early
-REPORT_HTML = Path("report") / "report.html"
+REPORT_HTML = f"{REPORT}/report.html"
+NOT_TRIED = {"form": "", "by": "", "because": ""}  # of a decision that was not recorded
 TICKED, UNTICKED = "step ticked", "step unticked"
 
 
@@ -38,8 +44,10 @@ class Reading:
     chosen: str
     decided: int  # the number of the decision that stands; 0: none
     decision: str
-    way: WayBack | None
+    form: str  # the form of the way back; "" where there is none
+    steps: tuple[TickStep, ...]
     needs: tuple[str, ...]
+    taken: int  # decisions in all, those before a reopening too
 
 
 def stands(work: Workspace) -> str:
@@ -63,33 +71,75 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
     song, study = work.song(), work.study()
     plain: dict[str, Any] = {
         "bundle_caution": caution(study) if study.has_log else "",
+        "bundle_size": bundle_size(study),
         "song": song,
         "problem": "",
         "reading": None,
+        "rated": False,
         "judging": work.jobs.last("verdict"),
     }
     if not study.has_log or not study.log.has_ratings():
         return plain
     key = reading_key(work)
     reading: Reading | None = work.cache.get("verdict")
+    if reading is not None and not reading.sealed and study.log.contents(listens=False).opened is None:
+        reading = None  # sealed again elsewhere: what was read while it was open is not shown
     if reading is None or reading.key != key:
         with suppress(StudyError):
             work.jobs.start("verdict", "reading the ratings", lambda step: _read(work, step))
     plain |= {
+        "rated": True, "tried": work.cache.get("tried", NOT_TRIED),
         "reading": reading, "current": reading is not None and reading.key == key,
         "may_open": reading is not None and reading.state in MAY_OPEN, "waiting": waiting(work),
         "reporting": work.jobs.last("report"), "deciding": work.jobs.last("decide"),
-"has_report": (work.folder / REPORT_HTML).is_file(),
+        "has_report": (work.folder / REPORT_HTML).is_file(), "report_made": report_made(work),
         "listeners": [listener.name for listener in song.listeners],
         "forms": [form.name for form in song.forms],
     }  # fmt: skip
+    if reading is not None and not reading.sealed:
+        plain["report_is_old"] = plain["has_report"] and report_is_old(work, reading)
+        plain["stems_words"] = stems_words(song)
     if reading is not None and reading.decided:
-        plain["ticks"] = ticked(work, reading.decided)
-        plain["rate"] = song.audio.sample_rate
-        plain["places"] = {}
-        if reading.way is not None and any(form.name == reading.way.form for form in song.forms):
-            plain["places"] = places(song, reading.way)
+        plain |= {
+            "ticks": ticked(work, reading.decided),
+            "rate": song.audio.sample_rate,
+            "folder": "",
+            "groups": GROUPS,
+        }
+        folder = folder_of(song, reading.decided, reading.form) if reading.form else None
+        if folder is not None and folder.is_dir():
+            plain |= {"folder": folder.name, "folder_words": contents_words(folder)}
     return plain
+
+
+def bundle_size(study: Study) -> str:
+    """About how large the study is as one file; "" where one of its files is missing."""
+    with suppress(FairhearingError, OSError):
+        return size_words(bundle_bytes(study))
+    return ""
+
+
+def report_made(work: Workspace) -> int:
+    """When the report was written, in ns: a newer one comes in a frame of its own."""
+    with suppress(OSError):
+        return (work.folder / REPORT_HTML).stat().st_mtime_ns
+    return 0
+
+
+def report_is_old(work: Workspace, reading: Reading) -> bool:
+    """Whether the report lacks what is recorded by now: its writing broke off, or it was opened elsewhere."""
+    with suppress(OSError, ValueError):
+        told = json.loads((work.folder / REPORT / "verdict.json").read_text(encoding="utf-8"))
+        return bool(told["sealed"]) or len(told.get("decisions", ())) != reading.taken
+    return True
+
+
+def stems_words(song: Song) -> str:
+    """How many stems a decision would write, and how much room the largest form's take; "" without stems."""
+    if not song.stems:
+        return ""
+    most = max(stems_bytes(song, form) for form in song.forms)
+    return f"{len(song.stems)} files, up to {size_words(most)}"
 
 
 def reading_key(work: Workspace) -> str:
@@ -107,16 +157,26 @@ def _read(work: Workspace, step: Step) -> None:
         step("reading the ratings", 0, 0)
         facts = gather(work.study())
         state = facts.judgement.state if facts.judgement is not None else ""
+        way = None if facts.sealed else way_back(facts)
+        steps = tick_steps(facts.song, way, facts.manifest) if way is not None and facts.manifest else ()
         needs = () if facts.sealed else tuple(facts.warnings)
         decision = facts.decision
         work.cache["verdict"] = Reading(
             key, summary(facts), state, facts.sealed, "" if facts.sealed else facts.chosen or "",
             len(facts.decisions) if decision is not None else 0,
-            "" if decision is None else f"{decision.by}: “{decision.form}”. {decision.because}",
-            None if facts.sealed else way_back(facts), needs,
+            decision_words(decision),
+            way.form if way is not None else "", steps, needs, len(facts.decisions),
         )  # fmt: skip
         if reading_key(work) == key:
             return
+
+
+def decision_words(decision: Decision | None) -> str:
+    """Who decided for which form, and why; "" where nothing is decided."""
+    if decision is None:
+        return ""
+    why = f" Why: {decision.because}" if decision.because else ""
+    return f"“{decision.form}”, says {decision.by}{', against the verdict' if decision.against else ''}.{why}"
 
 
 def waiting(work: Workspace) -> list[str]:
@@ -163,10 +223,15 @@ def _open(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
 def _decide(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
     form, by = text(args, "form"), text(args, "by")
     because = text({"because": args.get("because", "")}, "because", empty=True)
+    stems = args.get("stems", True) is True
+
+    work.cache["tried"] = {"form": form, "by": by, "because": because}  # kept in the form, should it fail
 
     def write(step: Step) -> tuple[str, ...]:
         step("writing the way back", 0, 0)
-        return decisions.decide(work.study(), form, because, by, step=step).lines
+        found = decisions.decide(work.study(), form, because, by, stems=stems, step=step).lines
+        work.cache.pop("tried", None)
+        return found
 
     work.jobs.start("decide", "recording the decision and writing the way back", write)
     return Done()
@@ -184,30 +249,36 @@ def _tick(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
     step = text(args, "step")
     if reading is None or not reading.decided:
         raise PageError(409, "gone", "There is no decision whose steps could be ticked off.")
-    if step not in steps_of(reading.way):
+    named = step_of(reading, step)
+    if named is None:
         raise PageError(422, "order", "There is no such step.")
-    work.note(TICKED if flag(args, "done") else UNTICKED, {"decision": reading.decided, "step": step})
+    detail = {"decision": reading.decided, "step": step, "words": named.words}
+    work.note(TICKED if flag(args, "done") else UNTICKED, detail)
     return Done()
 
 
-def steps_of(way: WayBack | None) -> tuple[str, ...]:
-    """Names of the steps of a way back: edits, then what is performed again, then joins to check by ear."""
-    if way is None:
-        return ()
-    edits = [f"edit {n}" for n in range(1, len(way.sheet.edits) + 1)]
-    return (*edits, *(f"again {n}" for n in range(1, len(way.again) + 1)))
+def step_of(reading: Reading, name: str) -> TickStep | None:
+    """A step of the way back by its id."""
+    return next((step for step in reading.steps if step.id == name), None)
 
 
-def decision_folder(work: Workspace) -> Any:
+def step_heard(work: Workspace, name: str) -> tuple[str, TickStep] | None:
+    """The form decided on, and a step of its way back; None while there is none."""
+    reading: Reading | None = work.cache.get("verdict")
+    step = step_of(reading, name) if reading is not None and reading.decided else None
+    return (reading.form, step) if reading is not None and step is not None else None
+
+
+def decision_folder(work: Workspace) -> Path:
     """The folder of the way back of the decision that stands.
 
     Raises:
         PageError: 404, nothing is decided.
     """
     reading: Reading | None = work.cache.get("verdict")
-    if reading is None or not reading.decided or reading.way is None:
+    if reading is None or not reading.decided or not reading.form:
         raise PageError(404, "nothing", "Nothing is decided yet.")
-    folder = folder_of(work.song(), reading.decided, reading.way.form)
+    folder = folder_of(work.song(), reading.decided, reading.form)
     if not folder.is_dir():
         raise FairhearingError(f"the folder {folder} is gone; decide again to have it written anew")
     return folder

@@ -1,82 +1,123 @@
-"""Where a step of the way back is heard: its place in the bounce, and the join that it makes."""
+"""The way back as a list to tick off: its steps in order, and where each is heard before and after."""
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
+from pathlib import Path
 
-from render.audio.timeline import Timeline, lay_out
-from render.song.forms import Piece
+from render.audio.timeline import lay_out
+from render.renders.manifest import Manifest
 from render.song.song import Song
-from reports.way_back.package import WayBack
-from reports.way_back.rebuild_words import Edit
-from reports.way_back.rerecord import Item
+from reports.way_back.arrangement import task
+from reports.way_back.package import WayBack, bars_of, project_steps
+from reports.way_back.rebuild import Step
+from reports.way_back.stems import STEMS
 
 AROUND_BARS = 2
+GROUPS = IN_PROJECT, AGAIN, BY_EAR = (
+    "In the song's project", "To perform again", "To check by ear, join by join",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
-class Place:
-    """Where a step is heard: frames of the bounce, and the join of the new form with this index, if any."""
+class Passage:
+    """A stretch of sound: its first frame and how many there are."""
 
     first_frame: int
     frames: int
-    join: int | None
 
 
-def places(song: Song, way: WayBack) -> dict[str, Place]:
-    """Step ("edit 1", "again 1") -> where it is heard; steps that only end or silence have none."""
-    timeline = lay_out(song, song.form(way.form))
-    by_step: dict[str, Place] = {}
-    for number, edit in enumerate(way.sheet.edits, start=1):
-        place = _of_edit(song, timeline, edit)
-        if place is not None:
-            by_step[f"edit {number}"] = place
-    for number, item in enumerate(way.again, start=1):
-        place = _of_item(song, timeline, item)
-        if place is not None:
-            by_step[f"again {number}"] = place
-    return by_step
+@dataclass(frozen=True)
+class TickStep:
+    """A step to tick off. `before` is a passage of the bounce, `after` one of the form (frame 0: its first
+    bar line); None where there is nothing to hear. `id` stays the same while the step does."""
+
+    id: str
+    group: str
+    words: str
+    note: str
+    before: Passage | None
+    after: Passage | None
 
 
-def _of_edit(song: Song, timeline: Timeline, edit: Edit) -> Place | None:
-    times_s = [float(p.bounce_s) for p in (edit.start, edit.stop, edit.to) if p and p.bounce_s is not None]
-    if not times_s:
-        return None
-    misses = [(_miss_s(song, timeline, index, times_s), index) for index in range(len(timeline.joins))]
-    return _around(song, times_s[0], min(misses)[1] if misses else None)
+def tick_steps(song: Song, way: WayBack, manifest: Manifest) -> tuple[TickStep, ...]:
+    """All steps of a way back: edits in the project, what is performed again, joins to check by ear."""
+    places = _Places(song, way)
+    found = []
+    for one, step in zip(project_steps(way, manifest), way.sheet.steps, strict=True):
+        note = f"{one.effect}; it shows at {one.place}"
+        form_s = one.form_s - manifest.lead_s
+        before_s = _heard_at_s(step)
+        before = places.before(places.bounce_at_s(form_s) if before_s is None else before_s)
+        after = places.after(form_s)
+        found.append(TickStep(one.id, IN_PROJECT, one.words, note, before, after))
+    for item in way.again:
+        words = f"{bars_of(item)}, {item.part}: {item.what}"
+        key = hashlib.sha256(f"{way.form}/{words}".encode()).hexdigest()[:12]
+        group = BY_EAR if item.by_ear else AGAIN
+        form_s = places.form_s(item.first_bar)
+        before, after = places.before(places.bounce_at_s(form_s)), places.after(form_s)
+        found.append(TickStep(key, group, words, item.why, before, after))
+    return tuple(found)
 
 
-def _of_item(song: Song, timeline: Timeline, item: Item) -> Place | None:
-    """The join nearest to the item's bars of the new form; before it, the bounce where the new part was."""
-    misses = []
-    for index, join in enumerate(timeline.joins):
-        if join.after is not None:
-            bar = int(timeline.parts[join.after].start_bar) + 1
-            misses.append((max(item.first_bar - bar, bar - item.last_bar, 0), index))
-    if not misses:
-        return None
-    index = min(misses)[1]
-    after = timeline.joins[index].after
-    part = timeline.form.parts[after] if after is not None else None
-    if not isinstance(part, Piece):
-        return None
-    return _around(song, float(song.grid.line_s(part.first_bar)), index)
+def contents_words(folder: Path) -> str:
+    """What the folder of a decision holds, and how large it is, for who takes it away."""
+    sizes = {path.relative_to(folder): path.stat().st_size for path in folder.rglob("*") if path.is_file()}
+    stems = {path: size for path, size in sizes.items() if path.parts[0] == STEMS}
+    words = (
+        f"One ZIP of {size_words(sum(sizes.values()))}: the rebuild sheet and the re-record list as text and "
+        "as tables, a Standard MIDI File with the form's tempo, meter and markers, and the form as it was "
+        "heard, with a cue at each part"
+    )
+    if stems:
+        words += f"; {len(stems)} stems in the new order take {size_words(sum(stems.values()))} of it"
+    return f"{words}."
 
 
-def _miss_s(song: Song, timeline: Timeline, index: int, times_s: list[float]) -> float:
-    """How far the two sides of a join lie from the places of an edit, in seconds of the bounce."""
-    join, miss_s = timeline.joins[index], 0.0
-    for side, later in ((join.before, 1), (join.after, 0)):
-        part = timeline.form.parts[side] if side is not None else None
-        if isinstance(part, Piece):
-            line_s = float(song.grid.line_s(part.last_bar + 1 if later else part.first_bar))
-            miss_s += min(abs(line_s - time_s) for time_s in times_s)
-    return miss_s
+def size_words(count: int) -> str:
+    """A size for people: "12 MB"."""
+    return f"{count / 1e6:.0f} MB" if count >= 1e6 else f"{count / 1e3:.0f} kB"
 
 
-def _around(song: Song, time_s: float, join: int | None) -> Place:
-    bar_s = float(song.grid.stretch(1).bar_s) * AROUND_BARS
-    rate, last = song.audio.sample_rate, song.audio.frames - 1
-    first = min(max(round((time_s - bar_s) * rate), 0), last)
-    stop = min(max(round((time_s + bar_s) * rate), first + 1), last + 1)
-    return Place(first, stop - first, join)
+def _heard_at_s(step: Step) -> float | None:
+    """Where in the bounce the material of an edit stands, or what the edit touches; None: only silence."""
+    places = (step.edit.start, step.edit.to, step.edit.stop)
+    return next((float(p.bounce_s) for p in places if p is not None and p.bounce_s is not None), None)
+
+
+class _Places:
+    """Where bars of a form lie in it and in the bounce, as passages of two bars on either side."""
+
+    def __init__(self, song: Song, way: WayBack) -> None:
+        form = song.form(way.form)
+        self.song, self.way = song, way
+        self.timeline, self.todo = lay_out(song, form), task(song, form)
+
+    def form_s(self, bar: int) -> float:
+        """Seconds after the form's first bar line at which a bar of it begins."""
+        goal = self.todo.goal
+        return (goal.lines[min(bar, len(goal.slots)) - 1] - goal.lead) / self.todo.per_s
+
+    def bounce_at_s(self, form_s: float) -> float | None:
+        """Where the bounce has what the form plays at a place; None for a silence."""
+        marks = self.way.sheet.landmarks
+        mark = next((m for m in reversed(marks) if self.form_s(m.first_bar) <= form_s + 1e-6), marks[0])
+        if mark.bounce_s is None:
+            return None
+        return float(mark.bounce_s) + form_s - self.form_s(mark.first_bar)
+
+    def before(self, at_s: float | None) -> Passage | None:
+        """The bounce around a place, in frames of its file."""
+        return None if at_s is None else self._around(at_s, 0, self.song.audio.frames)
+
+    def after(self, at_s: float) -> Passage:
+        """The form around a place, in frames after its first bar line."""
+        return self._around(at_s, self.timeline.start, self.timeline.stop)
+
+    def _around(self, at_s: float, low: int, high: int) -> Passage:
+        rate, bars_s = self.song.audio.sample_rate, float(self.song.grid.stretch(1).bar_s) * AROUND_BARS
+        first = min(max(round((at_s - bars_s) * rate), low), high - 1)
+        stop = min(max(round((at_s + bars_s) * rate), first + 1), high)
+        return Passage(first, stop - first)

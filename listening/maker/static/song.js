@@ -234,7 +234,8 @@ const Uploads = (() => {
     }
     Maker.say(`${names.join(", ")}: taken.`);
     if (place.value !== undefined) place.value = "";
-    if (kind === "answers") await Maker.act("collect", {}, box);
+    if (kind === "bundle") await Maker.act("open_bundle", { bundle: names[0] }, box);
+    else if (kind === "answers") await Maker.act("collect", {}, box);
     else if (kind === "bounce") await Maker.show("song", { bounce: names[0] });
     else if (kind === "stem" && document.getElementById("begin-form")) await Maker.show("song");
     else if (kind === "stem") await Maker.act("use_stems", { folder: "stems" }, box);

@@ -1,39 +1,15 @@
-"""From the song's project to the page, and the whole study as one download."""
+"""From the song's project to the page: tempo, meter and markers of its map."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
 import soundfile
 
 from render.song.song import load_song
-from sessions.bundle.checking import check_bundle
 from tests.invented_songs import SONGS, play
-from tests.maker import MakerPage, maker_page
-from tests.page_study import copied, rendered_short
+from tests.maker import maker_page
 from tests.smf import map_bytes, marker, meter, tempo
-
-__all__ = ["rendered_short"]
-
-
-@pytest.fixture
-def page(rendered_short: Path, tmp_path: Path) -> Iterator[MakerPage]:
-    study = copied(rendered_short, tmp_path / "study")
-    with maker_page(study.folder) as running:
-        yield running
-
-
-def test_a_sealed_study_is_taken_away_when_it_is_asked_for_twice(page: MakerPage, tmp_path: Path) -> None:
-    _ = page.study.log
-    asked = page.ask("POST", "/api/ticket/bundle", json={})
-    assert asked.status_code == 409 and "seed" in asked.json()["text"]
-    ticket = page.ask("POST", "/api/ticket/bundle", json={"name": "sealed too"}).json()["ticket"]
-    taken = page.client.get(f"/file/{ticket}")
-    assert taken.status_code == 200
-    (tmp_path / "a.zip").write_bytes(taken.content)
-    assert check_bundle(tmp_path / "a.zip").is_whole
 
 
 def test_a_study_begins_with_the_map_of_the_songs_project(tmp_path: Path) -> None:

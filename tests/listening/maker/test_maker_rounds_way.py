@@ -77,8 +77,8 @@ def open_and_decide(hands: Mouse, page: Page, work: MakerPage) -> bytes:
     expect(page.locator(".error")).to_contain_text("is recorded", timeout=STEP_MS)
     hands.press("#decide-go")
     page.locator("#take-way").wait_for(timeout=4 * STEP_MS)
-    hands.press("#tick-edit-1")
-    until(lambda: page.locator("#tick-edit-1").is_checked(), page)
+    hands.press("input[id^=tick-]")
+    until(lambda: page.locator("input[id^=tick-]").first.is_checked(), page)
     with page.expect_download(timeout=STEP_MS) as zipped:
         hands.press("#take-way")
     return Path(zipped.value.path()).read_bytes()

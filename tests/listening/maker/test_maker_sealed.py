@@ -9,10 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from listening.rounds import Round, enter_round
-from sessions.study import Study
-from tests.far_listener import answers_of
-from tests.maker import MakerPage, maker_page
+from tests.maker import MakerPage, hear_one, maker_page
 from tests.page_study import copied, rendered_short
 
 __all__ = ["rendered_short"]
@@ -26,20 +23,6 @@ def page(rendered_short: Path, tmp_path: Path) -> Iterator[MakerPage]:
     study = copied(rendered_short, tmp_path / "study")
     with maker_page(study.folder) as running:
         yield running
-
-
-def hear_one(study: Study, name: str, rating: float, text: str) -> tuple[Round, int]:
-    """One form of the listener's round, heard whole, rated and commented; the round stays open."""
-    round_ = enter_round(study, name, any_day=True)
-    demand = round_.next_demand
-    assert demand is not None
-    sitting = study.log.sit_down(name, "headphones", "page")
-    listen = round_.begin(demand, sitting)
-    study.log.end_listen(listen.id, demand.render.frames)
-    study.log.rate(listen.id, {"overall": rating})
-    study.log.comment(listen.id, text, 1.0)
-    round_.refresh()
-    return round_, listen.code
 
 
 def test_nothing_that_reaches_the_makers_browser_tells_a_form(page: MakerPage) -> None:
@@ -124,27 +107,6 @@ def test_opening_early_is_asked_as_such_and_recorded(page: MakerPage) -> None:
     assert told.status_code == 200
 
 
-def test_deciding_writes_the_way_back_and_ticks_last(page: MakerPage) -> None:
-    hear_one(page.study, "ana", 50.0, "a word")
-    page.do("decide", {"form": "upside down", "by": "ana", "because": "it lifts"}, "verdict")
-    page.wait("decide")
-    page.sheet("verdict")
-    page.wait("verdict")
-    html = page.sheet("verdict")["html"]
-    assert "tick-edit-1" in html and "it lifts" in html
-    page.do("tick", {"step": "edit 1", "done": True}, "verdict")
-    told = page.try_("tick", {"step": "edit 999", "done": True}, "verdict")
-    assert told.status_code == 422
-    ticket = page.ask("POST", "/api/ticket/way-back", json={}).json()["ticket"]
-    zipped = page.client.get(f"/file/{ticket}")
-    assert zipped.status_code == 200 and zipped.content[:2] == b"PK"
-    with maker_page(page.folder) as again:  # the server anew: what was ticked stays ticked
-        again.sheet("verdict")
-        again.wait("verdict")
-        assert 'id="tick-edit-1"' in again.sheet("verdict")["html"]
-        assert "checked" in again.sheet("verdict")["html"].partition('id="tick-edit-1"')[2][:200]
-
-
 def test_links_are_events_of_the_log(page: MakerPage) -> None:
     refused = page.try_("link", {"listener": "ana"}, "rounds")
     assert refused.status_code == 422 and "nothing is served" in refused.json()["text"].lower()
@@ -158,25 +120,3 @@ def test_links_are_events_of_the_log(page: MakerPage) -> None:
     assert "given out" not in page.sheet("rounds")["html"]
     page.do("stop_host", {}, "rounds")
     assert "Served at" not in page.sheet("rounds")["html"]
-
-
-def test_answers_that_are_dropped_twice_damaged_or_of_another_study(
-    page: MakerPage, rendered_short: Path, tmp_path: Path
-) -> None:
-    answers, damaged, other = (tmp_path / f"{name}.json" for name in ("answers", "damaged", "other"))
-    answers_of(page.study, answers)
-    page.upload("answers", answers)
-    assert "rated" in page.do("collect", {}, "rounds")["html"]
-    kept = page.study.log.contents().listens
-    assert sum(listen.rating is not None for listen in kept) == 3
-    page.upload("answers", answers)
-    page.try_("collect", {}, "rounds")
-    assert page.study.log.contents().listens == kept, "nothing is doubled"
-    damaged.write_bytes(answers.read_bytes()[:-200])
-    answers_of(copied(rendered_short, tmp_path / "elsewhere"), other)
-    for path in (damaged, other):
-        page.upload("answers", path)
-        refused = page.try_("collect", {}, "rounds")
-        assert refused.status_code == 422 and len(refused.json()["text"]) > 20
-        assert page.study.log.contents().listens == kept
-    assert not (page.folder / ".answers").exists()
