@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import json
 import math
 import shutil
@@ -58,20 +57,6 @@ def wrapped(text: str, initial_indent: str = "", subsequent_indent: str = "") ->
     """A paragraph as wide as the terminal, 100 columns at most."""
     columns = min(100, shutil.get_terminal_size((100, 24)).columns)
     return click.wrap_text(text, columns, initial_indent, subsequent_indent)
-
-
-@contextmanager
-def no_collection() -> Iterator[None]:
-    """No garbage collection in here, nor at exit of what was made in here: a fifth of a short command's time.
-
-    Nearly all that is made while modules load is kept, so looking for garbage in it finds nothing.
-    """
-    gc.disable()
-    try:
-        yield
-    finally:
-        gc.freeze()
-        gc.enable()
 
 
 def echo_json(value: Any) -> None:

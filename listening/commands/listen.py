@@ -10,7 +10,6 @@ import click
 from listening.commands.common import (
     echo_json,
     echo_table,
-    no_collection,
     open_study,
     with_json,
     with_study,
@@ -130,14 +129,13 @@ def collect(folder: Path, file: Path) -> None:
 @with_json
 def status(folder: Path, as_json: bool) -> None:
     """Who has heard what, and when the next round is due. Tells no form's name or rating."""
-    with no_collection():
-        from listening.status import study_status
+    from listening.status import study_status
 
-        status = study_status(open_study(folder))
-        if as_json:
-            echo_json(status.as_json())
-        else:
-            _echo_status(status)
+    status = study_status(open_study(folder))
+    if as_json:
+        echo_json(status.as_json())
+    else:
+        _echo_status(status)
 
 
 def _echo_status(status: StudyStatus) -> None:

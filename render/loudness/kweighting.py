@@ -6,8 +6,8 @@ here the cascade is taken in its state-space form and a whole block of L samples
     y = x T + s O            (what the block itself gives, and what the state before it still rings)
     s' = s A^L + x R         (the state after it)
 
-Only the short recursion over block states is left to a recursive filter; the rest is matrix products in
-float32, about half the processor time of two biquads (see render/loudness/buffers.py).
+Only the short recursion over block states is left (`_recursion`); the rest is matrix products in float32,
+about half the processor time of two biquads (see render/loudness/buffers.py).
 Block processing of recursive filters is textbook signal processing (C. S. Burrus, "Block implementation
 of digital filters", 1971; source from memory).
 
@@ -21,8 +21,6 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import solve_discrete_lyapunov, toeplitz
-from scipy.signal import lfilter
 
 from render.arrays import AnyFloats
 from render.loudness.buffers import CHUNK_FRAMES, Float32, rows_times
@@ -30,6 +28,7 @@ from render.loudness.k_response import Float64, k_weighting_sos
 
 _BLOCK_FRAMES = 64  # 48 to 64 is fastest; shorter blocks have more states, longer ones more products
 _ORDER = 4
+_NEGLIGIBLE = 1e-18  # of a state: far below what a double holds beside it
 
 
 @dataclass(frozen=True)
@@ -52,7 +51,9 @@ def _state_space(sos: Float64) -> tuple[Float64, Float64, Float64, float]:
     a[2:, 0] = into_second
     b = np.concatenate((into_first, into_second * b0))
     c = np.array([e0, 0.0, 1.0, 0.0])
-    observed = solve_discrete_lyapunov(a.T, np.outer(c, c))
+    # the energy that a state still gives, X = A^T X A + c c^T, as 16 linear equations
+    energies = np.linalg.solve(np.eye(_ORDER**2) - np.kron(a.T, a.T), np.outer(c, c).ravel())
+    observed = energies.reshape(_ORDER, _ORDER)
     normal: Float64 = np.linalg.cholesky(observed).T
     back = np.linalg.inv(normal)
     return normal @ a @ back, normal @ b, c @ back, float(b0 * e0)
@@ -69,7 +70,7 @@ def _block_form(sample_rate: int) -> _BlockForm:
     from_modes = np.empty((_ORDER, _ORDER))
     from_modes[0::2], from_modes[1::2] = 2 * vectors[:, upper].real.T, -2 * vectors[:, upper].imag.T
     return _BlockForm(
-        answer=np.concatenate((np.triu(toeplitz(impulse)), (c @ powers[:length]).T)).astype(np.float32),
+        answer=np.concatenate((_convolution(impulse), (c @ powers[:length]).T)).astype(np.float32),
         drive=(powers[length - 1 :: -1] @ b).astype(np.float32),
         powers=np.ascontiguousarray(powers.transpose(0, 2, 1)),
         poles=values[upper] ** length,
@@ -78,16 +79,33 @@ def _block_form(sample_rate: int) -> _BlockForm:
     )
 
 
+def _convolution(impulse: Float64) -> Float64:
+    """(L, L): rows of samples times it are their convolution with an impulse response (L,), as far as L."""
+    late = np.arange(len(impulse)) - np.arange(len(impulse))[:, None]
+    return np.where(late >= 0, impulse[late], 0.0)
+
+
 def _states(form: _BlockForm, driven: Float64, state: Float64) -> Float64:
     """States before each block and after the last, (channels, blocks + 1, 4), from what each block adds."""
-    modes = driven @ form.to_modes
-    first = state @ form.to_modes
-    states = np.empty((driven.shape[0], driven.shape[1] + 1, 2), dtype=np.complex128)
-    states[:, 0] = first
-    for mode, pole in enumerate(form.poles):
-        start = pole * first[:, mode, None]
-        states[:, 1:, mode], _ = lfilter([1.0], [1.0, -pole], modes[..., mode], axis=1, zi=start)
-    return states.view(np.float64) @ form.from_modes
+    modes = np.empty((2, driven.shape[0], driven.shape[1] + 1), dtype=np.complex128)
+    modes[:, :, 0] = (state @ form.to_modes).T
+    modes[:, :, 1:] = np.moveaxis(driven @ form.to_modes, -1, 0)
+    for mode, pole in zip(modes, form.poles, strict=True):
+        _recursion(mode, complex(pole))
+    return np.ascontiguousarray(np.moveaxis(modes, 0, -1)).view(np.float64) @ form.from_modes
+
+
+def _recursion(values: npt.NDArray[np.complex128], pole: complex) -> None:
+    """y[n] = x[n] + pole y[n - 1] along the last axis, in place, by doubling.
+
+    After each step every value has gathered twice as many of those before it, until what is further off has
+    died away.
+    """
+    step = 1
+    while step < values.shape[-1] and abs(pole) > _NEGLIGIBLE:
+        values[..., step:] += pole * values[..., :-step]
+        pole *= pole
+        step *= 2
 
 
 class KWeighting:

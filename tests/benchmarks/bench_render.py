@@ -2,8 +2,7 @@
 
     python -m tests.benchmarks.bench_render [minutes]
 
-(a) the straightforward pipeline, per form: splice in memory, pyloudnorm, scipy's resample_poly x4 for the
-    true peak, soundfile for writing, then pyloudnorm again on the file that was read back;
+(a) the straightforward pipeline (tests/benchmarks/straightforward.py);
 (b) reading the source and writing the same WAV files with soundfile alone, as int32.
 Also what a fifth form, one changed form, and nothing changed cost, and the commands' start-up.
 """
@@ -21,15 +20,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-import pyloudnorm
 import soundfile
-from scipy.signal import resample_poly
 
-from render.audio.splice import Splicer
-from render.audio.stems import Mixes, read_audio
-from render.audio.timeline import lay_out, longest_lead
 from render.renders.render_forms import render_forms
 from render.song.song import Song, load_song
+from tests.benchmarks.straightforward import straightforward
 from tests.songs import make_study
 
 SECTIONS = {
@@ -65,23 +60,6 @@ def timed(work: Callable[[], object]) -> float:
     start = time.perf_counter()
     work()
     return time.perf_counter() - start
-
-
-def straightforward(song: Song, folder: Path) -> None:
-    """(a) What somebody would write first; every step per form."""
-    meter = pyloudnorm.Meter(song.audio.sample_rate)
-    timelines = [lay_out(song, form) for form in song.forms]
-    lead = longest_lead(song, timelines)
-    for number, timeline in enumerate(timelines):
-        mixes = Mixes(song, read_audio(song.audio.path), None)
-        audio = Splicer(timeline, mixes, lead).read(-lead, timeline.stop)
-        loudness = meter.integrated_loudness(audio)
-        peak = max(np.abs(resample_poly(audio[:, c], 4, 1)).max() for c in range(audio.shape[1]))
-        gain_db = min(-20.0 - loudness, -1.0 - 20 * np.log10(peak))
-        path = folder / f"{number}.wav"
-        soundfile.write(path, audio * 10 ** (gain_db / 20), song.audio.sample_rate, subtype="PCM_24")
-        again, rate = soundfile.read(path)
-        pyloudnorm.Meter(rate).integrated_loudness(again)
 
 
 def copy_alone(song: Song, frames: list[int], folder: Path) -> float:

@@ -4,9 +4,10 @@ import csv
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from render.arrays import Floats
-from reports.verdict.agreement import agreement, friedman, icc
+from reports.verdict.agreement import agreement, chi_square_tail, friedman, icc, sign_test
 from tests.places import DATA
 
 
@@ -67,6 +68,25 @@ def test_two_forms_are_a_sign_test() -> None:
     found = friedman(np.array([[1, 2], [1, 2], [1, 2], [3, 1], [2, 2]], dtype=float))
     assert found is not None
     assert found.p == pytest.approx(0.625)  # 3 against 1 of 4: 2 * (1 + 4) / 16
+
+
+@pytest.mark.parametrize("forms", [3, 4, 5, 8])
+def test_friedman_is_that_of_scipy(forms: int) -> None:
+    rng = np.random.default_rng(forms)
+    for rows in (2, 7, 40):
+        blocks = rng.integers(0, 12, (rows, forms)).astype(float)  # with many ties
+        found, expected = friedman(blocks), stats.friedmanchisquare(*blocks.T)
+        assert found is not None
+        assert (found.statistic, found.p) == pytest.approx((expected.statistic, expected.pvalue), rel=1e-9)
+
+
+def test_tails_are_those_of_scipy() -> None:
+    for df in range(1, 12):
+        for value in (0.0, 1e-6, 0.3, 2.7, 9.0, 40.0, 300.0):
+            assert chi_square_tail(value, df) == pytest.approx(stats.chi2.sf(value, df), rel=1e-9)
+    for above, below in ((0, 1), (3, 1), (4, 4), (0, 9), (30, 51)):
+        expected = stats.binomtest(above, above + below).pvalue
+        assert sign_test(above, below) == pytest.approx(expected, rel=1e-9)
 
 
 def test_shrout_and_fleiss() -> None:
