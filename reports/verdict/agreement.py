@@ -58,7 +58,7 @@ def friedman(blocks: Floats) -> Friedman | None:
 def sign_test(above: int, below: int) -> float:
     """The two-sided p of the exact sign test, ties left out (Hollander and Wolfe 1973)."""
     count = above + below
-    tail = sum(math.comb(count, i) for i in range(min(above, below) + 1)) / 2**count
+    tail: float = sum(math.comb(count, i) for i in range(min(above, below) + 1)) / 2**count
     return min(1.0, 2 * tail)
 
 

@@ -3,10 +3,10 @@
     python -m tests.benchmarks.bench_commands [--runs N] [--only WORD] [--beside TREE]
 
 On the demo's study: a process that imports numpy, scipy.signal and soundfile and reads the demo's song, and
-one that imports click. Four forms of four minutes: the straightforward pipeline as a program of its own. Every
-process runs once a round, so that a busy machine slows all alike; told are the least and the median, in user
-and system time of the process and by the clock. `--beside` also runs the commands of another tree of this
-project (a work tree of an earlier commit), in the same rounds. Prints Markdown.
+one that imports click. Four forms of four minutes: the straightforward pipeline as a program of its own.
+Every process runs once a round, so that a busy machine slows all alike; told are the least and the median, in
+user and system time of the process and by the clock. `--beside` also runs the commands of another tree of
+this project (a work tree of an earlier commit), in the same rounds. Prints Markdown.
 """
 
 from __future__ import annotations
@@ -106,9 +106,8 @@ def write_ratings(report: Path, into: Path) -> None:
     """The rounds of the demo that make 90 ratings, from its report's table."""
     with (report / "ratings.csv").open(encoding="utf-8") as source, into.open("w", encoding="utf-8") as out:
         table = csv.DictReader(source)
-        writer = csv.DictWriter(
-            out, ("listener", "day", "round", "position", "form", "rating"), extrasaction="ignore"
-        )
+        columns = ("listener", "day", "round", "position", "form", "rating")
+        writer = csv.DictWriter(out, columns, extrasaction="ignore")
         writer.writeheader()
         writer.writerows(row for row in table if int(row["round"]) <= VERDICT_ROUNDS)
 
@@ -119,11 +118,16 @@ def commands(place: Path, tree: Path) -> list[Case]:
     place.mkdir()
     python(place, tree, "-m", "listening.cli", "demo", str(demo))()
     shutil.copytree(demo, silent, ignore=shutil.ignore_patterns("*.flac"))
+    shutil.rmtree(silent / "report")
     forget(silent / "renders", "*.wav")  # its report and decision come without the forms' sound
     new.mkdir()
     shutil.copyfile(demo / SONG, new / SONG)
     write_ratings(demo / "report", demo / "90.csv")
     study(minutes, FOUR_MINUTES, FORMS)
+
+    decide = ["decide", "early bridge", "--because", "it lifts", "--by", "marit", "--yes"]
+    if (tree / "reports" / "way_back" / "stems.py").exists():
+        decide.append("--no-stems")
 
     def case(name: str, where: Path, *arguments: str, before: Callable[[], object] = lambda: None) -> Case:
         return Case(name, where, python(where, tree, "-m", "listening.cli", *arguments), before)
@@ -140,8 +144,7 @@ def commands(place: Path, tree: Path) -> list[Case]:
         case("ideas, unchanged", demo, "ideas"),
         case("new", new, "new", SONG, "--tempo", "97.3", "--yes", before=lambda: forget(new, "song.toml")),
         case("report, no sound", silent, "report"),
-        case("decide, no sound", silent, "decide", "early bridge", "--because", "it lifts", "--by", "marit", "--yes",
-             *(["--no-stems"] if (tree / "reports" / "way_back" / "stems.py").exists() else [])),
+        case("decide, without stems", demo, *decide),
         case("report, with its players", demo, "report"),
         case("verdict, 90 ratings", demo, "verdict", "90.csv"),
         case("render, nothing changed", demo, "render"),
@@ -183,15 +186,14 @@ def rows(costs: dict[str, Cost]) -> list[str]:
     """The table of one tree's processes."""
     baseline, click = (min(costs[name].cpu_s) for name in (BASELINE, CLICK))
     lines = [
-        "| process | CPU, s: least / median | clock, s: least / median | CPU, times the baseline | times `import click` |",
+        "| process | CPU, s: least / median | clock, s: least / median | CPU, times the baseline "
+        "| times `import click` |",
         "|---|---|---|---|---|",
     ]
     for name, cost in costs.items():
+        cpu, wall = (f"{min(times):.2f} / {median(times):.2f}" for times in (cost.cpu_s, cost.wall_s))
         least = min(cost.cpu_s)
-        lines.append(
-            f"| {name} | {least:.2f} / {median(cost.cpu_s):.2f} | {min(cost.wall_s):.2f} / {median(cost.wall_s):.2f} "
-            f"| {least / baseline:.2f} | {least / click:.1f} |"
-        )
+        lines.append(f"| {name} | {cpu} | {wall} | {least / baseline:.2f} | {least / click:.1f} |")
     return lines
 
 

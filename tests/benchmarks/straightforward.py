@@ -2,8 +2,8 @@
 
     python -m tests.benchmarks.straightforward STUDY FOLDER
 
-Per form: splice in memory, pyloudnorm, scipy's resample_poly x4 for the true peak, soundfile for writing, then
-pyloudnorm again on the file that was read back.
+Per form: splice in memory, pyloudnorm, scipy's resample_poly x4 for the true peak, soundfile for writing,
+then pyloudnorm again on the file that was read back.
 """
 
 from __future__ import annotations
