@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from listening.cautions import LONG_SITTING_S
@@ -26,13 +26,14 @@ from render.song.audio_header import audio_info
 from render.song.forms import bars_text
 from render.song.grid import Grid, exact, parse_meter
 from render.song.song import SONG_FILE, Song, read_text
+from render.steps import Step
 from sessions.study import Study
 
 JOINS_FILE, CLICK_FILE = "joins.wav", "click.wav"
 MOST_FORMS = 6  # our own rule of thumb, from the outlook's figures
 
 
-def examine_song(study: Study, step: Callable[[str, int, int], None]) -> Checked:
+def examine_song(study: Study, step: Step) -> Checked:
     """Read the song, lay out every form and judge every join.
 
     Raises:

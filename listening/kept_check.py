@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable
 from pathlib import Path
 
 from listening.check_result import Checked
@@ -13,9 +12,8 @@ from render.kept import kept, key_of
 from render.proposals.idea import Idea
 from render.renders.manifest import RENDERS
 from render.song.song import SONG_FILE, read_text
+from render.steps import Step
 from sessions.study import Study
-
-Step = Callable[[str, int, int], None]  # what is done, how many of how many
 
 
 def check_study(study: Study, step: Step) -> Checked:

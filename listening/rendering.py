@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from listening.status import rated_forms_of, retired_lines
 from render.renders.manifest import Manifest
 from render.renders.render_forms import render_forms
+from render.steps import Step
 from sessions.study import Study
 
 
@@ -19,7 +19,7 @@ class Rendering:
     retired: tuple[str, ...]
 
 
-def render_study(study: Study, step: Callable[[str, int, int], None]) -> Rendering:
+def render_study(study: Study, step: Step) -> Rendering:
     """Render the forms of song.toml; what open rounds need stays.
 
     Raises:

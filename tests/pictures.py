@@ -13,6 +13,7 @@ from playwright.sync_api import Page
 from listening.demo.demo_study import play_through, write_study
 from listening.maker.sheets.road_maps import unjudged
 from listening.rendering import render_study
+from render.steps import no_step
 from sessions.study import Study
 from tests.browser import STEP_MS, chromium, open_page, until
 from tests.maker import MakerPage, maker_page
@@ -37,7 +38,7 @@ def main() -> None:
         folder = Path(place) / "lanterns"
         write_study(folder)
         study = Study(folder)
-        render_study(study, lambda _what, _done, _of: None)
+        render_study(study, no_step)
         play_through(study)
         with (
             maker_page(folder) as work,

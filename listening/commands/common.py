@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from render.steps import Step
+
 if TYPE_CHECKING:
     from sessions.resting import PanelReading
     from sessions.study import Study
@@ -98,7 +100,7 @@ def echo_warnings(warnings: Iterable[str]) -> None:
 
 
 @contextmanager
-def progress(what: str) -> Iterator[Callable[[str, int, int], None]]:
+def progress(what: str) -> Iterator[Step]:
     """A progress line on stderr for long work: call it with (what was done, steps done, steps in all)."""
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn

@@ -6,7 +6,6 @@ through the same plan, codes and log as real ones; only the sound and the ears a
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -17,6 +16,7 @@ from listening.demo.song import song_toml, write_song
 from listening.rounds import Round, enter_round
 from render.errors import StudyError
 from render.files import OWNERS_FOLDER
+from render.steps import Step, no_step
 from sessions.records import OVERALL
 from sessions.study import Study
 
@@ -91,9 +91,7 @@ def write_study(folder: Path) -> None:
     (folder / "song.toml").write_text(song_toml(), encoding="utf-8")
 
 
-def play_through(
-    study: Study, step: Callable[[str, int, int], None] = lambda _what, _done, _of: None
-) -> list[str]:
+def play_through(study: Study, step: Step = no_step) -> list[str]:
     """Scripted listeners do every planned round; returns what to tell about it."""
     days = study.song.days
     first = study.clock().replace(hour=ROUND_HOURS[0], minute=0, second=0, microsecond=0) - timedelta(

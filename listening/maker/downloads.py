@@ -11,6 +11,7 @@ from starlette.responses import FileResponse, Response
 from listening.maker.workspace import Workspace
 from render.errors import PageError
 from render.files import replacing
+from render.steps import no_step
 
 REPORT = "report"
 DOWNLOADS = ".downloads"  # made anew whenever they are asked for
@@ -69,7 +70,7 @@ def _bundle(work: Workspace, sealed_too: bool) -> Path:
     path = work.folder / DOWNLOADS / bundle_name(study)
     path.parent.mkdir(exist_ok=True)
     path.unlink(missing_ok=True)
-    write_bundle(study, path, lambda _file, _done, _of: None, sealed_too=sealed_too)
+    write_bundle(study, path, no_step, sealed_too=sealed_too)
     return path
 
 

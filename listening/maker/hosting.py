@@ -10,11 +10,11 @@ import uvicorn
 
 from listening import links
 from listening.links import FreshLink
-from listening.maker.jobs import Step
 from listening.maker.workspace import Workspace
 from listening.page import host
 from listening.page.server import create_app
 from render.errors import StudyError
+from render.steps import Step
 from sessions.study import Study
 
 STARTS_WITHIN_S = 30.0

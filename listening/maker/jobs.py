@@ -8,8 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from render.errors import FairhearingError, StudyError
-
-Step = Callable[[str, int, int], None]  # what is done, steps done, steps in all
+from render.steps import Step
 
 
 class Cancelled(Exception):
@@ -32,6 +31,8 @@ class Job:
     @property
     def progress(self) -> str:
         """What it does, and how far it is."""
+        if self.of >= 100:
+            return f"{self.words}, {100 * self.done // self.of} %"
         return f"{self.words} ({self.done} of {self.of})" if self.of else self.words
 
 

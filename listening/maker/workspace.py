@@ -144,18 +144,6 @@ class Workspace:
             del self._undo[:-MOST_UNDOS]
         self.touch()
 
-    def begin(self, text: str) -> None:
-        """Write the first song.toml.
-
-        Raises:
-            PageError: 409, there is one already.
-        """
-        with self._lock:
-            self._require("none")
-            self._write(text, "none")
-            self._undo.clear()
-        self.touch()
-
     @property
     def undoable(self) -> str:
         """The last change that can be undone, in words, or ""."""

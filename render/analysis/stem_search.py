@@ -22,6 +22,7 @@ from render.audio.stem_fit import NULL_DB, StemFit
 from render.audio.stems import WINDOW_S, check_stems, fit_stems
 from render.errors import AudioError
 from render.song.audio_header import AudioInfo, audio_info
+from render.steps import Step, no_step
 
 SUFFIXES = frozenset({".wav", ".flac", ".aif", ".aiff", ".ogg"})
 EXCERPT_S = 20.0
@@ -82,7 +83,7 @@ class StemSearch:
         return lines
 
 
-def search(folder: Path, bounce_path: Path, bounce: Audio) -> StemSearch:
+def search(folder: Path, bounce_path: Path, bounce: Audio, step: Step = no_step) -> StemSearch:
     """Find stems of `bounce` (frames, channels) in `folder`; `bounce_path` itself is left out.
 
     Raises:
@@ -97,9 +98,14 @@ def search(folder: Path, bounce_path: Path, bounce: Audio) -> StemSearch:
     ]
     whole = audio_info(bounce_path)
     names = stem_names([path.stem for path in paths], bounce_path.stem)
+    step("comparing the stems with the bounce", 0, len(paths) + 1)
     if (nulling := _nulling(dict(zip(names, paths, strict=True)), whole, bounce)) is not None:
         return nulling
-    stems = tuple(_examined(n, p, whole, bounce) for n, p in zip(names, paths, strict=True))
+    found = []
+    for number, (name, path) in enumerate(zip(names, paths, strict=True), start=1):
+        step(f"looking for {name} in the bounce", number, len(paths) + 1)
+        found.append(_examined(name, path, whole, bounce))
+    stems = tuple(found)
     usable = {s.name: s.path for s in stems if s.problem is None}
     fit = fit_stems(bounce, usable, whole.sample_rate) if usable else None
     return StemSearch(stems, fit, _moved_residual_db(stems, whole, bounce))

@@ -25,16 +25,11 @@ from render.proposals.moves import Move, moves
 from render.proposals.roles import SongPlan, plan_of
 from render.song.forms import AS_WRITTEN, Form, Part, Piece, parse_part
 from render.song.song import Song
+from render.steps import Step, no_step
 
 SHORTEST, LONGEST = 0.62, 1.2  # of the song's own length
 MOST_TRIED = 45
 LEAST_UNLIKE = 0.003  # a bar of silence in a long song counts as a change
-
-Step = Callable[[str, int, int], None]  # what is done, how many of how many; may raise, to cancel
-
-
-def no_step(_what: str, _done: int, _of: int) -> None:
-    """For callers who show no progress."""
 
 
 def propose(

@@ -33,8 +33,18 @@ from render.proposals.marked import as_suggestion, cued_sections, map_on_bounce
 from render.song.audio_header import audio_info
 from render.song.grid import Grid, Meter, exact, parse_meter
 from render.song.song import song_from_text
+from render.steps import Step, no_step, part_of
 
 FORMS_TO_BEGIN_WITH = 2
+
+# What is done, and how far that is of 100: the times that ten minutes at 96 kHz take.
+_READING = ("reading the bounce", 0, 100)
+_ATTACKS = ("listening for what begins when", 8, 100)
+_BEAT = ("looking for the beat", 50, 100)
+_MAP = ("laying the map on the song", 50, 100)
+_BAR_LINES = ("looking for the bar lines", 62, 100)
+_SECTIONS = ("listening for where the song changes", 75, 100)
+_STEMS, _FORMS = (80, 85), (85, 99)
 
 
 @dataclass(frozen=True)
@@ -69,12 +79,14 @@ def propose(
     map_path: Path | None = None,
     folder: Path | None = None,
     seed: int = 1,
+    step: Step = no_step,
 ) -> Proposal:
     """Measure a bounce and propose its song.toml, to be put into `folder` (default: beside the audio).
 
     Tempo is in quarter notes a minute; what is not given is estimated. `live`: a take that keeps no constant
     tempo; its beat is followed, and the proposal carries its beats, for a file beside song.toml. A map (SMF)
-    brings tempo, meter and sections; `start_s` is then where its tick 0 falls, also before the audio.
+    brings tempo, meter and sections; `start_s` is then where its tick 0 falls, also before the audio. `step`
+    is told how far it is, in parts of 100.
 
     Raises:
         AudioError: the bounce cannot be used; SongError: meter, tempo or start cannot be.
@@ -82,12 +94,15 @@ def propose(
     folder = folder or audio_path.parent
     info = audio_info(audio_path)
     if map_path is not None:
-        return _from_map(audio_path, folder, map_path, start_s, stems_folder, seed)
+        return _from_map(audio_path, folder, map_path, start_s, stems_folder, seed, step)
     counted = _checked_meter(meter, tempo, start_s, info.seconds)
+    step(*_READING)
     audio = read_audio(audio_path)
+    step(*_ATTACKS)
     if tempo is not None:  # an estimate may be declined, and then nothing is left behind
         recall_frames(folder, audio_path, audio, info.sample_rate)
     curve = onsets(audio, info.sample_rate)
+    step(*_BEAT)
     take = live_take(audio, curve, info.sample_rate, tempo, counted, start_s) if live else None
     guessed = estimate(audio, info.sample_rate, counted, curve) if tempo is None and not live else None
     if take is not None:
@@ -95,14 +110,16 @@ def propose(
         fitted = fit_beat(audio, info.sample_rate, grid, curve=curve)
     else:
         regular = _regular_grid(audio, info.sample_rate, curve, guessed, tempo, counted, start_s)
+        step(*_BAR_LINES)
         grid, odd, fitted = _with_odd_bars(audio, curve, regular, start_s is None)
     end = last_bar(curve, grid, info.seconds)
+    step(*_SECTIONS)
     marked = cued_sections(audio_path, grid, end)
     suggestion = as_suggestion(marked) if marked.sections else sections(audio, grid, end)
-    stems = search(stems_folder, audio_path, audio) if stems_folder else None
+    stems = search(stems_folder, audio_path, audio, part_of(step, *_STEMS)) if stems_folder else None
     source = "the bounce's cue points" if marked.sections else ""
     draft = Draft(audio_path, folder, grid, odd, suggestion, stems, fitted.rival_start_s, source)
-    ideas = _first_forms(draft, audio, seed)
+    ideas = _first_forms(draft, audio, seed, part_of(step, *_FORMS))
     text = draft.text(ideas)
     song_from_text(draft.without_beats.text(ideas), folder)
     if start_s is not None:  # the sections may tell more
@@ -122,23 +139,27 @@ def propose(
 
 def _from_map(
     audio_path: Path, folder: Path, map_path: Path, tick_0_s: float | None, stems_folder: Path | None,
-    seed: int,
+    seed: int, step: Step,
 ) -> Proposal:  # fmt: skip
     """The same where the song's project tells tempo, meter and, by its markers, sections."""
     info = audio_info(audio_path)
+    step(*_READING)
     audio = read_audio(audio_path)
+    step(*_ATTACKS)
     curve = onsets(audio, info.sample_rate)
+    step(*_MAP)
     laid = map_on_bounce(map_path, audio, info.sample_rate, tick_0_s, curve)
     grid = laid.map.grid
     end = last_bar(curve, grid, info.seconds)
+    step(*_SECTIONS)
     marked, source = laid.map.sections(end), f"the markers of {map_path.name}"
     if not marked.sections:
         marked, source = cued_sections(audio_path, grid, end), "the bounce's cue points"
     suggestion = as_suggestion(marked) if marked.sections else sections(audio, grid, end)
-    stems = search(stems_folder, audio_path, audio) if stems_folder else None
+    stems = search(stems_folder, audio_path, audio, part_of(step, *_STEMS)) if stems_folder else None
     source = source if marked.sections else ""
     draft = Draft(audio_path, folder, grid, OddBars(0, ()), suggestion, stems, None, source, laid.map)
-    ideas = _first_forms(draft, audio, seed)
+    ideas = _first_forms(draft, audio, seed, part_of(step, *_FORMS))
     text = draft.text(ideas)
     song_from_text(text, folder)
     firsts = [section.first_bar for section in suggestion.sections]
@@ -213,10 +234,10 @@ def last_bar(curve: Onsets, grid: Grid, end_s: float) -> int:
     return max(grid.position(Fraction(str(round(within, 6))))[0], 1)
 
 
-def _first_forms(draft: Draft, audio: Audio, seed: int) -> list[Idea]:
+def _first_forms(draft: Draft, audio: Audio, seed: int, step: Step) -> list[Idea]:
     """Two forms to begin with; a song of one part gets the plainest ones there are."""
     song = replace(song_from_text(draft.without_beats.text([]), draft.folder), grid=draft.grid)
-    ideas = propose_ideas(song, audio, FORMS_TO_BEGIN_WITH, seed, most_moves=1)
+    ideas = propose_ideas(song, audio, FORMS_TO_BEGIN_WITH, seed, most_moves=1, step=step)
     first = song.sections[0].name
     plain = (
         Idea("twice", (f"{first} x2",), "the whole once more", 0.0, 1.0),

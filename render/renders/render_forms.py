@@ -50,13 +50,12 @@ from render.renders.pipeline import WORKERS
 from render.renders.writing import write_measured
 from render.song.forms import Piece
 from render.song.song import SONG_FILE, Song
+from render.steps import Step, no_step
 
 CEILING_DBTP = -1.0
 ROUNDING_DB = 0.001  # left below the ceiling: rounding to 24 bit may add some millionths
 TOLERANCE_LU = 0.05
 SHORTEST_FORM_S = 0.4
-
-Progress = Callable[[str, int, int], None]  # what is done, steps done, steps in all
 
 
 def render_forms(
@@ -64,7 +63,7 @@ def render_forms(
     *,
     keep_sets: Callable[[], Collection[str]] = tuple,
     known_forms: Callable[[], Collection[str]] = tuple,
-    progress: Progress = lambda _what, _done, _of: None,
+    progress: Step = no_step,
 ) -> Manifest:
     """Render every form of `song` into its folder; what is there and still right is left alone.
 
@@ -86,7 +85,7 @@ def render_forms(
 
 
 class _Renderer:
-    def __init__(self, song: Song, known_forms: Callable[[], Collection[str]], progress: Progress) -> None:
+    def __init__(self, song: Song, known_forms: Callable[[], Collection[str]], progress: Step) -> None:
         self.song = song
         self.known_forms = known_forms
         self.progress = progress

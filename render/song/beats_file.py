@@ -105,7 +105,12 @@ def write_beats(path: Path, beats_s: Sequence[float], note: str) -> None:
     Raises:
         WriteError: it cannot be written.
     """
-    lines = [_HEAD, *(f"# {line}" for line in note.splitlines()), *(f"{beat:.4f}" for beat in beats_s)]
     assert all(one < two for one, two in itertools.pairwise(beats_s))
     with replacing(path) as half:
-        half.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        half.write_text(beats_text(beats_s, note), encoding="utf-8")
+
+
+def beats_text(beats_s: Sequence[float], note: str) -> str:
+    """What a beats file holds, `note` as comments."""
+    lines = [_HEAD, *(f"# {line}" for line in note.splitlines()), *(f"{beat:.4f}" for beat in beats_s)]
+    return "\n".join(lines) + "\n"

@@ -9,12 +9,13 @@ from pathlib import Path
 from typing import Any
 
 from render.errors import DecisionError
+from render.steps import Step, no_step
 from reports.facts.seals import seals
 from reports.facts.study_facts import after_events, gather
 from reports.files import REPORT
 from reports.model import gates
-from reports.output.report import no_step, write_facts, write_report
-from reports.output.sound import BESIDE, SoundOptions, Step, remove_sound
+from reports.output.report import write_facts, write_report
+from reports.output.sound import BESIDE, SoundOptions, remove_sound
 from reports.verdict import phrases
 from reports.verdict.judge import Judgement
 from reports.way_back.package import WayBack, folder_of, way_to, write_way_back

@@ -12,13 +12,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from render.steps import Step, no_step
 from reports.facts.dissent import dissent
 from reports.facts.ratings import COLUMNS
 from reports.facts.study_facts import Facts, gather
 from reports.files import REPORT, cell, write_text, writing_into
 from reports.model.reading import SEED
 from reports.output import html, markdown
-from reports.output.sound import AUDIO, BESIDE, Sound, SoundOptions, Step, write_sound
+from reports.output.sound import AUDIO, BESIDE, Sound, SoundOptions, write_sound
 from reports.way_back.package import WayBack, way_back
 from sessions.study import Study
 
@@ -26,10 +27,6 @@ from sessions.study import Study
 # of day would tell a form's length
 SEALED_COLUMNS = ("listener", "day", "round", "position", "sitting", "heard_on", "means")
 TEXTS = frozenset(("listener", "form", "heard_on"))  # somebody's own words
-
-
-def no_step(_words: str, _done: int, _of: int) -> None:
-    """Nobody watches the progress."""
 
 
 @dataclass(frozen=True)

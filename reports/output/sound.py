@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,11 +15,11 @@ from render.errors import RenderError
 from render.files import OWNERS_FOLDER, replacing
 from render.renders.copies import flac_copies, opus_copies
 from render.renders.manifest import Manifest
+from render.steps import Step
 from reports.facts.study_facts import Facts
 from reports.files import file_name
 
 AUDIO = "audio"  # the folder beside report.html
-Step = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True)

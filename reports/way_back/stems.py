@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,6 +19,7 @@ from render.files import replacing
 from render.renders.manifest import Manifest
 from render.song.forms import Form, Treatment
 from render.song.song import Song
+from render.steps import Step
 from reports.files import file_name, writing_into
 
 STEMS = "stems"
@@ -27,7 +27,6 @@ BLOCK_FRAMES = 1 << 18
 INTEGER_BITS = {"PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 BYTES = {"PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
 LARGEST_WAV_BYTES = 4_000_000_000
-Step = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True)

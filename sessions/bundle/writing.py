@@ -9,7 +9,7 @@ import sqlite3
 import tempfile
 import tomllib
 import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +20,7 @@ from render.edits.toml_text import TomlText
 from render.errors import BundleError, StudyError
 from render.files import replacing
 from render.song.song import SONG_FILE, read_text
+from render.steps import Step
 from sessions.bundle.names import INSIDE, LOG, README, SUMS, name_problem
 from sessions.study import LOG_FILE, Study
 
@@ -49,7 +50,6 @@ SEALED = (
     "the plan's seed, from which every code can be told: whoever opens the log in it is blind no more."
 )
 OPENED = "The file holds the listeners' names, ratings and comments. Pass it on with that in mind."
-Step = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,6 @@ from typing import Any
 
 from listening.maker.blinding import SEALED_JOINS, sealed_forms
 from listening.maker.deeds import Deed, Done, text, texts, whole
-from listening.maker.jobs import Step
 from listening.maker.sheets.road_maps import (
     completions,
     composed,
@@ -30,6 +29,7 @@ from render.proposals.idea import Idea
 from render.proposals.ideas import propose as propose_ideas
 from render.song.forms import AS_WRITTEN, MOST_PARTS, Form, parse_part
 from render.song.song import Song
+from render.steps import Step
 
 IDEAS_AT_ONCE = 3
 NO_WHOLE_FORMS = (

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import soundfile
 
-from listening.maker.jobs import Step
 from listening.maker.workspace import Workspace
 from render.arrays import Floats
 from render.song.forms import Section
 from render.song.song import Song
+from render.steps import Step
 
 HOP_S = 0.1
 FLOOR_DB = -40.0  # below the song's loudest tenth of a second: the drawing's lower edge

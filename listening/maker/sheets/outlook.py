@@ -6,10 +6,10 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
-from listening.maker.jobs import Step
 from listening.maker.workspace import Workspace
 from render.errors import FairhearingError, StudyError
 from render.song.song import Song
+from render.steps import Step
 from reports.model.reading import SEED
 from reports.simulation.outlook import Outlook
 from reports.simulation.plan_outlook import plan_outlook

@@ -7,7 +7,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 
-from listening.maker.jobs import Step
 from listening.maker.workspace import Workspace
 from render.audio.splice import Splicer
 from render.audio.stems import BounceFile, Mixes, fit_stems_once
@@ -17,6 +16,7 @@ from render.joins import judging
 from render.joins.finding import JoinFinding
 from render.song.forms import AS_WRITTEN, Form, Piece, Treatment
 from render.song.song import Song
+from render.steps import Step
 
 
 @dataclass(frozen=True)

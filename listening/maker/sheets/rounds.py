@@ -10,7 +10,6 @@ from typing import Any
 from listening.links import links
 from listening.maker.deeds import Deed, Done, flag, text
 from listening.maker.hosting import Hosts
-from listening.maker.jobs import Step
 from listening.maker.sheets.way_back import size_words
 from listening.maker.workspace import Workspace
 from listening.packet.collect import collect
@@ -20,6 +19,7 @@ from listening.status import study_status
 from render.errors import FairhearingError, PageError
 from render.renders.manifest import Manifest
 from render.song.song import Song
+from render.steps import Step, no_step
 from sessions.study import Study
 
 ANSWERS = ".answers"  # answer files that were dropped and are not taken in yet
@@ -170,7 +170,7 @@ def _own_round(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
     name = text(args, "listener")
     hosts = hosts_of(work)
     if hosts.now is None:
-        hosts.start(False, False, lambda _what, _done, _of: None)
+        hosts.start(False, False, no_step)
     work.cache["own address"] = hosts.own_round(name)
     return Done()
 

@@ -8,7 +8,6 @@ from fractions import Fraction
 from typing import Any
 
 from listening.maker.deeds import Deed, Done, number, text, whole
-from listening.maker.jobs import Step
 from listening.maker.sheets.levels import drawing, levels_key, measure_levels
 from listening.maker.sheets.song import SUGGESTED, grid_key
 from listening.maker.workspace import Workspace
@@ -27,6 +26,7 @@ from render.edits.sections import (
 from render.errors import PageError, StudyError
 from render.song.forms import Section
 from render.song.song import Song
+from render.steps import Step
 
 HEARD = "section line heard"
 AROUND_BARS = 2
@@ -220,10 +220,15 @@ def _suggest(work: Workspace, _args: Mapping[str, Any], version: str) -> Done:
     def listen(step: Step) -> None:
         song = work.song()
         step("listening for where the song changes", 0, 0)
-        sections = suggest(read_audio(song.audio.path), song.grid, song.last_bar).sections
+        found = suggest(read_audio(song.audio.path), song.grid, song.last_bar).sections
         step("writing them", 0, 0)
-        work.change("sections suggested", version, lambda t: replace_sections(t, work.folder, sections))
-        work.note(SUGGESTED, {"grid": grid_key(work.song()), "bars": [s.first_bar for s in sections]})
+
+        def write(toml: str) -> str:  # marked before they are there: a kill between leaves none unmarked
+            new = replace_sections(toml, work.folder, found)
+            work.note(SUGGESTED, {"grid": grid_key(song), "bars": [s.first_bar for s in found]})
+            return new
+
+        work.change("sections suggested", version, write)
 
     work.jobs.start("suggest", "listening for where the song changes", listen)
     return Done()

@@ -17,8 +17,9 @@ from render.audio.stems import read_audio
 from render.beat.fit import fit_beat
 from render.edits.settings import set_song, set_stems
 from render.errors import PageError, StudyError
-from render.song.grid import parse_meter
-from render.song.song import Song
+from render.song.grid import Meter, parse_meter
+from render.song.song import Song, song_from_text
+from render.steps import Step
 
 MAP_ENDINGS = (".mid", ".midi")
 OWN_FOLDERS = ("renders", "report")
@@ -128,19 +129,17 @@ def _begin(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     live = flag(args, "live")
     lines: list[str] = []
 
-    def measure(step: Any) -> list[str]:
-        step("listening to the song from its top to its end", 0, 0)
+    def suggested(toml: str) -> None:
+        """The sections are marked before they are there: whoever is killed between leaves none unmarked."""
+        song = song_from_text(toml, work.folder)
+        work.note(SUGGESTED, {"grid": grid_key(song), "bars": [s.first_bar for s in song.sections]})
 
-        def confirmed(_question: str) -> bool:
-            step("writing song.toml", 0, 0)  # a last chance to cancel
-            return True
-
+    def measure(step: Step) -> list[str]:
         start_study(
             audio, tempo=tempo, meter=meter, start_s=None, stems=stems, report=lines.append,
-            confirm=confirmed, map_path=song_map, live=live,
+            confirm=lambda _question: True, map_path=song_map, live=live, step=step,
+            before_writing=suggested,
         )  # fmt: skip
-        song = work.song()
-        work.note(SUGGESTED, {"grid": grid_key(song), "bars": [s.first_bar for s in song.sections]})
         _compare(work)
         return lines
 
@@ -162,7 +161,7 @@ def _compare(work: Workspace) -> None:
     if key in work.cache:
         return
 
-    def measure(step: Any) -> None:
+    def measure(step: Step) -> None:
         while True:
             now = work.song()
             step("comparing the beat with the song's attacks", 0, 0)
@@ -218,10 +217,20 @@ def _tempo(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
 
 
 def _meter(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
-    meter = text(args, "meter")
-    if parse_meter(meter) is None:
-        raise PageError(422, "order", f"“{meter}” is no meter; it is written like “4/4” or “7/8”.")
+    meter = str(_parsed(text(args, "meter")))
     return _set_grid(work, f"meter {meter}", version, {"meter": meter})
+
+
+def _parsed(meter: str) -> Meter:
+    """A meter as it is written.
+
+    Raises:
+        PageError: it is none.
+    """
+    found = parse_meter(meter)
+    if found is None:
+        raise PageError(422, "order", f"“{meter}” is no meter; it is written like “4/4” or “7/8”.")
+    return found
 
 
 def _start_at(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
@@ -233,9 +242,7 @@ def _odd_bar(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     """One bar of another meter; the meter before it comes back after it."""
     song = work.song()
     bar = whole(args, "bar", 1, song.last_bar)
-    meter = parse_meter(text(args, "bar_meter"))
-    if meter is None:
-        raise PageError(422, "order", "A meter is written like “2/4”.")
+    meter = _parsed(text(args, "bar_meter"))
     back = song.grid.stretch(bar + 1).meter
     if any(change.bar == bar + 1 and change.meter for change in song.grid.changes):
         back = song.grid.stretch(max(bar - 1, 1)).meter
@@ -243,6 +250,25 @@ def _odd_bar(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     changes[bar] = changes.get(bar, {"bar": bar}) | {"meter": str(meter)}
     changes.setdefault(bar + 1, {"bar": bar + 1, "meter": str(back)})
     words = f"bar {bar} in {meter}"
+    return _set_grid(work, words, version, {"changes": [changes[at] for at in sorted(changes)]})
+
+
+def _change(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    """Another tempo, another meter or both from a bar on; from bar 1 on they are the song's own."""
+    song = work.song()
+    bar = whole(args, "bar", 1, song.last_bar)
+    new: dict[str, object] = {}
+    if tempo := text(args, "new_tempo", empty=True):
+        new["tempo"] = round(number({"tempo": tempo}, "tempo", 10, 1000), 4)
+    if meter := text(args, "new_meter", empty=True):
+        new["meter"] = str(_parsed(meter))
+    if not new:
+        raise PageError(422, "order", "Write the tempo, the meter or both that hold from this bar on.")
+    words = f"from bar {bar} on {' in '.join(str(value) for value in new.values())}"
+    if bar == 1:
+        return _set_grid(work, words, version, new)
+    changes = {int(str(change["bar"])): change for change in _changes(song)}
+    changes[bar] = changes.get(bar, {"bar": bar}) | new
     return _set_grid(work, words, version, {"changes": [changes[at] for at in sorted(changes)]})
 
 
@@ -323,5 +349,6 @@ ACTIONS: Mapping[str, Deed] = {
     "begin": _begin, "start": _start, "start_at": _start_at, "tempo": _tempo, "meter": _meter,
     "title": _title,
     "confirm_beat": _confirm, "use_stems": _use_stems, "no_stems": _no_stems, "taps": _taps,
-    "take_taps": _take_taps, "odd_bar": _odd_bar, "no_change": _no_change, "compare": _compare_again,
+    "take_taps": _take_taps, "odd_bar": _odd_bar, "change": _change,
+    "no_change": _no_change, "compare": _compare_again,
 }  # fmt: skip

@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Any
 
 from listening.maker.deeds import Deed, Done, flag, text
-from listening.maker.jobs import Step
 from listening.maker.sheets.way_back import GROUPS, TickStep, contents_words, size_words, tick_steps
 from listening.maker.workspace import Workspace
 from listening.status import study_status
 from render.errors import FairhearingError, PageError, StudyError
 from render.song.song import Song
+from render.steps import Step
 from reports.facts.study_facts import Decision, gather
 from reports.files import REPORT
 from reports.model.gates import CLEAR, EVEN, SAFE

@@ -4,6 +4,7 @@ Beats are measured as mir_eval.beat does, with a window of 25 ms (the project's 
 """
 
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -86,12 +87,18 @@ def test_new_live_writes_song_and_beats_that_check_accepts(tmp_path: Path) -> No
     lines = [float(song.grid.line_s(bar)) for bar in range(1, BAND.bars)]
     true_lines = truth(BAND, "walk")[:: BAND.beats][: BAND.bars - 1]
     assert np.mean(np.abs(np.array(lines) - true_lines) < 0.025) >= 0.95
-    (tmp_path / "song.toml").unlink()
-    with pytest.raises(SongError, match=r"beats\.csv exists"):
-        start_study(
-            tmp_path / "take.wav", tempo=None, meter="4/4", start_s=None, live=True, stems=None,
-            report=said.append, confirm=lambda _question: True,
-        )  # fmt: skip
+    written, beats = (tmp_path / name for name in ("song.toml", "beats.csv"))
+    written.unlink()  # as if the first try had been killed before it was written
+    mended = beats.read_text() + "# bar 9 by hand\n"
+    for lines_kept in (beats.read_text(), mended):
+        beats.write_text(lines_kept)
+        with pytest.raises(SongError, match=r"beats\.csv exists") if lines_kept == mended else nullcontext():
+            start_study(
+                tmp_path / "take.wav", tempo=None, meter="4/4", start_s=None, live=True, stems=None,
+                report=said.append, confirm=lambda _question: True,
+            )  # fmt: skip
+        assert beats.read_text() == lines_kept and written.exists() == (lines_kept != mended)
+        written.unlink(missing_ok=True)
 
 
 def test_where_there_are_no_attacks_it_says_that_it_is_not_sure() -> None:

@@ -14,6 +14,7 @@ from render.audio.timeline import lay_out
 from render.renders.manifest import SUM, Manifest, as_begun, manifest_path
 from render.renders.render_forms import render_forms
 from render.song.song import NEWEST_JOINING, load_song
+from render.steps import no_step
 from sessions.study import Study
 from tests.songs import make_song, make_study
 
@@ -50,7 +51,7 @@ def test_a_lost_manifest_retires_no_form_that_the_log_knows(tmp_path: Path) -> N
     study.register(old)
     for path in (tmp_path / "renders").glob("manifest*.json"):
         path.unlink()
-    again = render_study(Study(tmp_path), lambda _what, _done, _of: None)
+    again = render_study(Study(tmp_path), no_step)
     assert hashes(again.manifest) == hashes(old) and again.retired == ()
 
 
