@@ -36,13 +36,12 @@ def start_study(
     confirm: Callable[[str], bool],
     map_path: Path | None = None,
     step: Step = no_step,
-    before_writing: Callable[[str], object] = lambda _text: None,
 ) -> NewStudy:
     """Write song.toml beside the bounce; what was only estimated is confirmed first.
 
     Each line of what was measured goes to `report` before `confirm` is asked a question. With a map (the
     Standard MIDI File of the song's project), `start_s` is where its tick 0 falls. `step` is told how
-    far it is; `before_writing` gets song.toml's text when all that it names is there.
+    far it is.
 
     Raises:
         SongError: there is a song.toml already; AudioError: the bounce cannot be used.
@@ -66,7 +65,6 @@ def start_study(
     _require_none(path)
     if proposal.take is not None:
         _keep_beats(audio.parent / BEATS_FILE, proposal.take)
-    before_writing(proposal.text)
     with replacing(path) as half:
         half.write_text(proposal.text, encoding="utf-8")
     return NewStudy(path, tuple(lines), next_step)

@@ -21,6 +21,7 @@ import uvicorn
 
 from listening.maker.access import Keys
 from listening.maker.server import HERE, create_app
+from listening.maker.sheets.sections import adopt
 from listening.maker.starter import OFFER
 from listening.maker.workspace import Workspace
 from render.errors import StudyError
@@ -42,6 +43,7 @@ def open_page(target: Path, *, store: str | None = None, browser: bool = True, s
         StudyError: there is no such folder, or no port is free; AudioError: the file is no sound.
     """
     work = Workspace(_folder(target), store)
+    adopt(work)
     keys = Keys()
     app = create_app(work, keys)
     with _socket() as door:

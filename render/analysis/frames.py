@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from render.arrays import Audio, Floats
+from render.steps import Step, no_step, part_of
 
 HOP_S = 0.005
 WINDOW_S = 0.03
@@ -23,6 +24,7 @@ _CHROMA_WINDOW_S = 0.17  # long enough to tell semitones apart from about 130 Hz
 _LOWEST_NOTE, _HIGHEST_NOTE = 45, 96  # MIDI: A2 (110 Hz) to C7
 _HIGHEST_HZ = 2600.0  # what the highest note needs
 _LOWEST_HZ, _TOP_HZ = 40.0, 10000.0
+_LISTENING = "listening for what begins when"
 _BLOCK = 256  # windows, or rows of a product, at a time: what stays in a core's cache
 _KEPT = 4
 
@@ -43,10 +45,11 @@ class SongFrames:
 _recent: OrderedDict[tuple[int, ...], SongFrames] = OrderedDict()
 
 
-def song_frames(audio: Audio, sample_rate: int) -> SongFrames:
+def song_frames(audio: Audio, sample_rate: int, step: Step = no_step) -> SongFrames:
     """The frames of `audio`, (frames, channels).
 
-    Those of the last few songs are kept in memory, as tempo, bar lines and sections all ask for them.
+    Those of the last few songs are kept in memory, as tempo, bar lines and sections all ask for them. `step`
+    is told how far it is, in parts of 100.
     """
     key = _mark(audio, sample_rate)
     frames = _recent.get(key)
@@ -54,8 +57,8 @@ def song_frames(audio: Audio, sample_rate: int) -> SongFrames:
         hop = round(HOP_S * sample_rate)
         frames = SongFrames(
             hop / sample_rate,
-            band_energies(audio, sample_rate, round(WINDOW_S * sample_rate), hop),
-            _chroma(audio, sample_rate, CHROMA_EVERY * hop),
+            band_energies(audio, sample_rate, round(WINDOW_S * sample_rate), hop, part_of(step, 0, 85)),
+            _chroma(audio, sample_rate, CHROMA_EVERY * hop, part_of(step, 85, 100)),
         )
     keep(audio, sample_rate, frames)
     return frames
@@ -81,7 +84,7 @@ def band_edges() -> Floats:
     return np.geomspace(_LOWEST_HZ, _TOP_HZ, BANDS + 2)
 
 
-def band_energies(audio: Audio, sample_rate: int, window: int, hop: int) -> Audio:
+def band_energies(audio: Audio, sample_rate: int, window: int, hop: int, step: Step = no_step) -> Audio:
     """Energy in logarithmic bands, `(steps, BANDS)`, of all channels' mean; step i is centred on frame
     i x hop."""
     size = _fast_length(window)
@@ -90,6 +93,7 @@ def band_energies(audio: Audio, sample_rate: int, window: int, hop: int) -> Audi
     triangles = triangles[: int(np.flatnonzero(triangles.any(axis=1))[-1]) + 1]
     out = np.empty((-(-len(audio) // hop), BANDS), np.float32)
     for first, views in _windows(audio, window, hop, window // 2):
+        step(_LISTENING, first, len(out))
         np.matmul(_power(views * shape, size, len(triangles)), triangles, out=out[first : first + len(views)])
     return out
 
@@ -141,7 +145,7 @@ def _triangles(sample_rate: int, size: int) -> NDArray[np.float32]:
     return np.maximum(np.minimum(rising, falling), 0.0).astype(np.float32)
 
 
-def _chroma(audio: Audio, sample_rate: int, hop: int) -> Audio:
+def _chroma(audio: Audio, sample_rate: int, hop: int, step: Step) -> Audio:
     """The tones of the twelve pitch classes, compressed: `(steps, 12)`; computed at a lower rate."""
     factor = max(int(sample_rate / 2 / (1.3 * _HIGHEST_HZ)), 1)
     while hop % factor:
@@ -153,6 +157,7 @@ def _chroma(audio: Audio, sample_rate: int, hop: int) -> Audio:
     shape = np.hanning(window).astype(np.float32)
     out = np.zeros((-(-len(low) // (hop // factor)), 12), np.float32)
     for first, views in _windows(low, window, hop // factor, window // 2):
+        step(_LISTENING, first, len(out))
         by_note = np.sqrt(_power(views * shape, size, len(notes)) @ notes)
         # what stands out from its neighbouring notes is a tone; drums fill all of them alike
         around = (np.roll(by_note, 1, axis=1) + np.roll(by_note, -1, axis=1)) / 2

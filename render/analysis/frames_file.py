@@ -14,16 +14,18 @@ from render.analysis.frames import BANDS, CHROMA_EVERY, SongFrames, keep, song_f
 from render.arrays import Audio
 from render.digests import digests
 from render.files import write_beside
+from render.steps import Step, no_step
 
 FOLDER = "renders"
 _VERSION = 2  # counts changes of what frames hold or how they are computed
 _OURS = re.compile(r"frames-\d+-[0-9a-f]{16}\.npz")
 
 
-def recall_frames(folder: Path, path: Path, audio: Audio, sample_rate: int) -> None:
+def recall_frames(folder: Path, path: Path, audio: Audio, sample_rate: int, step: Step = no_step) -> None:
     """Have `song_frames` give what an earlier command computed of this audio; else compute and keep it.
 
-    `folder` is the study's, `path` the file that holds `audio`. A damaged file is made anew.
+    `folder` is the study's, `path` the file that holds `audio`. A damaged file is made anew. `step`
+    is told how far it is.
     """
     (digest,) = digests([path], folder).values()
     there = folder / FOLDER / f"frames-{_VERSION}-{(digest or '')[:16]}.npz"
@@ -31,7 +33,7 @@ def recall_frames(folder: Path, path: Path, audio: Audio, sample_rate: int) -> N
     if kept_frames is not None:
         keep(audio, sample_rate, kept_frames)
         return
-    frames = song_frames(audio, sample_rate)
+    frames = song_frames(audio, sample_rate, step)
     data = io.BytesIO()
     np.savez(data, hop_s=np.float64(frames.hop_s), bands=frames.bands, chroma=frames.chroma)
     write_beside(there, data.getvalue())

@@ -21,6 +21,8 @@ from render.song.default_plan import default_plan
 from render.song.grid import Grid
 from render.song.song_map import SongMap
 
+FROM_THE_SOUND = "# Suggested from the sound:"  # the comment above sections that nobody has named yet
+
 
 @dataclass(frozen=True)
 class Draft:
@@ -126,7 +128,7 @@ class Draft:
     def section_table(self) -> str:
         suggestion = self.suggestion
         comments = [f"# By {self.named_by}."] if self.named_by else [
-            "# Suggested from the sound: sections with one letter sound alike. Give them your own names,",
+            f"{FROM_THE_SOUND} sections with one letter sound alike. Give them your own names,",
             "# and a pickup (in beats) where a section begins before its first bar.",
         ]  # fmt: skip
         if suggestion.warning:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from render.analysis.frames import song_frames
 from render.analysis.frames_file import recall_frames
 from render.analysis.onsets import Onsets, onsets
 from render.analysis.sections import Suggestion, sections
@@ -39,12 +40,11 @@ FORMS_TO_BEGIN_WITH = 2
 
 # What is done, and how far that is of 100: the times that ten minutes at 96 kHz take.
 _READING = ("reading the bounce", 0, 100)
-_ATTACKS = ("listening for what begins when", 8, 100)
 _BEAT = ("looking for the beat", 50, 100)
 _MAP = ("laying the map on the song", 50, 100)
 _BAR_LINES = ("looking for the bar lines", 62, 100)
 _SECTIONS = ("listening for where the song changes", 75, 100)
-_STEMS, _FORMS = (80, 85), (85, 99)
+_ATTACKS, _STEMS, _FORMS = (8, 50), (80, 85), (85, 99)
 
 
 @dataclass(frozen=True)
@@ -98,9 +98,10 @@ def propose(
     counted = _checked_meter(meter, tempo, start_s, info.seconds)
     step(*_READING)
     audio = read_audio(audio_path)
-    step(*_ATTACKS)
     if tempo is not None:  # an estimate may be declined, and then nothing is left behind
-        recall_frames(folder, audio_path, audio, info.sample_rate)
+        recall_frames(folder, audio_path, audio, info.sample_rate, part_of(step, *_ATTACKS))
+    else:
+        song_frames(audio, info.sample_rate, part_of(step, *_ATTACKS))
     curve = onsets(audio, info.sample_rate)
     step(*_BEAT)
     take = live_take(audio, curve, info.sample_rate, tempo, counted, start_s) if live else None
@@ -145,7 +146,7 @@ def _from_map(
     info = audio_info(audio_path)
     step(*_READING)
     audio = read_audio(audio_path)
-    step(*_ATTACKS)
+    song_frames(audio, info.sample_rate, part_of(step, *_ATTACKS))
     curve = onsets(audio, info.sample_rate)
     step(*_MAP)
     laid = map_on_bounce(map_path, audio, info.sample_rate, tick_0_s, curve)

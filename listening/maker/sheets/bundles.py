@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from listening.maker.deeds import Deed, Done, text
-from listening.maker.jobs import Step
 from listening.maker.uploads import BUNDLES_FOLDER, OCCUPIED
 from listening.maker.workspace import Workspace
 from render.errors import PageError
+from render.steps import Step
 from sessions.bundle.opening import HALF_OPENED, finish_opening, open_bundle_here
 
 JOB = "bundle"

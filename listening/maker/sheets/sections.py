@@ -9,8 +9,9 @@ from typing import Any
 
 from listening.maker.deeds import Deed, Done, number, text, whole
 from listening.maker.sheets.levels import drawing, levels_key, measure_levels
-from listening.maker.sheets.song import SUGGESTED, grid_key
+from listening.maker.sheets.song import SUGGESTED, grid_key, note_suggested
 from listening.maker.workspace import Workspace
+from render.analysis.frames_file import recall_frames
 from render.analysis.sections import sections as suggest
 from render.audio.stems import read_audio
 from render.edits.sections import (
@@ -24,9 +25,10 @@ from render.edits.sections import (
     split_section,
 )
 from render.errors import PageError, StudyError
+from render.proposals.draft import FROM_THE_SOUND
 from render.song.forms import Section
 from render.song.song import Song
-from render.steps import Step
+from render.steps import Step, part_of
 
 HEARD = "section line heard"
 AROUND_BARS = 2
@@ -43,13 +45,17 @@ def suggested(work: Workspace, song: Song) -> frozenset[int]:
     """First bars of sections that were suggested and neither heard nor touched since."""
     left: set[int] = set()
     for event in work.events(SUGGESTED, HEARD):
-        if event.detail.get("grid") != grid_key(song):
-            continue
         if event.kind == SUGGESTED:
             left |= set(event.detail.get("bars", ()))
         else:
             left.discard(event.detail.get("bar", 0))
     return frozenset(left) & {section.first_bar for section in song.sections}
+
+
+def adopt(work: Workspace) -> None:
+    """Mark what `new` suggested in the terminal, or in a start of this page that was broken off."""
+    if work.begun and not work.problem() and not work.study().has_log and FROM_THE_SOUND in work.text():
+        note_suggested(work, work.song().sections)
 
 
 def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
@@ -220,12 +226,15 @@ def _suggest(work: Workspace, _args: Mapping[str, Any], version: str) -> Done:
     def listen(step: Step) -> None:
         song = work.song()
         step("listening for where the song changes", 0, 0)
-        found = suggest(read_audio(song.audio.path), song.grid, song.last_bar).sections
-        step("writing them", 0, 0)
+        bounce = read_audio(song.audio.path)
+        recall_frames(work.folder, song.audio.path, bounce, song.audio.sample_rate, part_of(step, 10, 70))
+        step("listening for where the song changes", 70, 100)
+        found = suggest(bounce, song.grid, song.last_bar).sections
+        step("writing them", 99, 100)
 
         def write(toml: str) -> str:  # marked before they are there: a kill between leaves none unmarked
             new = replace_sections(toml, work.folder, found)
-            work.note(SUGGESTED, {"grid": grid_key(song), "bars": [s.first_bar for s in found]})
+            note_suggested(work, found)
             return new
 
         work.change("sections suggested", version, write)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -13,13 +13,15 @@ from listening.maker.sheets import bundles
 from listening.maker.uploads import SOUND_ENDINGS
 from listening.maker.workspace import Workspace
 from listening.new_study import start_study
+from render.analysis.frames_file import recall_frames
 from render.audio.stems import read_audio
 from render.beat.fit import fit_beat
 from render.edits.settings import set_song, set_stems
 from render.errors import PageError, StudyError
+from render.song.forms import Section
 from render.song.grid import Meter, parse_meter
-from render.song.song import Song, song_from_text
-from render.steps import Step
+from render.song.song import Song
+from render.steps import Step, part_of
 
 MAP_ENDINGS = (".mid", ".midi")
 OWN_FOLDERS = ("renders", "report")
@@ -72,6 +74,11 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
         "fit": work.cache.get(("fit", grid_key(song))), "fitting": work.jobs.last("fit"),
         "taps": work.cache.get("taps"), "folders": stem_folders(work.folder), "changes": _changes(song),
     }  # fmt: skip
+
+
+def note_suggested(work: Workspace, sections: Iterable[Section]) -> None:
+    """Mark sections as suggested, until somebody has heard or touched them."""
+    work.note(SUGGESTED, {"grid": grid_key(work.song()), "bars": [s.first_bar for s in sections]})
 
 
 def files(folder: Path, endings: tuple[str, ...]) -> list[str]:
@@ -129,17 +136,12 @@ def _begin(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     live = flag(args, "live")
     lines: list[str] = []
 
-    def suggested(toml: str) -> None:
-        """The sections are marked before they are there: whoever is killed between leaves none unmarked."""
-        song = song_from_text(toml, work.folder)
-        work.note(SUGGESTED, {"grid": grid_key(song), "bars": [s.first_bar for s in song.sections]})
-
     def measure(step: Step) -> list[str]:
         start_study(
             audio, tempo=tempo, meter=meter, start_s=None, stems=stems, report=lines.append,
             confirm=lambda _question: True, map_path=song_map, live=live, step=step,
-            before_writing=suggested,
         )  # fmt: skip
+        note_suggested(work, work.song().sections)
         _compare(work)
         return lines
 
@@ -166,7 +168,10 @@ def _compare(work: Workspace) -> None:
             now = work.song()
             step("comparing the beat with the song's attacks", 0, 0)
             firsts = [section.first_bar for section in now.sections]
-            fit = fit_beat(read_audio(now.audio.path), now.audio.sample_rate, now.grid, firsts)
+            bounce, rate = read_audio(now.audio.path), now.audio.sample_rate
+            recall_frames(work.folder, now.audio.path, bounce, rate, part_of(step, 10, 70))
+            step("comparing the beat with the song's attacks", 70, 100)
+            fit = fit_beat(bounce, rate, now.grid, firsts)
             work.cache["fit", grid_key(now)] = fit
             if grid_key(work.song()) == grid_key(now):  # else it was changed meanwhile
                 return

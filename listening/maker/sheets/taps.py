@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from listening.maker.workspace import Workspace
+from render.analysis.frames_file import recall_frames
 from render.analysis.onsets import Onsets, onsets
 from render.audio.stems import read_audio
 from render.beat.taps import ENOUGH_TAPS, TappedBeat, tempo_from_taps
@@ -66,7 +67,9 @@ def _curve(work: Workspace, song: Song) -> Onsets:
     """The song's onset curve, computed once."""
     key = ("onsets", song.audio.path, song.audio.path.stat().st_mtime_ns)
     if key not in work.cache:
-        work.cache[key] = onsets(read_audio(song.audio.path), song.audio.sample_rate)
+        bounce = read_audio(song.audio.path)
+        recall_frames(work.folder, song.audio.path, bounce, song.audio.sample_rate)
+        work.cache[key] = onsets(bounce, song.audio.sample_rate)
     curve: Onsets = work.cache[key]
     return curve
 

@@ -6,6 +6,7 @@ The figures (sixteen taps, 30 ms of scatter, 80 ms of constant delay; 1 % in 95 
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from render.analysis.onsets import onsets
 from render.beat.taps import tempo_from_taps
@@ -32,6 +33,20 @@ def test_taps_alone_give_the_tempo_within_one_per_cent() -> None:
         for _run in range(60)
     ]
     assert np.mean(np.array(errors) < 0.01) >= 0.95
+
+
+def test_no_estimator_can_make_more_of_sixteen_taps() -> None:
+    """At 190 BPM the limit is the aim itself. Of independent normal errors the least variance of a line's
+    slope is sigma^2 / sum (i - mean)^2 (Cramer and Rao; textbook), .03 / sqrt(340) = 1.63 ms of 315.8 ms
+    = .515 %: so 1 % is 1.94 standard errors, and 94.8 % of runs lie within it, whoever estimates."""
+    rng, tempo, runs = np.random.default_rng(190), 190.0, 1500
+    beats_s = np.array([60 / tempo_from_taps(taps(rng, tempo)).tempo for _run in range(runs)])
+    least_s = 0.03 / np.sqrt(((np.arange(16) - 7.5) ** 2).sum())
+    assert np.sqrt(np.mean((beats_s - 60 / tempo) ** 2)) < 1.05 * least_s
+    limit = 2 * norm.cdf(0.01 * 60 / tempo / least_s) - 1
+    assert limit == pytest.approx(0.948, abs=0.0005)
+    within = np.mean(np.abs(60 / tempo / beats_s - 1) < 0.01)
+    assert within > limit - 3 * np.sqrt(limit * (1 - limit) / runs)
 
 
 @pytest.mark.parametrize("tempo", [60.0, 87.5, 120.0, 155.0, 190.0])
