@@ -10,15 +10,18 @@ units of the noise) and tau are integrated over a grid. Everything else is linea
 grid point has a closed form.
 
 The deviations of one listener touch nobody else's, so the normal equations are an arrow: the listeners'
-blocks are eliminated one by one, exactly, and the grid is solved on the few shared columns alone. The work
-on the grid therefore does not grow with the number of listeners.
+blocks are eliminated one by one, exactly, then the effects of position and carry-over, whose prior spreads
+are fixed, and the grid is solved on the few columns that are left. The work on the grid therefore does not
+grow with the number of listeners.
 
-Shapes: n ratings, L listeners, F forms, K shared columns, G grid points, m sets of ratings.
+Shapes: n ratings, L listeners, F forms, K shared columns, the first R of them left on the grid, G grid
+points, m sets of ratings.
 """
 
 import itertools
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import TypeAlias
 
 import numpy as np
@@ -124,9 +127,14 @@ class Columns:
 
     @staticmethod
     def of(forms: int, positions: int) -> "Columns":
-        edges = np.cumsum([0, forms, positions, forms, forms, 1]).tolist()
-        q, position, carry_over, own, common = (slice(a, b) for a, b in itertools.pairwise(edges))
+        edges = np.cumsum([0, forms, forms, 1, positions, forms]).tolist()
+        q, own, common, position, carry_over = (slice(a, b) for a, b in itertools.pairwise(edges))
         return Columns(q, position, carry_over, own, common, edges[-1])
+
+    @property
+    def left(self) -> int:
+        """R: the columns whose prior spreads vary over the grid come first, position and carry-over last."""
+        return int(self.position.start)
 
 
 def centred(values: Floats, group: Ints) -> Floats:
@@ -231,6 +239,47 @@ def _equations(seen: Observations, ratings: Floats, prior: Prior) -> Iterable[_E
             )
 
 
+@dataclass(frozen=True)
+class _Left:
+    """Normal equations of the R columns left on the grid, for all O pairs (tau, dev) at once.
+
+    Given the effects r (R, m) that are left, the means of all shared effects are back @ r + shift; `extra`
+    is what those eliminated add to the covariance, in units of the noise variance.
+    """
+
+    gram: Floats  # (O, R, R)
+    right: Floats  # (O, R, m)
+    square: Floats  # (O, m)
+    log_det: Floats  # (O,)
+    back: Floats  # (O, K, R)
+    shift: Floats  # (O, K, m)
+    extra: Floats  # (O, K, K)
+
+
+def _without_fixed(outer: Sequence[_Equations], prior: Prior, where: Columns) -> _Left:
+    """Eliminates position and carry-over from the equations of all shared columns."""
+    r = where.left
+    gram, right = np.stack([e.gram for e in outer]), np.stack([e.right for e in outer])
+    sd = np.full(where.count - r, prior.carry_over)
+    sd[: where.position.stop - r] = prior.position
+    root = np.linalg.cholesky(np.eye(len(sd)) + sd[:, None] * gram[:, r:, r:] * sd)
+    half = np.linalg.inv(root) * sd
+    onto, answer, flip = half @ gram[:, r:, :r], half @ right[:, r:], np.swapaxes(half, 1, 2)
+    turned = np.swapaxes(onto, 1, 2)
+    extra = np.zeros_like(gram)
+    extra[:, r:, r:] = flip @ half
+    return _Left(
+        gram=gram[:, :r, :r] - turned @ onto,
+        right=right[:, :r] - turned @ answer,
+        square=np.stack([e.square for e in outer]) - (answer**2).sum(1),
+        log_det=np.array([e.log_det for e in outer])
+        + 2 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(1),
+        back=np.concatenate([np.broadcast_to(np.eye(r), (len(gram), r, r)), -flip @ onto], axis=1),
+        shift=np.concatenate([np.zeros_like(right[:, :r]), flip @ answer], axis=1),
+        extra=extra,
+    )
+
+
 def product(a: Floats, b: Floats) -> Floats:
     """a.T @ b for long thin (n, k) arrays, in pieces too small for a BLAS to share among threads.
 
@@ -254,32 +303,29 @@ def _sums(values: Floats, codes: Ints, count: int) -> Floats:
     return total
 
 
-def _spreads(prior: Prior, where: Columns, tau: float) -> tuple[Floats, Floats]:
-    """Prior SDs of the shared columns at each inner grid point (I, K), and the log prior weights (I,)."""
-    slow = min(1.0, prior.own_gap_tau / tau) if tau > 0 else 1.0
-    rows, weights = [], []
-    for q, wq in prior.q:
-        for own, wo in prior.own_gap:
-            for common, wc in prior.common_gap:
-                row = np.empty(where.count)
-                row[where.q], row[where.position], row[where.carry_over] = q, prior.position, prior.carry_over
-                row[where.own_gap], row[where.common_gap] = own * slow, common
-                rows.append(row)
-                weights.append(np.log(wq * wo * wc))
-    return np.array(rows), np.array(weights)
+def _spreads(prior: Prior, where: Columns, taus: Sequence[float]) -> tuple[Floats, Floats]:
+    """Prior SDs (taus, I, R) of the columns on the grid at each inner point, and the log prior weights (I,)."""
+    inner = list(itertools.product(prior.q, prior.own_gap, prior.common_gap))
+    rows = np.empty((len(inner), where.left))
+    for row, ((q, _), (own, _), (common, _)) in zip(rows, inner, strict=True):
+        row[where.q], row[where.own_gap], row[where.common_gap] = q, own, common
+    slow = np.array([min(1.0, prior.own_gap_tau / tau) if tau > 0 else 1.0 for tau in taus])
+    spreads = np.repeat(rows[None], len(slow), axis=0)
+    spreads[..., where.own_gap] *= slow[:, None, None]
+    return spreads, np.array([np.log(wq * wo * wc) for (_, wq), (_, wo), (_, wc) in inner])
 
 
 @dataclass(frozen=True)
 class Fit:
-    """The posterior, as a mixture over the grid; see `settled` for what to ask of it.
+    """The posterior, as a mixture over the grid; see `posterior` for what to ask of it.
 
-    weight (G, m); mean (G, K, m) and cover (G, K, K; in units of the noise variance) of the shared effects;
-    scale (G, m) is the noise variance at each point, with `df` degrees of freedom.
+    weight (G, m); left_mean (G, R, m) and left_cover (G, R, R; in units of the noise variance) of the
+    columns left on the grid; scale (G, m) is the noise variance at each point, with `df` degrees of freedom.
     """
 
     weight: Floats
-    mean: Floats
-    cover: Floats
+    left_mean: Floats
+    left_cover: Floats
     scale: Floats
     df: float
     where: Columns
@@ -288,6 +334,22 @@ class Fit:
     inner: int  # grid points for each (tau, dev)
     gap_mean: float  # rating points that `mean` of the common gap leaves out
     outer: tuple[_Equations, ...] = field(repr=False)
+    left: _Left = field(repr=False)
+
+    @cached_property
+    def mean(self) -> Floats:
+        """(G, K, m) means of all shared effects."""
+        by_outer = self.left_mean.reshape(-1, self.inner, *self.left_mean.shape[1:])
+        found = self.left.back[:, None] @ by_outer + self.left.shift[:, None]
+        return np.asarray(found.reshape(-1, *found.shape[2:]), dtype=np.float64)
+
+    @cached_property
+    def cover(self) -> Floats:
+        """(G, K, K) their covariances, in units of the noise variance."""
+        back = self.left.back[:, None]
+        by_outer = self.left_cover.reshape(-1, self.inner, *self.left_cover.shape[1:])
+        found = back @ by_outer @ np.swapaxes(back, -1, -2) + self.left.extra[:, None]
+        return np.asarray(found.reshape(-1, *found.shape[2:]), dtype=np.float64)
 
     def noise_sd(self, which: int = 0) -> float:
         """The expected noise SD, in rating points."""
@@ -301,29 +363,27 @@ def fit(seen: Observations, prior: Prior, ratings: Floats | None = None) -> Fit:
     df = prior.noise_df + len(seen) - groups
     where = shared_columns(seen, 0.0)[1]
     outer = tuple(_equations(seen, columns, prior))
-    spreads = np.stack([_spreads(prior, where, e.tau)[0] for e in outer])  # (outer, inner, K)
-    log_inner = _spreads(prior, where, 0.0)[1]
-    gram = np.stack([e.gram for e in outer])[:, None]
-    system = spreads[..., :, None] * gram * spreads[..., None, :]
-    system[..., np.arange(where.count), np.arange(where.count)] += 1.0
+    spreads, log_inner = _spreads(prior, where, [e.tau for e in outer])  # (outer, inner, R)
+    left = _without_fixed(outer, prior, where)
+    system = spreads[..., :, None] * left.gram[:, None] * spreads[..., None, :]
+    system[..., np.arange(where.left), np.arange(where.left)] += 1.0
     lower = np.linalg.cholesky(system)
-    inverse = np.linalg.inv(lower) * spreads[..., None, :]  # (outer, inner, K, K): L^-1 S
-    half = inverse @ np.stack([e.right for e in outer])[:, None]
-    left = np.stack([e.square for e in outer])[:, None] - (half**2).sum(-2)
-    left = prior.noise_df * prior.noise_sd**2 + np.maximum(left, 0.0)
+    inverse = np.linalg.inv(lower) * spreads[..., None, :]  # (outer, inner, R, R): L^-1 S
+    half = inverse @ left.right[:, None]
+    squares = np.maximum(left.square[:, None] - (half**2).sum(-2), 0.0) + prior.noise_df * prior.noise_sd**2
     log_weight = (
-        np.array([e.log_prior - e.log_det / 2 for e in outer])[:, None, None]
+        (np.array([e.log_prior for e in outer]) - left.log_det / 2)[:, None, None]
         + log_inner[:, None]
         - np.log(np.diagonal(lower, axis1=-2, axis2=-1)).sum(-1)[..., None]
-        - df / 2 * np.log(left)
+        - df / 2 * np.log(squares)
     ).reshape(-1, columns.shape[1])
     weight = np.exp(log_weight - log_weight.max(0))
     flip = np.swapaxes(inverse, -1, -2)
     return Fit(
         weight=weight / weight.sum(0),
-        mean=(flip @ half).reshape(-1, where.count, columns.shape[1]),
-        cover=(flip @ inverse).reshape(-1, where.count, where.count),
-        scale=left.reshape(-1, columns.shape[1]) / df,
+        left_mean=(flip @ half).reshape(-1, where.left, columns.shape[1]),
+        left_cover=(flip @ inverse).reshape(-1, where.left, where.left),
+        scale=squares.reshape(-1, columns.shape[1]) / df,
         df=df,
         where=where,
         tau=np.repeat([e.tau for e in outer], len(log_inner)),
@@ -331,4 +391,5 @@ def fit(seen: Observations, prior: Prior, ratings: Floats | None = None) -> Fit:
         inner=len(log_inner),
         gap_mean=prior.gap_mean,
         outer=outer,
+        left=left,
     )

@@ -79,8 +79,9 @@ class Targets:
                 take -= product(pull, b.cross.reshape(len(pull), k))
                 shift = product(pull, b.answer.reshape(len(pull), sets))
                 extra = product(pull, np.repeat(listeners, forms)[:, None] * across)
-            mean[at] = take @ fit.mean[at] + shift
-            cover[at] = take @ fit.cover[at] @ take.T + extra
+            left = take @ fit.left.back[i]
+            mean[at] = left @ fit.left_mean[at] + take @ fit.left.shift[i] + shift
+            cover[at] = left @ fit.left_cover[at] @ left.T + take @ fit.left.extra[i] @ take.T + extra
         return Targets(fit, mean, cover)
 
     def means(self) -> Floats:

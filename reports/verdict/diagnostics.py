@@ -9,6 +9,7 @@ import pandas as pd
 
 from render.arrays import Floats
 from reports.model.familiarity import Columns, Fit, Prior, centred, fit, shared_columns, t_variance
+from reports.model.posterior import NEGLIGIBLE
 from reports.model.reading import Reading
 from reports.verdict import phrases
 from reports.verdict.panel import Panel
@@ -122,7 +123,7 @@ def familiarity_curve(reading: Reading, prior: Prior) -> Curve:
     exposure = np.arange(CURVE_LISTENS, dtype=np.float64)
     mean, sd, low, high = _curve_moments(reading.fit, exposure)
     nothing = seen.only(np.zeros(0, dtype=np.int64))
-    prior_sd = _curve_moments(fit(nothing, prior), exposure)[1][0]
+    prior_sd = _curve_moments(fit(nothing, prior), exposure[:1])[1][0]
     spread = centred(np.exp(-seen.exposure / 3.0)[:, None], seen.group) if len(seen) else np.zeros((0, 1))
     contrast = float(np.abs(spread).max()) if len(seen) else 0.0
     learned = contrast > 0.05 and sd[0] < LEARNED * prior_sd
@@ -152,10 +153,12 @@ def _tuple(values: Floats) -> tuple[float, ...]:
 def _curve_moments(fit: Fit, exposure: Floats) -> tuple[Floats, Floats, Floats, Floats]:
     """Mean, SD and 90 % interval of the common curve at each exposure (E,), from the mixture itself."""
     at = fit.where.common_gap.start
-    weight = fit.weight[:, 0]
-    gap = fit.mean[:, at, 0] + fit.gap_mean
-    variance = fit.cover[:, at, at] * fit.scale[:, 0] * t_variance(fit.df)
-    shape = np.where(fit.tau > 0, np.exp(-exposure[:, None] / np.where(fit.tau > 0, fit.tau, 1.0)), 0.0)
+    keep = np.flatnonzero(fit.weight[:, 0] > NEGLIGIBLE)
+    weight = fit.weight[keep, 0] / fit.weight[keep, 0].sum()
+    gap = fit.left_mean[keep, at, 0] + fit.gap_mean
+    variance = fit.left_cover[keep, at, at] * fit.scale[keep, 0] * t_variance(fit.df)
+    tau = fit.tau[keep]
+    shape = np.where(tau > 0, np.exp(-exposure[:, None] / np.where(tau > 0, tau, 1.0)), 0.0)
     # points on each component's normal curve, so that quantiles of the mixture can be read off
     nodes = np.linspace(-3.0, 3.0, 61)
     density = np.exp(-(nodes**2) / 2)

@@ -64,7 +64,7 @@ def coverage_of(
     t: pd.DataFrame, panel: Panel, weights: Mapping[str, float] | None, forms: Sequence[str]
 ) -> Coverage:
     """Listens of `forms` and days of each listener, silent ones included; weight 0 is not waited for."""
-    counts = t.pivot_table(index="listener", columns="form", values="listen", aggfunc="max")
+    counts = t.groupby(["listener", "form"])["listen"].max().unstack()
     counts = counts.reindex(columns=list(forms)).fillna(0)
     least, days = counts.min(axis=1), t.groupby("listener")["day"].nunique()
     rounds = t.groupby("listener")["round"].nunique()

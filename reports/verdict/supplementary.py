@@ -49,12 +49,10 @@ def supplementary(t: pd.DataFrame, reading: Reading, panel: Panel, seed: int) ->
     """From a tidy table, its reading and the panel."""
     listeners, candidates = panel.listeners, panel.candidates
     settling = ListenerEffects.of(reading)
-    heard = t.pivot_table(index="listener", columns="form", values="rating", aggfunc="mean")
-    heard = heard.reindex(index=list(listeners), columns=list(candidates))
-    rounds = t.pivot_table(index=["listener", "round"], columns="form", values="rating", aggfunc="mean")
-    rounds = rounds.reindex(columns=list(candidates))
-    listens = t.pivot_table(index="listener", columns="form", values="rating", aggfunc="size")
-    listens = listens.reindex(index=list(listeners), columns=list(candidates)).fillna(0)
+    cells = t.groupby(["listener", "form"])["rating"]
+    heard = cells.mean().unstack().reindex(index=list(listeners), columns=list(candidates))
+    listens = cells.size().unstack().reindex(index=list(listeners), columns=list(candidates)).fillna(0)
+    rounds = t.set_index(["listener", "round", "form"])["rating"].unstack().reindex(columns=list(candidates))
     votes = np.asarray((listens >= BALLOT_LISTENS).to_numpy().all(axis=1), dtype=np.bool_)
     ranks = ballots(settling, heard.notna().to_numpy(np.float64))
     return Supplementary(
@@ -92,8 +90,7 @@ def plain(t: pd.DataFrame, candidates: Sequence[str]) -> Plain:
     day = {name: _day_key(name) for name in t["day"].unique()}
 
     def table(rows: pd.DataFrame, index: str, values: str) -> pd.DataFrame:
-        made = rows.pivot_table(index=index, columns="form", values=values, aggfunc="mean")
-        made = made.reindex(columns=names)
+        made = rows.groupby([index, "form"])[values].mean().unstack().reindex(columns=names)
         return made.sort_index(key=lambda keys: keys.map(day)) if index == "day" and len(made) else made
 
     return Plain(forms, table(t, "day", "rating"), table(t, "listen", "rating"), table(ranked, "day", "rank"))
