@@ -272,8 +272,7 @@ def _without_fixed(outer: Sequence[_Equations], prior: Prior, where: Columns) ->
         gram=gram[:, :r, :r] - turned @ onto,
         right=right[:, :r] - turned @ answer,
         square=np.stack([e.square for e in outer]) - (answer**2).sum(1),
-        log_det=np.array([e.log_det for e in outer])
-        + 2 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(1),
+        log_det=np.array([e.log_det for e in outer]) + 2 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(1),
         back=np.concatenate([np.broadcast_to(np.eye(r), (len(gram), r, r)), -flip @ onto], axis=1),
         shift=np.concatenate([np.zeros_like(right[:, :r]), flip @ answer], axis=1),
         extra=extra,
@@ -304,7 +303,7 @@ def _sums(values: Floats, codes: Ints, count: int) -> Floats:
 
 
 def _spreads(prior: Prior, where: Columns, taus: Sequence[float]) -> tuple[Floats, Floats]:
-    """Prior SDs (taus, I, R) of the columns on the grid at each inner point, and the log prior weights (I,)."""
+    """Prior SDs (taus, I, R) of the columns on the grid at the inner points, and their log weights (I,)."""
     inner = list(itertools.product(prior.q, prior.own_gap, prior.common_gap))
     rows = np.empty((len(inner), where.left))
     for row, ((q, _), (own, _), (common, _)) in zip(rows, inner, strict=True):

@@ -30,12 +30,10 @@ class Rules:
     leaning_chance: float = 0.80
     bearable_loss: float = 2.0
     safe_loss: float = 0.5
-    safe_own_way_loss: float = 1.0
+    safe_own_way_loss: float = 0.85
     even_chance: float = 0.80
     even_cautious_chance: float = 0.50
-    # the leader's chance in the later half of the listens, read on its own, below which it sinks; with more
-    # than four forms, as much of an equal share
-    sinking_chance: float = 0.20
+    sinking_loss: float = 1.0  # of the leader, in the later half of the listens read on its own
     clear_listens: int = 5
     clear_days: int = 3
     leaning_listens: int = 3
@@ -149,10 +147,8 @@ class CautiousReadings:
         return self._late()
 
     def sinking(self, leader: int, rules: Rules) -> bool:
-        """Whether the later listens, read on their own, speak against the leader and for another form."""
-        late = self.late
-        least = rules.sinking_chance * min(1.0, 4 / len(late.best))
-        return late.order[0] != leader and bool(late.best[leader] <= least)
+        """Whether the later listens, read on their own, speak against the leader."""
+        return bool(self.late.loss[leader] > rules.sinking_loss)
 
 
 @dataclass(frozen=True)
@@ -172,7 +168,7 @@ def rule(chances: Chances, heard: Coverage, rules: Rules, cautious: CautiousRead
         even = _even(chances, rules, cautious)
         if _clear(chances, heard, rules, cautious):
             return Ruling(CLEAR, None)
-        if _safe(chances, rules, cautious):
+        if safe_but_for_late(chances, rules, cautious) and not cautious.sinking(leader, rules):
             return Ruling(SAFE, even)
     if even is not None:
         state = EVEN
@@ -201,12 +197,11 @@ def _clear(chances: Chances, heard: Coverage, rules: Rules, cautious: CautiousRe
     )
 
 
-def _safe(chances: Chances, rules: Rules, cautious: CautiousReadings) -> bool:
+def safe_but_for_late(chances: Chances, rules: Rules, cautious: CautiousReadings) -> bool:
+    """Whether the leader is safe to choose by all its ratings, whatever the later ones say on their own."""
     leader = chances.order[0]
     return bool(
-        chances.loss[leader] <= rules.safe_loss
-        and cautious.own_way.loss[leader] <= rules.safe_own_way_loss
-        and not cautious.sinking(leader, rules)
+        chances.loss[leader] <= rules.safe_loss and cautious.own_way.loss[leader] <= rules.safe_own_way_loss
     )
 
 
@@ -222,8 +217,8 @@ def _even(chances: Chances, rules: Rules, cautious: CautiousReadings) -> tuple[i
 
 
 def safe_risk(leader: int, chances: Chances, cautious: CautiousReadings) -> float:
-    """The expected loss of choosing `leader`, in points: the larger of the main and the own-way reading."""
-    return float(max(chances.loss[leader], cautious.own_way.loss[leader]))
+    """The expected loss of choosing `leader`, in points: the largest of main, own-way and late reading."""
+    return float(max(reading.loss[leader] for reading in (chances, cautious.own_way, cautious.late)))
 
 
 def even_risk(even: tuple[int, int], chances: Chances, cautious: CautiousReadings) -> float:

@@ -108,7 +108,7 @@ def _ratings(facts: Facts) -> Iterator[str]:
 
 
 def _kept(answers: AnswerCounts) -> str:
-    named = "; ".join(f"{plain(one.form)}: {one.kept}" for one in answers.forms)
+    named = "; ".join(f"{plain(one.form)} {one.kept} of {one.listens}" for one in answers.forms)
     return (
         f"Would be kept, asked at the end of {phrases.counted(answers.rounds, 'round')} (no part of the "
         f"verdict): {named}; none: {answers.none}; no answer: {answers.silent}."

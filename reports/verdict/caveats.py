@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 
 from reports.model import gates
-from reports.model.gates import State, passes_main
+from reports.model.gates import State, passes_main, safe_but_for_late
 from reports.verdict import phrases
 from reports.verdict.assessment import Assessment
 from reports.verdict.sensitivity import AlternativeReading
@@ -52,12 +52,31 @@ def missing(assessment: Assessment, kept_apart: Mapping[str, int]) -> list[str]:
 
 
 def held_back(assessment: Assessment) -> list[str]:
-    """Why a verdict is not clear although its chance is high enough: a cautious reading doubts it."""
-    chances, heard, rules = assessment.playing_chances, assessment.coverage, assessment.rules
-    if assessment.state == gates.CLEAR or not passes_main(chances, heard, rules):
+    """Why a verdict is not clear, or not safe, although the main reading would have it so."""
+    chances, cautious = assessment.playing_chances, assessment.playing_cautious
+    heard, rules = assessment.coverage, assessment.rules
+    if assessment.state == gates.CLEAR or not heard.enough(rules.clear_listens, rules.clear_days):
         return []
-    at = chances.order[0]
-    cautious = assessment.playing_cautious
+    at, reasons = chances.order[0], []
+    if passes_main(chances, heard, rules):
+        what, reasons = "clear", _not_clear(assessment)
+    elif assessment.state != gates.SAFE and safe_but_for_late(chances, rules, cautious):
+        what = "safe to choose"
+    else:
+        return []
+    if cautious.sinking(at, rules):
+        first = "names another form" if cautious.late.order[0] != at else "is less sure of it"
+        lost = phrases.points(float(cautious.late.loss[at]))
+        reasons.append(
+            f"the later half of the listens, read on its own, {first}: by that, choosing it gives away {lost}"
+        )
+    return [f'"{assessment.best}" is not called {what} yet: {"; ".join(reasons)}. Further rounds will tell.']
+
+
+def _not_clear(assessment: Assessment) -> list[str]:
+    """Which of the slow and the own-way reading hold back a verdict that passes the main reading's gates."""
+    heard, rules, cautious = assessment.coverage, assessment.rules, assessment.playing_cautious
+    at = assessment.playing_chances.order[0]
     slow, own = float(cautious.slow.best[at]), float(cautious.own_way.best[at])
     reasons = []
     if slow < rules.needed(heard.rounds):
@@ -69,9 +88,7 @@ def held_back(assessment: Assessment) -> list[str]:
             f"where {phrases.counted(ears, 'listener')} need{'s' if ears == 1 else ''} "
             f"{phrases.chance(needed)}"
         )
-    if cautious.sinking(at, rules):
-        reasons.append("the later half of the listens, read on its own, names another form")
-    return [f'"{assessment.best}" is not called clear yet: {"; ".join(reasons)}. Further rounds will tell.']
+    return reasons
 
 
 def findings(state: State, changes: Sequence[AlternativeReading], evidence: Supplementary) -> list[str]:

@@ -51,7 +51,7 @@ def test_the_report_shows_them_beside_the_verdict(study: Study) -> None:
         assert "false alarms" in text and "no answer: 5" in text
     page = Page(read(written, "report.html")).text
     assert "In five listens of those rated some of the sound came late or not at all, 0.2 s at most" in page
-    assert "listeners named “ early bridge ” 5 times; none of them: 5; no answer: 5" in page
+    assert "listeners named “ early bridge ” 5 of 15 times; none of them: 5; no answer: 5" in page
     rows = list(csv.DictReader(io.StringIO(read(written, "ratings.csv"))))
     assert (
         sum(row["cut_heard"] == "1" for row in rows) == 10

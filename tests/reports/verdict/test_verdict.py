@@ -36,24 +36,23 @@ def as_text(judgement: Judgement) -> str:
 
 def ruling(
     best: float, loss: float, runner_up_loss: float, slow: float = 1, own: float = 1, own_loss: float = 5,
-    late: float = 1, close: float = 0, close_own: float = 0.6, **heard: object
+    late_loss: float = 0, close: float = 0, close_own: float = 0.6, **heard: object
 ) -> Ruling:  # fmt: skip
     def chances(p: float, lost: float, near: float) -> Chances:
         pair = np.array([lost, runner_up_loss])
         return Chances(np.array([p, 1 - p]), pair, np.array([[1, near], [near, 1]]), 2 * pair)
 
-    late_loss = 0.0 if late >= 0.5 else 99.0
     cautious = CautiousReadings(
         lambda: chances(slow, 0, close_own),
         lambda: chances(own, own_loss, close_own),
-        lambda: chances(late, late_loss, 0),
+        lambda: chances(0.5, late_loss, 0),
     )
     full = {"names": "ab", "listens": [5, 5], "days": [3, 3], "rounds": 5, **heard}
     return rule(chances(best, loss, close), Coverage(**full), Rules(), cautious)  # type: ignore[arg-type]
 
 
 THREE: dict[str, object] = {"names": "abc", "listens": [5, 5, 5], "days": [3, 3, 3]}
-EQUAL: dict[str, object] = {"best": 0.6, "loss": 0.6, "runner_up_loss": 1.0, "close": 0.8, "own_loss": 0.9}
+EQUAL: dict[str, object] = {"best": 0.6, "loss": 0.6, "runner_up_loss": 1.0, "close": 0.8, "own_loss": 0.8}
 
 
 @pytest.mark.parametrize(
@@ -73,16 +72,16 @@ EQUAL: dict[str, object] = {"best": 0.6, "loss": 0.6, "runner_up_loss": 1.0, "cl
         ({"best": 0.89, "listens": [2, 2]}, LISTEN),
         ({"slow": 0.89}, LEANING),
         ({"slow": 0.91, "rounds": 13, "best": 0.96}, LEANING),
-        ({"late": 0.2}, LEANING),  # the later half, read on its own, names the other form with .8
-        ({"late": 0.21}, CLEAR),
+        ({"late_loss": 1.01}, LEANING),  # by the later half, read on its own, too much is given away
+        ({"late_loss": 1.0}, CLEAR),
         # safe: little is lost in the main reading, and not much in the cautious one
-        ({"best": 0.85, "loss": 0.5, "own_loss": 1.0}, SAFE),
-        ({"best": 0.6, "loss": 0.5, "own_loss": 1.0}, SAFE),  # however likely it is the best
-        ({"best": 0.85, "loss": 0.51, "own_loss": 1.0}, LEANING),
-        ({"best": 0.85, "loss": 0.5, "own_loss": 1.01}, LEANING),
-        ({"best": 0.85, "loss": 0.5, "own_loss": 1.0, "listens": [4, 4]}, LEANING),
-        ({"best": 0.85, "loss": 0.5, "own_loss": 1.0, "days": [2, 2]}, LEANING),
-        ({"best": 0.85, "loss": 0.5, "own_loss": 1.0, "late": 0.2}, LEANING),
+        ({"best": 0.85, "loss": 0.5, "own_loss": 0.85}, SAFE),
+        ({"best": 0.6, "loss": 0.5, "own_loss": 0.85}, SAFE),  # however likely it is the best
+        ({"best": 0.85, "loss": 0.51, "own_loss": 0.85}, LEANING),
+        ({"best": 0.85, "loss": 0.5, "own_loss": 0.86}, LEANING),
+        ({"best": 0.85, "loss": 0.5, "own_loss": 0.85, "listens": [4, 4]}, LEANING),
+        ({"best": 0.85, "loss": 0.5, "own_loss": 0.85, "days": [2, 2]}, LEANING),
+        ({"best": 0.85, "loss": 0.5, "own_loss": 0.85, "late_loss": 1.01}, LEANING),
         ({"best": 0.95, "loss": 0.1, "own_loss": 0.2}, CLEAR),  # clear is asked before safe
         # even: the two best are within 3 points of each other, and no cautious reading contradicts
         (EQUAL, EVEN),
