@@ -33,7 +33,7 @@ class Rules:
     safe_own_way_loss: float = 0.85
     even_chance: float = 0.80
     even_cautious_chance: float = 0.50
-    sinking_loss: float = 1.0  # of the leader, in the later half of the listens read on its own
+    sinking_loss: float = 1.2  # of the leader, in the later half of the listens read on its own
     clear_listens: int = 5
     clear_days: int = 3
     leaning_listens: int = 3
