@@ -1,12 +1,13 @@
 """Rounds that shrink, simulated study by study: the decisions are those of `sessions.resting`."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from reports.model.familiarity import OWN, SLOW, Observations, Prior
 from reports.model.gates import CLEAR, MAY_STOP, CautiousReadings, Chances, Coverage, Rules, rule
+from reports.model.precision import noise_ratios
 from reports.model.reading import later_half, read
 from reports.simulation.worlds import Simulated, World, simulate
 from sessions.resting import FormReading, PanelReading, forms_at_rest
@@ -17,26 +18,53 @@ DRAWS = 1000
 
 def rested(world: World, count: int, seed: int) -> str:
     """One row of the table: without -> with rests."""
-    clear, safe, lost, right, reached = [], [], 0, 0, 0
+    played, bests = [], []
     for number in range(count):
         study = simulate(world, LAST, (seed, number))
-        pairs = [_play(study, world, rests, seed) for rests in (False, True)]
-        clear.append([minutes for minutes, *_ in pairs])
-        safe.append([pair[1] for pair in pairs])
-        best = int(study.truth.argmax())
-        lost += best in pairs[1][2]
-        if pairs[1][3] is not None:
-            reached += 1
-            right += pairs[1][3] == best
-    told = [" -> ".join(f"{value:.0f}" for value in np.mean(each, axis=0)) for each in (clear, safe)]
-    return f"{told[0]} | {told[1]} | {lost} of {count} | {share(right, reached)}"
+        played.append([_play(study, world, rests, seed) for rests in (False, True)])
+        bests.append(int(study.truth.argmax()))
+
+    def minutes(of: Callable[["Played"], float]) -> str:
+        values = np.array([[of(without), of(with_rests)] for without, with_rests in played])
+        error = np.diff(values, axis=1).std() / np.sqrt(count)
+        return f"{values[:, 0].mean():.0f} -> {values[:, 1].mean():.0f} (±{error:.1f})"
+
+    def right(of: Callable[["Played"], int | None], rests: bool) -> str:
+        named = [(of(pair[rests]), best) for pair, best in zip(played, bests, strict=True)]
+        return share(sum(f == best for f, best in named), sum(f is not None for f, _ in named))
+
+    put = sum(best in pair[1].ever for pair, best in zip(played, bests, strict=True))
+    lost = sum(best in pair[1].resting for pair, best in zip(played, bests, strict=True))
+    return " | ".join(
+        [
+            minutes(lambda one: one.clear_minutes),
+            minutes(lambda one: one.safe_minutes),
+            f"{put}, {lost} of {count}",
+            " -> ".join(right(lambda one: one.clear, rests) for rests in (False, True)),
+            " -> ".join(right(lambda one: one.safe, rests) for rests in (False, True)),
+        ]
+    )
 
 
-def _play(
-    study: Simulated, world: World, rests: bool, seed: int
-) -> tuple[float, float, list[int], int | None]:
-    """(minutes to clear, to safe, forms at rest at the end, form named when clear) per listener."""
+@dataclass(frozen=True)
+class Played:
+    """One study until it was clear, or to the last round: minutes per listener, and the forms named (codes).
+
+    `resting`: the forms at rest at the end; `ever`: those that rested at some time.
+    """
+
+    clear_minutes: float
+    safe_minutes: float
+    clear: int | None
+    safe: int | None
+    resting: frozenset[int]
+    ever: frozenset[int]
+
+
+def _play(study: Simulated, world: World, rests: bool, seed: int) -> Played:
     resting: tuple[str, ...] = ()
+    ever: set[int] = set()
+    named: dict[str, int | None] = {"safe": None, "clear": None}
     keep = np.zeros(len(study.seen), dtype=bool)
     minutes, safe_at = 0.0, None
     weights, rules = np.full(world.listeners, 1 / world.listeners), Rules()
@@ -48,6 +76,7 @@ def _play(
             continue
         at = np.flatnonzero(keep)
         seen = _as_heard(study.seen.only(at))
+        seen = replace(seen, noise_ratio=noise_ratios(seen))
         counts = [
             np.bincount(seen.form[seen.listener == i], minlength=world.forms) for i in range(world.listeners)
         ]
@@ -70,11 +99,12 @@ def _play(
             ),
         )
         state = rule(among["main"], heard, rules, cautious).state
+        leader = playing[among["main"].order[0]]
         if safe_at is None and state in MAY_STOP[:2]:
-            safe_at = minutes
+            safe_at, named["safe"] = minutes, leader
         if state == CLEAR:
-            named = playing[among["main"].order[0]]
-            return minutes, safe_at or minutes, [int(f) for f in resting], named
+            named["clear"] = leader
+            break
         if rests:
             whole = Chances.of(draws["main"])
             leaders = {playing[chances.order[0]] for chances in among.values()}
@@ -86,7 +116,9 @@ def _play(
             }
             reading = PanelReading(state, state in MAY_STOP, heard.reached, forms)
             resting = forms_at_rest(resting, reading, world.listeners)
-    return minutes, safe_at or minutes, [int(f) for f in resting], None
+            ever |= {int(f) for f in resting}
+    at_rest = frozenset(int(f) for f in resting)
+    return Played(minutes, safe_at or minutes, named["clear"], named["safe"], at_rest, frozenset(ever))
 
 
 def _as_heard(seen: Observations) -> Observations:

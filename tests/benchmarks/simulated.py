@@ -1,14 +1,15 @@
 """Campaigns of simulated studies for bench_verdict, and the worlds that they are simulated in."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from reports.model.gates import Rules
 from reports.simulation.campaign import Campaign, first_round, run
 from reports.simulation.worlds import Simulated, World, simulate
 
-SEED = 91_000
+SEED = 2_000_000  # not used for anything before the rules were settled
 BATCH = 50  # studies that share the orders of listening
 LAST = 16  # rounds read
 FORM_MINUTES = 2.5
@@ -32,6 +33,15 @@ class Cell:
     def count(self) -> int:
         return len(self.truth)
 
+    @property
+    def equal(self) -> bool:
+        """All forms are equally good."""
+        return bool(np.ptp(self.truth, axis=1).max() < 1e-9)
+
+    def by(self, first: np.ndarray, around: int) -> float:
+        """The share of studies in which something happened by a round."""
+        return float(((first > 0) & (first <= around)).mean())
+
     def cost(self, form: np.ndarray) -> np.ndarray:
         """(S,) points given away by choosing a form in each study."""
         return np.asarray(self.truth.max(1) - self.truth[np.arange(self.count), np.maximum(form, 0)])
@@ -53,6 +63,11 @@ class Cell:
         at = first > 0
         cost = self.cost(self.campaign.leader_at(first))[at]
         return int((cost <= 0).sum()), int(at.sum()), float(cost.mean()) if at.any() else float("nan")
+
+    def lost_error(self, first: np.ndarray) -> float:
+        """Standard error of the points given away by the leaders at the rounds `first`."""
+        cost = self.cost(self.campaign.leader_at(first))[first > 0]
+        return float(cost.std() / np.sqrt(len(cost))) if len(cost) else float("nan")
 
     def stated(self, first: np.ndarray) -> float:
         """The mean risk stated at the rounds `first`."""
@@ -78,14 +93,20 @@ def studies(world: World, rounds: int, count: int, seed: int) -> Iterator[list[S
 
 
 def run_cell(
-    world: World, count: int, seed: int, last: int = LAST, days_by: Callable[[int], int] = day_of
+    world: World,
+    count: int,
+    seed: int,
+    last: int = LAST,
+    days_by: Callable[[int], int] = day_of,
+    *,
+    rules: Rules | None = None,
+    leaders: Collection[int] = (5, 8, 12),
 ) -> Cell:
-    """Reads `count` studies of a world after every round to the last one."""
+    """Reads `count` studies of a world after every round to the last one; after `leaders` clear ones too."""
     weights = np.full(world.listeners, 1 / world.listeners)
     parts, truths, plain = [], [], []
     for made in studies(world, last, count, seed):
-        leaders = tuple(r for r in (5, 8, 12) if r <= last)
-        parts.append(run(made, weights, last, days_by, seed=seed, leaders=leaders))
+        parts.append(run(made, weights, last, days_by, seed=seed, rules=rules, leaders=leaders))
         truths += [_final(study.truth, world) for study in made]
         plain += [_plain_leader(study) for study in made]
     names = ("leader", "clear", "enough", "even", "risk", "pair", "even_risk")
@@ -129,6 +150,9 @@ WORLDS: dict[str, World] = {
     "3 x 4, 6 ahead, from the 9th listen 4 behind": replace(THREE, advantage=6, sinks=10),
     "3 x 5, gap 8": replace(THREE, advantage=8, forms=5),
     "1 x 4, gap 10": replace(ALONE, advantage=10),
+    "1 x 5, gap 10": replace(ALONE, advantage=10, forms=5),
+    "3 x 5, truths of SD 5": replace(THREE, spread=5, forms=5),
+    "3 x 5, gap 6, one form starts 8 high, wears off": replace(THREE, advantage=6, wears_off=8, forms=5),
     "3 x 4, all equal, one loyal to the incumbent by 10": replace(THREE, loyal=10),
     "3 x 4, gap 10": replace(THREE, advantage=10),
     "1 x 3, gap 8": replace(ALONE, advantage=8, forms=3),
@@ -148,3 +172,21 @@ WORLDS: dict[str, World] = {
     "3 x 4, gap 6, ceiling": replace(THREE, advantage=6, ceiling=30),
     "3 x 4, gap 6, one always rates 50": replace(THREE, advantage=6, flat_rater=True),
 }
+
+# the worlds that are told first: those that the rules were asked about
+KEY = (
+    "3 x 4, gap 6",
+    "3 x 4, gap 8",
+    "3 x 4, gap 10",
+    "1 x 4, gap 10",
+    "3 x 5, gap 8",
+    "3 x 4, all equal",
+    "3 x 4, truths of SD 5",
+    "3 x 4, gap 6, one form starts 8 high, wears off",
+    "3 x 4, gap 6, tau 8",
+    "3 x 4, gap 6, one answers at random",
+    "3 x 4, gap 10, one answers at random",
+    "3 x 4, gap 10, unequal scales (log SD 0.5)",
+    "3 x 4, 6 ahead, from the 9th listen 4 behind",
+    "3 x 4, all equal, one loyal to the incumbent by 10",
+)

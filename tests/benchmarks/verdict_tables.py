@@ -1,0 +1,178 @@
+"""Tables of bench_verdict that come from campaigns: worlds, what was reached, late listens, days."""
+
+import sys
+from collections.abc import Iterable
+from dataclasses import replace
+
+import numpy as np
+
+from reports.model.gates import Rules
+from tests.benchmarks.simulated import KEY, SEED, THREE, WORLDS, Cell, run_cell, share
+
+HEAD = (
+    "| listeners x forms, world | named | clear by 8 | wrong when clear | minutes | safe by 8 | right when enough "
+    "| lost / stated | even |\n|---|---|---|---|---|---|---|---|---|"
+)
+
+
+def say(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
+
+
+def key_cells(count: int) -> dict[str, Cell]:
+    """The worlds that the issue lists, `count` studies each."""
+    cells = {}
+    for name in KEY:
+        cells[name] = run_cell(WORLDS[name], count, SEED + 1000 * list(WORLDS).index(name))
+        say(f"| {name} | {row(cells[name])} |")
+    return cells
+
+
+def table(cells: dict[str, Cell]) -> str:
+    return "\n".join([HEAD, *(f"| {name} | {row(cell)} |" for name, cell in cells.items())])
+
+
+def other_worlds(count: int) -> str:
+    lines = [f"{count} studies a row; columns as above.", "", HEAD]
+    for number, (name, world) in enumerate(WORLDS.items()):
+        if name not in KEY:
+            lines.append(f"| {name} | {row(run_cell(world, count, SEED + 1000 * number))} |")
+            say(lines[-1])
+    return "\n".join(lines)
+
+
+def row(cell: Cell) -> str:
+    clear, enough = cell.campaign.first_clear, cell.campaign.first_enough
+    right, reached, _ = cell.right(clear)
+    fine, stopped, lost = cell.right(enough)
+    by_8, ever, cost, bound = cell.even()
+    return " | ".join(
+        [
+            "-" if cell.equal else f"{cell.named(8):.3f} ({cell.named_plain:.3f})",
+            f"{cell.by(clear, 8):.3f}",
+            f"{reached if cell.equal else reached - right} of {cell.count if cell.equal else reached}",
+            f"{cell.minutes(clear):.0f} -> {cell.minutes(enough):.0f}",
+            f"{cell.by(enough, 8):.2f}",
+            f"{stopped} said" if cell.equal else share(fine, stopped),
+            f"{lost:.2f} (±{cell.lost_error(enough):.2f}) / {cell.stated(enough):.2f}",
+            f"{by_8:.3f} / {ever:.2f}" + (f" ({cost:.1f}, {bound:.1f})" if ever else ""),
+        ]
+    )
+
+
+def reached(cells: dict[str, Cell]) -> str:
+    """What the issue asks of the verdict beside what these cells gave."""
+    six, eight, ten = (cells[f"3 x 4, gap {gap}"] for gap in (6, 8, 10))
+    sooner = [
+        1 - c.minutes(c.campaign.first_enough) / c.minutes(c.campaign.first_clear) for c in (six, eight, ten)
+    ]
+    spent = " / ".join(f"{c.minutes(c.campaign.first_enough):.0f}" for c in (six, eight, ten))
+    alone = cells["1 x 4, gap 10"]
+    off, slow = cells["3 x 4, gap 6, one form starts 8 high, wears off"], cells["3 x 4, gap 6, tau 8"]
+    sums = np.sum([c.right(c.campaign.first_enough)[:2] for c in (six, eight, ten)], axis=0)
+    others = {n: c for n, c in cells.items() if c not in (off, slow) and not c.world.sinks}
+    worst = max(others, key=lambda n: others[n].right(others[n].campaign.first_enough)[2])
+    risk = {n: c.stated(c.campaign.first_enough) - c.right(c.campaign.first_enough)[2] for n, c in cells.items()
+            if not c.world.sinks}  # fmt: skip
+    least = min(risk, key=lambda n: risk[n])
+    free = {n: c.even()[3] - c.even()[2] for n, c in cells.items() if c.even()[1] and not c.world.sinks}
+    tightest = min(free, key=lambda n: free[n])
+    random = [cells[f"3 x 4, gap {gap}, one answers at random"].named(8) for gap in (6, 10)]
+    scales = cells["3 x 4, gap 10, unequal scales (log SD 0.5)"]
+    equal = cells["3 x 4, all equal"].even()
+
+    def lost(cell: Cell) -> str:
+        return f"{cell.right(cell.campaign.first_enough)[2]:.2f} (±{cell.lost_error(cell.campaign.first_enough):.2f})"
+
+    return "\n".join(
+        [
+            "| asked | reached |",
+            "|---|---|",
+            "| three listeners, four forms, gap 6 / 8 / 10: 85 / 72 / 60 minutes until listening may stop, 31 to "
+            f"40 % earlier than clear | {spent}; {100 * min(sooner):.0f} to {100 * max(sooner):.0f} % earlier |",
+            f"| one listener, four forms, gap 10: 94 minutes | {alone.minutes(alone.campaign.first_enough):.0f} "
+            f"(clear: {alone.minutes(alone.campaign.first_clear):.0f}) |",
+            f"| the form named is the best when safe, gaps 6 to 10 | {sums[0]} of {sums[1]} |",
+            f"| at most .5 points given away on average | {lost(others[worst])} in the worst of {len(others)} "
+            f"worlds ({worst}) |",
+            f"| at most .75 where a form wears off / tau is 8 | {lost(off)} / {lost(slow)} |",
+            "| the risk stated is not below what it costs | least difference "
+            f"{risk[least]:+.2f} ({least}); below 0 in {sum(r < 0 for r in risk.values())} of {len(risk)} worlds |",
+            f"| even by round 8: gap 8 .01, wearing off .03; all equal by 16 .73 | {eight.even()[0]:.3f}, "
+            f"{off.even()[0]:.3f}; {equal[1]:.2f} |",
+            "| what even is said to cost at most is not below the cost of a free choice | least difference "
+            f"{free[tightest]:+.2f} ({tightest}) |",
+            f"| one of three at random, named at gap 6 / 10: .73 / .91 | {random[0]:.2f} / {random[1]:.2f} |",
+            f"| unequal scales, gap 10, clear by 8: .49 | {scales.by(scales.campaign.first_clear, 8):.2f} |",
+        ]
+    )
+
+
+AFTER = (8, 10, 12, 14, 16)
+
+
+def late(count: int) -> str:
+    """What the rule of late listens holds back, wrong and right, and what it costs in minutes."""
+    lines = [
+        f"{count} studies a row, seed {SEED} + 60000. Of all studies, those whose reading after that round would be",
+        "safe or clear by everything but the late listens -> with their rule. Wrong: the form in front is not",
+        "(or no longer) the best. Minutes until listening may stop, without -> with the rule.",
+        "",
+        "| world, form in front | " + " | ".join(f"round {r}" for r in AFTER) + " | minutes |",
+        "|---|" + "---|" * (len(AFTER) + 1),
+    ]
+    for name in ("3 x 4, 6 ahead, from the 9th listen 4 behind", "3 x 4, gap 6", "3 x 4, truths of SD 5"):
+        cells = [
+            run_cell(WORLDS[name], count, SEED + 60_000, rules=rules, leaders=AFTER)
+            for rules in (replace(Rules(), sinking_loss=np.inf), Rules())
+        ]
+        minutes = " -> ".join(f"{c.minutes(c.campaign.first_enough):.0f}" for c in cells)
+        for right in (False, True):
+            shares = [" -> ".join(f"{_said(c, r, right):.3f}" for c in cells) for r in AFTER]
+            text = f"| {name}, {'right' if right else 'wrong'} | {' | '.join(shares)} | {minutes} |"
+            lines.append(text)
+            say(text)
+    return "\n".join(lines)
+
+
+def _said(cell: Cell, around: int, right: bool) -> float:
+    """The share of studies that are clear or safe after a round, with the form in front right or wrong."""
+    cost = cell.cost(cell.campaign.leader[around - 1])
+    return float(((cell.campaign.enough[around - 1] > 0) & ((cost <= 0) == right)).mean())
+
+
+def days(count: int) -> str:
+    lines = [
+        "Eight rounds of three listeners and four forms where all listeners share a whim of the day for each",
+        f"form (SD 4.5 points); {count} studies a row, seed {SEED} + 70000.",
+        "",
+        "| days | gap 6: named after round 8 | lost / stated when safe | all equal: falsely clear |",
+        "|---|---|---|---|",
+    ]
+    for rounds_a_day, of_days in ((3, 3), (2, 4), (1, 8)):
+        world = replace(THREE, whim_sd=4.5, rounds_a_day=rounds_a_day)
+
+        def day(around: int, each: int = rounds_a_day) -> int:
+            return (around - 1) // each + 1
+
+        gap, equal = (run_cell(w, count, SEED + 70_000, 8, day) for w in (replace(world, advantage=6), world))
+        enough = gap.campaign.first_enough
+        lines.append(
+            f"| {of_days} | {gap.named(8):.3f} | {gap.right(enough)[2]:.2f} (±{gap.lost_error(enough):.2f}) / "
+            f"{gap.stated(enough):.2f} | {(equal.campaign.first_clear > 0).sum()} of {count} |"
+        )
+        say(lines[-1])
+    return "\n".join(lines)
+
+
+def intro(count: int) -> Iterable[str]:
+    """What the columns of the table of worlds mean."""
+    yield f"{count} studies a row, read after every round to 16, forms of 2.5 minutes, two rounds a day; seeds"
+    yield f"{SEED} + 1000 x row, never used before. Named: the form in front after round 8 is the best (in brackets:"
+    yield "by the plain mean of all ratings). Minutes: mean per listener until clear -> until clear or safe (at most"
+    yield "16 rounds). Enough: clear or safe. Lost: points given away by the form in front when first enough, on"
+    yield "average (standard error); stated: the risk that the verdict states then, the largest loss of its main, own-way"
+    yield "and late readings. Even: called so by round 8 / by 16; in brackets what a free choice between the two costs"
+    yield "on average, and the bound stated. Standard errors: a share of .5 has"
+    yield f"{np.sqrt(0.25 / count):.3f}, one of .95 {np.sqrt(0.0475 / count):.3f}. Where one answers at random or"
+    yield "always 50, the truth is the others'; the last listener's loyalty is not part of it either."
