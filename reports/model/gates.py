@@ -16,6 +16,9 @@ EVEN: Final = "even"
 LEANING: Final = "leaning"
 LISTEN: Final = "keep listening"
 MAY_STOP: Final = (CLEAR, SAFE, EVEN)  # states in which listening may stop and the study may be opened
+# What is stated of a safe choice is half as much again as the readings say: where a form wears off more than
+# any of them expects, choosing costs more than their losses (bench_verdict).
+RISK_MARGIN = 1.5
 CLOSE_POINTS = 3.0  # two forms within so many rating points of each other are as good as equal
 Steps: TypeAlias = tuple[tuple[int, float], ...]
 
@@ -217,8 +220,12 @@ def _even(chances: Chances, rules: Rules, cautious: CautiousReadings) -> tuple[i
 
 
 def safe_risk(leader: int, chances: Chances, cautious: CautiousReadings) -> float:
-    """The expected loss of choosing `leader`, in points: the largest of main, own-way and late reading."""
-    return float(max(reading.loss[leader] for reading in (chances, cautious.own_way, cautious.late)))
+    """What choosing `leader` gives away on average at most, in points.
+
+    The largest expected loss of the main, the own-way and the late reading, times RISK_MARGIN.
+    """
+    largest = max(reading.loss[leader] for reading in (chances, cautious.own_way, cautious.late))
+    return float(RISK_MARGIN * largest)
 
 
 def even_risk(even: tuple[int, int], chances: Chances, cautious: CautiousReadings) -> float:

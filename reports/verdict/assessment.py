@@ -85,7 +85,7 @@ class Assessment:
 
     @property
     def safe_risk(self) -> float:
-        """The expected loss of choosing the best form, in points: the largest of three readings'."""
+        """What choosing the best form gives away on average at most, in points (see `gates.safe_risk`)."""
         return safe_risk(self.panel.candidates.index(self.best), self.reading.chances, self.cautious)
 
     @property

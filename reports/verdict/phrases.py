@@ -60,6 +60,12 @@ def points(value: float) -> str:
     return f"{shown} point{'' if shown in ('1', '1.0') else 's'}"
 
 
+def at_most(value: float) -> str:
+    """A bound in rating points."""
+    told = points(value)
+    return told if told.startswith("less") else f"at most {told}"
+
+
 def chance(p: float) -> str:
     """A chance as a percentage that never claims certainty."""
     if p >= 0.995:
@@ -103,7 +109,7 @@ def sentence(
         )
         return (
             f'"{first}" is safe to choose: whichever form may be ahead in the end, choosing this one gives '
-            f"away {points(risks.safe)} of 100 on average, and listening may stop.{level}"
+            f"away {at_most(risks.safe)} of 100 on average, and listening may stop.{level}"
         )
     if state == EVEN and risks.even:
         return (

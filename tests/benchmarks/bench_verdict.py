@@ -2,8 +2,9 @@
 
     python -m tests.benchmarks.bench_verdict [--studies 300] [--parts worlds,days,...] [--results FILE]
 
-writes tests/benchmarks/RESULTS_verdict.md, one section a part (parts not asked for are kept; several processes may
-do a part each). Every reading goes through the code that `verdict` uses; seeds are in the results.
+writes tests/benchmarks/RESULTS_verdict.md, a section or two a part (parts not asked for are kept, as is what
+stands before the first section; several processes may do a part each). Every reading goes through the code
+that `verdict` uses; seeds are in the results.
 """
 
 import argparse
@@ -23,7 +24,7 @@ from tests.benchmarks import verdict_tables
 from tests.benchmarks.calibration import calibration
 from tests.benchmarks.resting import rested
 from tests.benchmarks.simulated import SEED, WORLDS
-from tests.benchmarks.verdict_tables import say
+from tests.benchmarks.verdict_tables import paragraph, say
 
 RESULTS = Path(__file__).with_name("RESULTS_verdict.md")
 
@@ -33,10 +34,9 @@ RESULTS = Path(__file__).with_name("RESULTS_verdict.md")
 
 def worlds(count: int) -> dict[str, str]:
     cells = verdict_tables.key_cells(count)
-    told = "\n".join(verdict_tables.intro(count))
     return {
         "What was reached": verdict_tables.reached(cells),
-        "Worlds": f"{told}\n\n{verdict_tables.table(cells)}",
+        "Worlds": f"{verdict_tables.intro(count)}\n\n{verdict_tables.table(cells)}",
     }
 
 
@@ -75,13 +75,16 @@ RESTED = (
 
 def rests(count: int) -> str:
     lines = [
-        f"Read after every round to 16 until clear; {count} studies a row, the same ones without -> with rests; seed",
-        f"{SEED} + 80000, two rounds a day. Put to rest: studies in which the best form ever rests; at rest: in",
-        "which it rests when listening stops. Minutes are means per listener, standard errors of the difference in",
-        "brackets.",
+        paragraph(
+            f"Read after every round to 16 until clear; {count} studies a row, the same ones without -> with "
+            f"rests; seed {SEED} + 80000, two rounds a day. Put to rest: studies in which the best form ever "
+            "rests; at rest: in which it rests when listening stops. Minutes are means per listener, "
+            "standard "
+            "errors of the difference in brackets."
+        ),
         "",
-        "| listeners x forms, world | minutes until clear | until safe | best put to rest, at rest | right when clear "
-        "| right when safe |",
+        "| listeners x forms, world | minutes until clear | until safe | best put to rest, at rest "
+        "| right when clear | right when safe |",
         "|---|---|---|---|---|---|",
     ]
     for name in RESTED:

@@ -1,7 +1,7 @@
 """Tables of bench_verdict that come from campaigns: worlds, what was reached, late listens, days."""
 
 import sys
-from collections.abc import Iterable
+import textwrap
 from dataclasses import replace
 
 import numpy as np
@@ -10,13 +10,18 @@ from reports.model.gates import Rules
 from tests.benchmarks.simulated import KEY, SEED, THREE, WORLDS, Cell, run_cell, share
 
 HEAD = (
-    "| listeners x forms, world | named | clear by 8 | wrong when clear | minutes | safe by 8 | right when enough "
-    "| lost / stated | even |\n|---|---|---|---|---|---|---|---|---|"
+    "| listeners x forms, world | named | clear by 8 | wrong when clear | minutes | enough by 8 "
+    "| right when enough | lost / stated | even |\n|---|---|---|---|---|---|---|---|---|"
 )
 
 
 def say(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
+
+
+def paragraph(text: str) -> str:
+    """In lines as long as the project's text has them."""
+    return textwrap.fill(text, 110)
 
 
 def key_cells(count: int) -> dict[str, Cell]:
@@ -62,50 +67,64 @@ def row(cell: Cell) -> str:
 
 def reached(cells: dict[str, Cell]) -> str:
     """What the issue asks of the verdict beside what these cells gave."""
-    six, eight, ten = (cells[f"3 x 4, gap {gap}"] for gap in (6, 8, 10))
-    sooner = [
-        1 - c.minutes(c.campaign.first_enough) / c.minutes(c.campaign.first_clear) for c in (six, eight, ten)
-    ]
-    spent = " / ".join(f"{c.minutes(c.campaign.first_enough):.0f}" for c in (six, eight, ten))
-    alone = cells["1 x 4, gap 10"]
-    off, slow = cells["3 x 4, gap 6, one form starts 8 high, wears off"], cells["3 x 4, gap 6, tau 8"]
-    sums = np.sum([c.right(c.campaign.first_enough)[:2] for c in (six, eight, ten)], axis=0)
-    others = {n: c for n, c in cells.items() if c not in (off, slow) and not c.world.sinks}
-    worst = max(others, key=lambda n: others[n].right(others[n].campaign.first_enough)[2])
-    risk = {n: c.stated(c.campaign.first_enough) - c.right(c.campaign.first_enough)[2] for n, c in cells.items()
-            if not c.world.sinks}  # fmt: skip
-    least = min(risk, key=lambda n: risk[n])
-    free = {n: c.even()[3] - c.even()[2] for n, c in cells.items() if c.even()[1] and not c.world.sinks}
-    tightest = min(free, key=lambda n: free[n])
+    ordinary = [cells[f"3 x 4, gap {gap}"] for gap in (6, 8, 10)]
+    alone, scales = cells["1 x 4, gap 10"], cells["3 x 4, gap 10, unequal scales (log SD 0.5)"]
+    off, slow = "3 x 4, gap 6, one form starts 8 high, wears off", "3 x 4, gap 6, tau 8"
     random = [cells[f"3 x 4, gap {gap}, one answers at random"].named(8) for gap in (6, 10)]
-    scales = cells["3 x 4, gap 10, unequal scales (log SD 0.5)"]
-    equal = cells["3 x 4, all equal"].even()
+    stays = {name: cell for name, cell in cells.items() if not cell.world.sinks}
+    costs = {name: cell.right(cell.campaign.first_enough)[2] for name, cell in stays.items()}
+    risk = {name: cell.stated(cell.campaign.first_enough) - costs[name] for name, cell in stays.items()}
+    free = {name: cell.even()[3] - cell.even()[2] for name, cell in stays.items() if cell.even()[1]}
+    worst = max(set(costs) - {off, slow}, key=lambda name: costs[name])
+    least, tightest = min(risk, key=lambda name: risk[name]), min(free, key=lambda name: free[name])
+    right = np.sum([cell.right(cell.campaign.first_enough)[:2] for cell in ordinary], axis=0)
 
-    def lost(cell: Cell) -> str:
-        return f"{cell.right(cell.campaign.first_enough)[2]:.2f} (±{cell.lost_error(cell.campaign.first_enough):.2f})"
+    def lost(name: str) -> str:
+        return f"{costs[name]:.2f} (±{cells[name].lost_error(cells[name].campaign.first_enough):.2f})"
 
-    return "\n".join(
-        [
-            "| asked | reached |",
-            "|---|---|",
-            "| three listeners, four forms, gap 6 / 8 / 10: 85 / 72 / 60 minutes until listening may stop, 31 to "
-            f"40 % earlier than clear | {spent}; {100 * min(sooner):.0f} to {100 * max(sooner):.0f} % earlier |",
-            f"| one listener, four forms, gap 10: 94 minutes | {alone.minutes(alone.campaign.first_enough):.0f} "
-            f"(clear: {alone.minutes(alone.campaign.first_clear):.0f}) |",
-            f"| the form named is the best when safe, gaps 6 to 10 | {sums[0]} of {sums[1]} |",
-            f"| at most .5 points given away on average | {lost(others[worst])} in the worst of {len(others)} "
-            f"worlds ({worst}) |",
-            f"| at most .75 where a form wears off / tau is 8 | {lost(off)} / {lost(slow)} |",
-            "| the risk stated is not below what it costs | least difference "
-            f"{risk[least]:+.2f} ({least}); below 0 in {sum(r < 0 for r in risk.values())} of {len(risk)} worlds |",
-            f"| even by round 8: gap 8 .01, wearing off .03; all equal by 16 .73 | {eight.even()[0]:.3f}, "
-            f"{off.even()[0]:.3f}; {equal[1]:.2f} |",
-            "| what even is said to cost at most is not below the cost of a free choice | least difference "
-            f"{free[tightest]:+.2f} ({tightest}) |",
-            f"| one of three at random, named at gap 6 / 10: .73 / .91 | {random[0]:.2f} / {random[1]:.2f} |",
-            f"| unequal scales, gap 10, clear by 8: .49 | {scales.by(scales.campaign.first_clear, 8):.2f} |",
-        ]
+    def spent(cell: Cell) -> float:
+        return cell.minutes(cell.campaign.first_enough)
+
+    def sooner(cell: Cell) -> float:
+        return 100 * (1 - spent(cell) / cell.minutes(cell.campaign.first_clear))
+
+    rows = (
+        (
+            "three listeners, four forms, gap 6 / 8 / 10: 85 / 72 / 60 minutes until listening may stop",
+            " / ".join(f"{spent(cell):.0f}" for cell in ordinary),
+        ),
+        ("which is 31 to 40 % earlier than clear", " / ".join(f"{sooner(cell):.0f} %" for cell in ordinary)),
+        (
+            "one listener, four forms, gap 10: 94 minutes",
+            f"{spent(alone):.0f}, {sooner(alone):.0f} % earlier",
+        ),
+        ("the form named is the best when listening may stop, gaps 6 to 10", f"{right[0]} of {right[1]}"),
+        (
+            "at most .5 points given away on average",
+            f"{lost(worst)} in the worst of {len(costs) - 2} worlds ({worst})",
+        ),
+        ("at most .75 where a form wears off / tau is 8", f"{lost(off)} / {lost(slow)}"),
+        (
+            "the risk stated is not below what it costs",
+            f"least difference {risk[least]:+.2f} ({least}); below 0 in "
+            f"{sum(value < 0 for value in risk.values())} of {len(risk)} worlds",
+        ),
+        (
+            "even by round 8: gap 8 .01, wearing off .03; all equal by 16 .73",
+            f"{ordinary[1].even()[0]:.3f}, {cells[off].even()[0]:.3f}; "
+            f"{cells['3 x 4, all equal'].even()[1]:.2f}",
+        ),
+        (
+            "the bound stated with even is not below the cost of a free choice",
+            f"least difference {free[tightest]:+.2f} ({tightest})",
+        ),
+        ("one of three at random, named at gap 6 / 10: .73 / .91", f"{random[0]:.2f} / {random[1]:.2f}"),
+        (
+            "unequal scales, gap 10, clear by 8: .49",
+            f"{scales.by(scales.campaign.first_clear, 8):.2f}",
+        ),
     )
+    return "\n".join(["| asked | reached |", "|---|---|", *(f"| {a} | {b} |" for a, b in rows)])
 
 
 AFTER = (8, 10, 12, 14, 16)
@@ -114,9 +133,13 @@ AFTER = (8, 10, 12, 14, 16)
 def late(count: int) -> str:
     """What the rule of late listens holds back, wrong and right, and what it costs in minutes."""
     lines = [
-        f"{count} studies a row, seed {SEED} + 60000. Of all studies, those whose reading after that round would be",
-        "safe or clear by everything but the late listens -> with their rule. Wrong: the form in front is not",
-        "(or no longer) the best. Minutes until listening may stop, without -> with the rule.",
+        paragraph(
+            f"{count} studies a row, seed {SEED} + 60000. Of all studies, those whose reading after that "
+            "round "
+            "would be safe or clear by all but the late listens -> with their rule. Wrong: the form in "
+            "front is "
+            "not (or no longer) the best. Minutes until listening may stop, without -> with the rule."
+        ),
         "",
         "| world, form in front | " + " | ".join(f"round {r}" for r in AFTER) + " | minutes |",
         "|---|" + "---|" * (len(AFTER) + 1),
@@ -158,21 +181,31 @@ def days(count: int) -> str:
         gap, equal = (run_cell(w, count, SEED + 70_000, 8, day) for w in (replace(world, advantage=6), world))
         enough = gap.campaign.first_enough
         lines.append(
-            f"| {of_days} | {gap.named(8):.3f} | {gap.right(enough)[2]:.2f} (±{gap.lost_error(enough):.2f}) / "
+            f"| {of_days} | {gap.named(8):.3f} | {gap.right(enough)[2]:.2f} "
+            f"(±{gap.lost_error(enough):.2f}) / "
             f"{gap.stated(enough):.2f} | {(equal.campaign.first_clear > 0).sum()} of {count} |"
         )
         say(lines[-1])
     return "\n".join(lines)
 
 
-def intro(count: int) -> Iterable[str]:
+def intro(count: int) -> str:
     """What the columns of the table of worlds mean."""
-    yield f"{count} studies a row, read after every round to 16, forms of 2.5 minutes, two rounds a day; seeds"
-    yield f"{SEED} + 1000 x row, never used before. Named: the form in front after round 8 is the best (in brackets:"
-    yield "by the plain mean of all ratings). Minutes: mean per listener until clear -> until clear or safe (at most"
-    yield "16 rounds). Enough: clear or safe. Lost: points given away by the form in front when first enough, on"
-    yield "average (standard error); stated: the risk that the verdict states then, the largest loss of its main, own-way"
-    yield "and late readings. Even: called so by round 8 / by 16; in brackets what a free choice between the two costs"
-    yield "on average, and the bound stated. Standard errors: a share of .5 has"
-    yield f"{np.sqrt(0.25 / count):.3f}, one of .95 {np.sqrt(0.0475 / count):.3f}. Where one answers at random or"
-    yield "always 50, the truth is the others'; the last listener's loyalty is not part of it either."
+    return paragraph(
+        f"{count} studies a row, read after every round to 16, forms of 2.5 minutes, two rounds a day; seeds "
+        f"{SEED} + 1000 x row, never used before. Named: the form in front after round 8 is the best (in "
+        "brackets: by the plain mean of all ratings). Minutes: mean per listener until clear -> until "
+        "clear or "
+        "safe (at most 16 rounds). Enough: clear or safe. Lost: points given away by the form in front "
+        "when first "
+        "enough, on average (standard error); stated: the risk that the verdict states then, the largest "
+        "loss of "
+        "its main, own-way and late readings and half as much again. Even: called so by round 8 / by 16; "
+        "in brackets what a free choice "
+        "between the two costs on average, and the bound stated. Standard errors: a share of .5 has "
+        f"{np.sqrt(0.25 / count):.3f}, one of .95 {np.sqrt(0.0475 / count):.3f}. Where one answers at "
+        "random or "
+        "always 50, the truth is the others'; one listener's loyalty is no part of it either. What is "
+        "lost where "
+        "a form sinks late is by its worth at the end."
+    )

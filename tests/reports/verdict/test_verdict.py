@@ -156,9 +156,12 @@ def test_safe_to_choose_never_says_best() -> None:
     assert safe
     for judgement in safe:
         said = judgement.sentence.split(" But it depends")[0]
-        assert f'"{judgement.best}" is safe to choose' in said and "less than one point of 100" in said
+        assert (
+            f'"{judgement.best}" is safe to choose' in said
+            and " of 100 on average, and listening may stop" in said
+        )
         assert "best" not in said and judgement.form == judgement.best and judgement.may_stop
-        assert judgement.assessment.safe_risk <= 1.2
+        assert judgement.assessment.safe_risk <= 1.5 * 1.2
         assert judgement.as_json(sealed=True)["may_stop"] and "listening may stop" in judgement.sealed
 
 
