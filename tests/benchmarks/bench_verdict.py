@@ -76,11 +76,10 @@ RESTED = (
 def rests(count: int) -> str:
     lines = [
         paragraph(
-            f"Read after every round to 16 until clear; {count} studies a row, the same ones without -> with "
-            f"rests; seed {SEED} + 80000, two rounds a day. Put to rest: studies in which the best form ever "
-            "rests; at rest: in which it rests when listening stops. Minutes are means per listener, "
-            "standard "
-            "errors of the difference in brackets."
+            f"Read after every round to 16 until clear; {count} studies a row, the same ones without -> "
+            f"with rests; seed {SEED} + 80000, two rounds a day. Put to rest: studies in which the best "
+            "form ever rests; at rest: in which it rests when listening stops. Minutes are means per "
+            "listener, standard errors of the difference in brackets."
         ),
         "",
         "| listeners x forms, world | minutes until clear | until safe | best put to rest, at rest "

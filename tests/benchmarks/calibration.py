@@ -24,13 +24,14 @@ def calibration(count: int) -> str:
     count *= 4
     lines = [
         paragraph(
-            "Truths of the forms drawn from normal distributions of SD 1, 5 and 10 points (a third of the "
-            "studies each), the listeners' average deviation counted as part of it, incumbent at random merit; "
-            f"{count} a cell, seeds {SEED} + 90000 + listeners, draws of their own for each study. `wide`: gap "
-            "0-20 with SD 5, tau 1-6, deviations SD 6, positions SD 3. Stated, the mean P(best) of the form "
-            "named -> how often it was the best (standard error), by the chance stated. Cover: 90 % intervals "
-            "of the settled ratings around their average. Incumbent: how often it was the best, less the "
-            "chance stated. The rows `all` put the six of their world together."
+            "Truths of the forms drawn from normal distributions of SD 1, 5 and 10 points (a third of "
+            "the studies each), the listeners' average deviation counted as part of it, incumbent at "
+            f"random merit; {count} a cell, seeds {SEED} + 90000 + listeners, draws of their own for each "
+            "study. `wide`: gap 0-20 with SD 5, tau 1-6, deviations SD 6, positions SD 3. Stated, the "
+            "mean P(best) of the form named -> how often it was the best (standard error), by the chance "
+            "stated. Cover: 90 % intervals of the settled ratings around their average. Incumbent: how "
+            "often it was the best, less the chance stated. The rows `all` put the six of their world "
+            "together."
         ),
         "",
         "| world | listeners | rounds | under .7 | .7-.85 | .85-.93 | over .93 | all | cover | incumbent |",

@@ -135,10 +135,9 @@ def late(count: int) -> str:
     lines = [
         paragraph(
             f"{count} studies a row, seed {SEED} + 60000. Of all studies, those whose reading after that "
-            "round "
-            "would be safe or clear by all but the late listens -> with their rule. Wrong: the form in "
-            "front is "
-            "not (or no longer) the best. Minutes until listening may stop, without -> with the rule."
+            "round would be safe or clear by all but the late listens -> with their rule. Wrong: the "
+            "form in front is not (or no longer) the best. Minutes until listening may stop, without -> "
+            "with the rule."
         ),
         "",
         "| world, form in front | " + " | ".join(f"round {r}" for r in AFTER) + " | minutes |",
@@ -166,11 +165,13 @@ def _said(cell: Cell, around: int, right: bool) -> float:
 
 def days(count: int) -> str:
     lines = [
-        "Eight rounds of three listeners and four forms where all listeners share a whim of the day for each",
-        f"form (SD 4.5 points); {count} studies a row, seed {SEED} + 70000.",
+        paragraph(
+            "Eight rounds of three listeners and four forms where all listeners share a whim of the day "
+            f"for each form (SD 4.5 points); {count} studies a row, seed {SEED} + 70000."
+        ),
         "",
-        "| days | gap 6: named after round 8 | lost / stated when safe | all equal: falsely clear |",
-        "|---|---|---|---|",
+        "| days | gap 6: named after 8 | lost / stated when safe | gap 8: named | all equal: falsely clear |",
+        "|---|---|---|---|---|",
     ]
     for rounds_a_day, of_days in ((3, 3), (2, 4), (1, 8)):
         world = replace(THREE, whim_sd=4.5, rounds_a_day=rounds_a_day)
@@ -178,12 +179,14 @@ def days(count: int) -> str:
         def day(around: int, each: int = rounds_a_day) -> int:
             return (around - 1) // each + 1
 
-        gap, equal = (run_cell(w, count, SEED + 70_000, 8, day) for w in (replace(world, advantage=6), world))
-        enough = gap.campaign.first_enough
+        six, eight, equal = (
+            run_cell(replace(world, advantage=gap), count, SEED + 70_000 + gap, 8, day) for gap in (6, 8, 0)
+        )
+        stop = six.campaign.first_enough
         lines.append(
-            f"| {of_days} | {gap.named(8):.3f} | {gap.right(enough)[2]:.2f} "
-            f"(±{gap.lost_error(enough):.2f}) / "
-            f"{gap.stated(enough):.2f} | {(equal.campaign.first_clear > 0).sum()} of {count} |"
+            f"| {of_days} | {six.named(8):.3f} | {six.right(stop)[2]:.2f} (±{six.lost_error(stop):.2f}) / "
+            f"{six.stated(stop):.2f} | {eight.named(8):.3f} "
+            f"| {(equal.campaign.first_clear > 0).sum()} of {count} |"
         )
         say(lines[-1])
     return "\n".join(lines)
