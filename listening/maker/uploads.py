@@ -32,7 +32,6 @@ KINDS = {
     "answers": ((".json",), MOST_ANSWER_BYTES, ".answers"),
     "bundle": ((".zip",), MOST_BUNDLE_BYTES, BUNDLES_FOLDER),
 }  # kind of file -> its endings, its limit, the folder within the study
-STEMS_FOLDER = "stems"
 LONGEST_NAME = 120
 
 

@@ -126,16 +126,7 @@ def read_answers(study: Study, path: Path) -> tuple[Ticket, Answers]:
         content = path.read_bytes()
     except OSError as error:
         raise AnswersError(f"{path} cannot be read: {error.strerror}; name the file that came back") from None
-    return check_answers(study, content, str(path))
-
-
-def check_answers(study: Study, content: bytes, path: str) -> tuple[Ticket, Answers]:
-    """The ticket and answers in the bytes of a file, checked; `path` is what messages call it.
-
-    Raises:
-        AnswersError: as for `read_answers`.
-    """
-    file = _answer_file(content, path)
+    file = _answer_file(content, str(path))
     if hashlib.sha256(file.answers.encode()).hexdigest() != file.sha256:
         raise AnswersError(
             f"{path} was damaged on its way (its answers do not match their SHA-256); {_AGAIN}, "

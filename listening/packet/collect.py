@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
 from listening.counts import REASONS, TOO_EARLY, hearing, is_too_early
-from listening.packet.answers import Answers, GivenListen, Ticket, check_answers, in_window, read_answers
+from listening.packet.answers import Answers, GivenListen, Ticket, in_window, read_answers
 from listening.page.messages import Questions
 from listening.round_state import rated_forms, round_state
 from listening.rounds import Round, answers_of
@@ -41,16 +41,6 @@ def collect(study: Study, path: Path) -> Collected:
         AnswersError: the file is damaged, or answers no packet of this study.
     """
     ticket, answers = read_answers(study, path)
-    return _Collecting(study, ticket).run(answers)
-
-
-def collect_bytes(study: Study, content: bytes, name: str) -> Collected:
-    """The same for the bytes of an answer file; `name` is what messages call it.
-
-    Raises:
-        AnswersError: as for `collect`.
-    """
-    ticket, answers = check_answers(study, content, name)
     return _Collecting(study, ticket).run(answers)
 
 

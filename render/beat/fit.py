@@ -20,6 +20,7 @@ from render.beat.half_beat import half_beat
 from render.beat.meter_changes import OddBars, odd_bars
 from render.beat.phases import BeatPhases, beat_lines, beat_phases, chance_agreement, strays_s
 from render.beat.result import NEAR_BEAT, BeatFit, StartReading
+from render.beat.robust import robust_line, smooth
 from render.beat.tempo_estimate import (
     STEADY,
     Agreement,
@@ -28,7 +29,6 @@ from render.beat.tempo_estimate import (
     nearly_round,
     other_half_s,
 )
-from render.beat.tempo_path import robust_line, smooth
 from render.song.grid import Grid, exact
 
 __all__ = ["BeatFit", "StartReading", "fit_beat"]

@@ -86,11 +86,6 @@ class BeatFit:
         return f"fits within {max(self.within_ms, 1):.0f} ms from the top to the end"
 
     @property
-    def runs_away_after_bar(self) -> int | None:
-        """The last bar whose lines are right, None where they stay right."""
-        return None if self.wrong_from_bar is None else max(self.wrong_from_bar - 1, 1)
-
-    @property
     def starts(self) -> tuple[StartReading, ...]:
         """The places that compete for bar 1; empty where none does."""
         as_given = StartReading(self.start_s, "as song.toml has it")

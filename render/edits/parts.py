@@ -8,7 +8,6 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 from render.edits.toml_text import TomlText
 from render.errors import FormError, SongError
@@ -58,22 +57,6 @@ def follow_name(document: TomlText, sections: Sequence[Section], old: str, new: 
                     "something else; give another"
                 )
             spelt.append(again)
-        return spelt
-
-    follow(document, respelt)
-
-
-def follow_stem(document: TomlText, old: str, new: str) -> None:
-    """A stem's new name in all forms: the stems stand after the first "without" or "only"."""
-    stems = sorted(document.table("stems"), key=len, reverse=True)
-    pattern = re.compile(rf"(?<=\s)({'|'.join(_words(stem) for stem in stems)})(?=\s|$)", re.IGNORECASE)
-
-    def respelt(parts: list[str], where: str) -> list[str]:
-        spelt = []
-        for part in parts:
-            head, word, tail = _treated(part, list(document.table("sections")))
-            swapped = pattern.sub(lambda m: new if _folded(m[0]) == _folded(old) else m[0], tail)
-            spelt.append(head + word + swapped)
         return spelt
 
     follow(document, respelt)
@@ -183,15 +166,6 @@ def _text(section: Section, passage: Passage) -> str:
     if passage.count > 1:
         words.append(f"x{passage.count}")
     return " ".join([*words, *([str(passage.treatment)] if passage.treatment.stems else [])])
-
-
-def _treated(part: str, sections: Sequence[Any]) -> tuple[str, str, str]:
-    """A part before its "without" or "only", the word with its space, and the stems after it."""
-    names = sorted(sections, key=len, reverse=True)
-    named = re.match(rf"\s*(?:{'|'.join(map(_words, names))})(?=\s|$)", part, re.IGNORECASE)
-    after = named.end() if named else 0
-    match = re.compile(r"\s(?:without|only)(?=\s)", re.IGNORECASE).search(part, after)
-    return (part[: match.start()], match[0], part[match.end() :]) if match else (part, "", "")
 
 
 def _words(name: str) -> str:

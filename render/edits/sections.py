@@ -40,13 +40,6 @@ def rename_section(text: str, folder: Path, old: str, new: str) -> str:
     return edited(text, folder, change)
 
 
-def add_section(text: str, folder: Path, section: Section) -> str:
-    """One more section, over bars that no other has."""
-    sections = sections_of(text)
-    _require_free(sections, section.name)
-    return edited(text, folder, lambda document: _write(document, [*sections, section]))
-
-
 def remove_section(text: str, folder: Path, name: str) -> str:
     """Take a section's name away; its bars stay in "as written". Refused while a form plays it."""
     sections = sections_of(text)

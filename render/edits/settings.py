@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from render.edits.editing import edited, name_in
-from render.edits.parts import follow_stem
 from render.edits.toml_text import TomlText
 from render.song.forms import AS_WRITTEN
 from render.song.song import Listener
@@ -29,11 +28,6 @@ def set_plan(text: str, folder: Path, values: Mapping[str, object]) -> str:
     return _set(text, folder, "plan", values)
 
 
-def set_render(text: str, folder: Path, values: Mapping[str, object]) -> str:
-    """Keys of [render]: matching, crossfade_ms."""
-    return _set(text, folder, "render", values)
-
-
 def set_stems(text: str, folder: Path, stems: Mapping[str, str]) -> str:
     """All stems: names and their files, relative to the study's folder."""
 
@@ -42,17 +36,6 @@ def set_stems(text: str, folder: Path, stems: Mapping[str, str]) -> str:
             document.remove("stems", name)
         for name, path in stems.items():
             document.set("stems", name, path)
-
-    return edited(text, folder, change)
-
-
-def rename_stem(text: str, folder: Path, old: str, new: str) -> str:
-    """Another name for a stem, in [stems] and in all forms."""
-
-    def change(document: TomlText) -> None:
-        name = name_in(document.table("stems"), old, "stem")
-        follow_stem(document, name, new)
-        document.rename("stems", name, new)
 
     return edited(text, folder, change)
 

@@ -14,7 +14,6 @@ import numpy as np
 
 from render.arrays import Floats, Ints
 from reports.model.familiarity import Prior, fit
-from reports.model.gates import Rules
 from reports.model.posterior import Targets
 from reports.model.reading import SEED
 from reports.simulation import outlook_words
@@ -250,8 +249,3 @@ class _Work:
             studies=sum(len(part) for part in self.safe[None]),
             done=done,
         )
-
-
-def too_short(plan: RoundPlan, rules: Rules) -> bool:
-    """Whether a plan cannot end clear or safe, whatever is heard."""
-    return plan.rounds < rules.clear_listens or plan.days < rules.clear_days

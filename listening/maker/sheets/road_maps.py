@@ -14,7 +14,7 @@ from render.audio.timeline import Timeline, content_hash, lay_out, longest_lead
 from render.errors import FormError
 from render.joins import judging
 from render.joins.finding import JoinFinding
-from render.song.forms import AS_WRITTEN, Form, Piece, Treatment
+from render.song.forms import AS_WRITTEN, Form, Piece
 from render.song.song import Song
 from render.steps import Step
 
@@ -159,8 +159,3 @@ def plain_piece(form: Form, entry: int) -> Piece | None:
     index = next((i for i in range(len(form.parts)) if form.entry(i) == entry), None)
     part = form.parts[index] if index is not None else None
     return part if isinstance(part, Piece) else None
-
-
-def is_treated(treatment: Treatment, mode: str, stem: str) -> bool:
-    """Whether a treatment names a stem in this way."""
-    return treatment.mode == mode and stem in treatment.stems

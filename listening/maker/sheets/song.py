@@ -33,7 +33,6 @@ PLACES = (
     ("shortly before the end", 1.0),
 )
 SHORTLY_S = 20.0
-NUDGE_S = 0.005
 CONFIRMED = "beat confirmed"
 SUGGESTED = "sections suggested"
 

@@ -98,8 +98,8 @@ def test_headlines_for_the_makers_page() -> None:
     sound = play(BAND, RATE)
     assert fit_beat(sound, RATE, grid_of(BAND)).headline.endswith("ms from the top to the end")
     slow = replace(grid_of(BAND), tempo=exact("111.5"))
-    found = fit_beat(sound, RATE, slow)
-    assert found.headline == f"runs away after bar {found.runs_away_after_bar}"
+    fit = fit_beat(sound, RATE, slow)
+    assert fit.wrong_from_bar and fit.headline == f"runs away after bar {fit.wrong_from_bar - 1}"
     late = fit_beat(sound, RATE, grid_of(BAND, BAND.start_s + 0.045))
     assert late.headline == f"lies {abs(late.offset_ms):.0f} ms beside the beat"
     assert late.offset_ms == pytest.approx(-45, abs=3)

@@ -7,7 +7,6 @@ import pytest
 
 from render.edits.forms import remove_form, rename_form, set_form
 from render.edits.sections import (
-    add_section,
     join_sections,
     move_line,
     remove_section,
@@ -20,16 +19,14 @@ from render.edits.sections import (
 from render.edits.settings import (
     remove_listener,
     rename_listener,
-    rename_stem,
     set_listener,
     set_plan,
-    set_render,
     set_song,
     set_stems,
 )
 from render.errors import AudioError, FormError, SongError
 from render.song.forms import Piece, Section
-from render.song.song import Listener, song_from_text
+from render.song.song import Listener, sections_of, song_from_text
 from tests.songs import make_study
 
 TEXT = """# our song, do not lose this
@@ -219,10 +216,10 @@ def test_sections_are_added_and_taken_out(folder):
     text = set_form(TEXT, folder, "early", ["intro", "verse 1"])
     less = remove_section(text, folder, "outro")
     assert lines_changed(less, text) == ['- "outro"   = { bars = "11-12" }']
-    more = add_section(less, folder, Section("coda", 11, 11))
+    more = replace_sections(less, folder, [*sections_of(less), Section("coda", 11, 11)])
     assert '"refrain" = { bars = "7-10", pickup = 1 }\n"coda" = { bars = "11" }\n\n[forms]' in more
     with pytest.raises(SongError, match="overlap"):
-        add_section(less, folder, Section("coda", 10, 11))
+        replace_sections(less, folder, [*sections_of(less), Section("coda", 10, 11)])
 
 
 def test_all_sections_are_replaced_and_forms_keep_their_bars(folder):
@@ -297,10 +294,7 @@ def test_a_removed_form_takes_its_prior_listens_with_it(folder):
 # Stems, listeners, plan
 
 
-def test_stems_are_renamed_in_forms_and_replaced(folder):
-    new = rename_stem(TEXT, folder, "drums", "kit")
-    assert 'kit = "stems/drums.wav"   # all of the kit' in new
-    assert '"refrain bars 1-2 x2 without kit and voice"' in new
+def test_stems_are_replaced(folder):
     text = set_form(TEXT, folder, "early", ["intro"])
     less = set_stems(
         text, folder, {"bass": "stems/bass.wav", "voice": "stems/voice.wav", "guitars": "stems/drums.wav"}
@@ -325,11 +319,9 @@ def test_listeners_come_change_and_go(folder):
         remove_listener(TEXT, folder, "an")
 
 
-def test_plan_and_matching_are_set_where_only_comments_stood(folder):
+def test_the_plan_is_set_where_only_comments_stood(folder):
     new = set_plan(TEXT, folder, {"rounds": 8, "days": 8})
     assert new == TEXT + "rounds = 8\ndays = 8\n"
-    again = set_render(new, folder, {"matching": "same gain"})
-    assert again == new + '\n[render]\nmatching = "same gain"\n'
 
 
 # The way a file is written
