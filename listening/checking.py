@@ -135,9 +135,9 @@ def write_joins_audio(study: Study, path: Path) -> list[str]:
 
     _require_free(study, path, "--joins-audio", JOINS_FILE)
     _, _, mixes = _sources(study)
-    cues = write_audition(study.song, mixes, path)
+    excerpts = write_audition(study.song, mixes, path)
     mixes.close()
-    return [cue.line for cue in cues]
+    return [excerpt.line for excerpt in excerpts]
 
 
 def write_click_audio(study: Study, path: Path) -> ClickMix:

@@ -54,7 +54,7 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None, click_file: Pat
     study = open_study(folder)
     with progress("listening to the song") as step:
         checked = check_study(study, step)
-    cues = _joins_audio(study, joins_audio) if joins_audio is not None else []
+    excerpts = _joins_audio(study, joins_audio) if joins_audio is not None else []
     if click_file is not None:
         _click(study, click_file)
     if as_json:
@@ -95,8 +95,8 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None, click_file: Pat
     echo_warnings(checked.warnings)
     if joins_audio is not None:
         click.echo(f"{joins_audio} holds four bars around each join, for the maker's ears only:")
-        for cue in cues:
-            click.echo(f"  {cue}")
+        for excerpt in excerpts:
+            click.echo(f"  {excerpt}")
     notes = " but for the notes above" if checked.warnings else ""
     if checked.grid_fits:
         click.echo(f"song.toml is in order{notes}. Next: `fairhearing render`.")

@@ -36,7 +36,7 @@ class Suggestion:
 
     `letters`: per section, the same for sections that sound alike; `boundary_strength`: per section, how
     clearly it begins (0..1; 1 for the first); `repeats`: per section, the number (from 0) of an earlier one
-    that it repeats bar for bar, or None; `confidence` (0..1) of the whole; `warning` is set where the
+    that it repeats bar for bar, or None; `warning` is set where the
     material gives no boundaries to speak of.
     """
 
@@ -44,13 +44,7 @@ class Suggestion:
     letters: tuple[str, ...]
     boundary_strength: tuple[float, ...]
     repeats: tuple[int | None, ...]
-    confidence: float
     warning: str | None
-
-    def lines(self) -> list[str]:
-        """What to tell a person."""
-        named = [f"{s.name}: bars {s.bars_text}" for s in self.sections]
-        return ([self.warning] if self.warning else []) + named
 
 
 def sections(audio: Audio, grid: Grid, last_bar: int) -> Suggestion:
@@ -77,10 +71,9 @@ def sections(audio: Audio, grid: Grid, last_bar: int) -> Suggestion:
             "hardly anything in this audio comes back (free or through-composed music, or bar lines that do "
             "not fit it): the sections only mark where the sound changes; set them by ear"
         )
-    confidence = 0.0 if warning else min(contrast, 1.0) * min(recurring / 0.6, 1.0)
     named = _named(starts, letters, last_bar)
     repeats = identical_repeats(likeness, starts)
-    return Suggestion(named, tuple(letters), tuple(strengths), repeats, confidence, warning)
+    return Suggestion(named, tuple(letters), tuple(strengths), repeats, warning)
 
 
 @dataclass(frozen=True)

@@ -8,9 +8,8 @@ stand out from the half-beats between, and how usual the tempo is.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any
 
 import numpy as np
 
@@ -53,7 +52,7 @@ class Pulse:
 
 @dataclass(frozen=True)
 class TempoEstimate:
-    """`tempo` in quarter notes a minute; `start` where bar 1 begins; `confidence` 0..1.
+    """`tempo` in quarter notes a minute; `start` where bar 1 begins.
 
     `alternatives` are other tempos it might be counted in, likeliest first; `steady` is False where no
     constant tempo fits (a live or free performance, or no attacks at all).
@@ -61,16 +60,12 @@ class TempoEstimate:
 
     tempo: float
     start: Start
-    confidence: float
     steady: bool
     alternatives: tuple[float, ...]
 
     @property
     def start_s(self) -> float:
         return self.start.start_s
-
-    def as_json(self) -> dict[str, Any]:
-        return asdict(self)
 
     def lines(self) -> list[str]:
         """What to tell a person."""
@@ -91,16 +86,14 @@ def estimate(
     curve = curve or onsets(audio, sample_rate)
     pulses = find_pulses(curve)
     if not pulses:
-        return TempoEstimate(120.0, Start(0.0, False, None), 0.0, False, ())
+        return TempoEstimate(120.0, Start(0.0, None), False, ())
     best, *others = pulses
     quarters = 1.5 if meter.unit == 8 and meter.beats % 3 == 0 else 1.0  # a pulse of 6/8 is a dotted quarter
     tempo = nearly_round(best.tempo * quarters, curve.seconds)
     start = find_start(audio, sample_rate, curve, tempo, best.phase_s, meter)
-    margin = best.score - max((p.score for p in others), default=best.score - 1)
     return TempoEstimate(
         tempo=tempo,
         start=start,
-        confidence=float(np.clip(best.agreement / STEADY - 0.5, 0, 1) * np.clip(0.5 + margin, 0.1, 1)),
         steady=best.agreement >= STEADY,
         alternatives=tuple(round(p.tempo * quarters, 2) for p in others if _counted_so(p, best)),
     )
@@ -113,11 +106,10 @@ def _counted_so(other: Pulse, best: Pulse) -> bool:
 
 @dataclass(frozen=True)
 class Start:
-    """Where bar 1 begins (`start_s`), whether the first beat of the bar is clear, and where bar 1 begins if
-    the beat lies half a beat beside (None where that is ruled out)."""
+    """Where bar 1 begins (`start_s`), and where it begins if the beat lies half a beat beside (None where
+    that is ruled out)."""
 
     start_s: float
-    downbeat_sure: bool
     rival_start_s: float | None
 
 
@@ -130,7 +122,7 @@ def estimate_start(
     """
     curve = curve or onsets(audio, sample_rate)
     if curve.strength.sum() <= 0 or curve.seconds < 4:
-        return Start(0.0, False, None)
+        return Start(0.0, None)
     if not Agreement(curve).keeps(tempo):
         stop_s = first_sound_s(curve) + _START_WITHIN_S
         steps = slice(0, round(stop_s * curve.rate))
@@ -292,7 +284,7 @@ def find_start(
         start_s += bar_s
     start_s = max(start_s, 0.0)
     rival = None if half.sure else round(other_half_s(curve, start_s, beat_s), 3)
-    return Start(round(start_s, 3), sure, rival)
+    return Start(round(start_s, 3), rival)
 
 
 def other_half_s(curve: Onsets, start_s: float, beat_s: float) -> float:

@@ -6,9 +6,8 @@ Never part of a round: whoever listens blind should hear whole forms only.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import soundfile
@@ -28,18 +27,14 @@ _EDGE_S = 0.02
 
 
 @dataclass(frozen=True)
-class Cue:
-    """Where a join lies in the file: `start_s` its excerpt, `join_s` the join; every form that has it."""
+class JoinExcerpt:
+    """A join's excerpt in the file, from `start_s` on, and every form that has the join."""
 
     start_s: float
-    join_s: float
     forms: tuple[str, ...]
     bar: int
     before: str
     after: str
-
-    def as_json(self) -> dict[str, Any]:
-        return asdict(self)
 
     @property
     def line(self) -> str:
@@ -47,7 +42,7 @@ class Cue:
         return f"{clock_text(self.start_s)}  {self.before} > {self.after} (bar {self.bar} of {named})"
 
 
-def write_audition(song: Song, source: Source, path: Path) -> list[Cue]:
+def write_audition(song: Song, source: Source, path: Path) -> list[JoinExcerpt]:
     """Write the joins of all the song's forms to `path` (24-bit WAV), two bars on each side of each line.
 
     A join that several forms share is written once. Where samples pass full scale, all is turned down.
@@ -59,19 +54,18 @@ def write_audition(song: Song, source: Source, path: Path) -> list[Cue]:
     timelines = [lay_out(song, form) for form in song.forms]
     lead = longest_lead(song, timelines)
     rendered = [(timeline, Splicer(timeline, source, lead)) for timeline in timelines]
-    cues: list[Cue] = []
-    excerpts: list[Audio] = []
+    excerpts: list[JoinExcerpt] = []
+    sounds: list[Audio] = []
     rate = song.grid.sample_rate
     gap = round(GAP_S * rate)
     at = 0
     for timeline, splicer, join, forms in _distinct(rendered):
         start, stop = around(song, timeline, join, BARS_EACH_SIDE, BARS_EACH_SIDE)
         sound = _edged(splicer.read(start, stop), rate)
-        excerpts += [sound, np.zeros((gap, sound.shape[1]), np.float32)]
-        cues.append(
-            Cue(
+        sounds += [sound, np.zeros((gap, sound.shape[1]), np.float32)]
+        excerpts.append(
+            JoinExcerpt(
                 at / rate,
-                (at + join.at - start) / rate,
                 forms,
                 timeline.bar_after(join),
                 _text(timeline, join.before, "the top"),
@@ -79,12 +73,12 @@ def write_audition(song: Song, source: Source, path: Path) -> list[Cue]:
             )
         )
         at += len(sound) + gap
-    if not cues:
+    if not excerpts:
         raise RenderError(
             "there are no joins to hear: every form plays the song in its own order; add a form"
         )
-    _write(path, np.concatenate(excerpts[:-1]), rate)
-    return cues
+    _write(path, np.concatenate(sounds[:-1]), rate)
+    return excerpts
 
 
 def _distinct(

@@ -5,8 +5,8 @@ Plain data, kept in the manifest of the renders: importing it loads no numerical
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
-from typing import Any, Literal, TypeAlias
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
 
 
 @dataclass(frozen=True)
@@ -81,10 +81,6 @@ class JoinFinding:
     done: str = ""
     severity: float = 0.0
     remedies: tuple[Remedy, ...] = ()
-
-    def as_json(self) -> dict[str, Any]:
-        """The finding as JSON's own types."""
-        return asdict(self)
 
     @property
     def line(self) -> str:

@@ -104,5 +104,5 @@ def as_suggestion(marked: MarkedSections) -> Suggestion:
     """The user's own sections in the place of suggested ones."""
     many = len(marked.sections)
     return Suggestion(
-        marked.sections, tuple(s.name for s in marked.sections), (1.0,) * many, (None,) * many, 1.0, None
+        marked.sections, tuple(s.name for s in marked.sections), (1.0,) * many, (None,) * many, None
     )

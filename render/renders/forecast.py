@@ -35,8 +35,8 @@ SETTLED_S = 0.15  # after so long the weighting's slower poles (38 Hz) have lost
 
 
 @dataclass(frozen=True)
-class Own:
-    """A form before gain."""
+class FormLoudness:
+    """Integrated loudness and true peak of a form before gain."""
 
     lufs: float
     true_peak_dbtp: float
@@ -120,7 +120,7 @@ class Forecast:
         with ThreadPoolExecutor(WORKERS) as pool:
             self._peaks = list(pool.map(self._peak_between, self._cuts, self._cuts[1:]))
 
-    def own(self, splicer: Splicer) -> Own:
+    def own(self, splicer: Splicer) -> FormLoudness:
         """Integrated loudness and true peak of one of the forms; -inf below the gate, and for silence."""
         series, peaks, now = EnergySeries(self._rate), [], -splicer.lead
         for stretch in stretches(splicer, self._settled):
@@ -130,7 +130,7 @@ class Forecast:
             now = stretch.stop
         peaks.append(self._measure(splicer, now, splicer.timeline.stop, series))
         peak = max(peaks)
-        return Own(series.integrated_lufs(), 20 * math.log10(peak) if peak > 0 else -math.inf)
+        return FormLoudness(series.integrated_lufs(), 20 * math.log10(peak) if peak > 0 else -math.inf)
 
     def _peak_between(self, start: int, stop: int) -> float:
         return peak_within(self._bounce.audio[max(start, 0) : stop], self._rate)

@@ -35,7 +35,7 @@ from render.joins import judging
 from render.joins.finding import JoinFinding
 from render.loudness.meter import Loudness
 from render.renders.fingerprints import file_print, hash_forms, is_unchanged, sums
-from render.renders.forecast import Bounce, Forecast, Own, read_bounce
+from render.renders.forecast import Bounce, Forecast, FormLoudness, read_bounce
 from render.renders.manifest import (
     RENDERS,
     FilePrint,
@@ -205,10 +205,10 @@ class _Renderer:
         self._step("compare the stems with the bounce")
         return fit_stems(bounce, self.song.stems, self.song.audio.sample_rate)
 
-    def _measure(self, hashes: Mapping[str, str]) -> dict[str, Own]:
+    def _measure(self, hashes: Mapping[str, str]) -> dict[str, FormLoudness]:
         """Loudness of each form before gain: known from the last render, or foreseen."""
         known = {
-            f.content_hash: Own(f.own_lufs, f.own_true_peak_dbtp)
+            f.content_hash: FormLoudness(f.own_lufs, f.own_true_peak_dbtp)
             for f in (self.old.forms if self.old and self.old.lead_frames == self.lead else ())
         }
         new = [t for t in self.timelines if hashes[t.form.name] not in known]
@@ -231,7 +231,7 @@ class _Renderer:
     def _write(
         self,
         hashes: Mapping[str, str],
-        own: Mapping[str, Own],
+        own: Mapping[str, FormLoudness],
         gains: Mapping[str, float],
         target: float | None,
         size: int,
@@ -311,7 +311,13 @@ class _Renderer:
         return there if there is not None and there.gain_db == gain_db else None
 
     def _write_one(
-        self, timeline: Timeline, form_hash: str, own: Own, gain_db: float, target: float | None, size: int
+        self,
+        timeline: Timeline,
+        form_hash: str,
+        own: FormLoudness,
+        gain_db: float,
+        target: float | None,
+        size: int,
     ) -> RenderedForm:
         rate, channels = self.song.audio.sample_rate, self.song.audio.channels
         splicer = self._splicer(timeline)
@@ -334,7 +340,7 @@ class _Renderer:
         )  # fmt: skip
 
 
-def match(own: Mapping[str, Own], matching: str) -> tuple[float | None, dict[str, float]]:
+def match(own: Mapping[str, FormLoudness], matching: str) -> tuple[float | None, dict[str, float]]:
     """(target in LUFS, gain in dB by form): never above 0 dB, never over the ceiling.
 
     With "same gain" there is one gain and no common target (None).
@@ -346,7 +352,7 @@ def match(own: Mapping[str, Own], matching: str) -> tuple[float | None, dict[str
     return target, {name: target - form.lufs for name, form in own.items()}
 
 
-def _audible(name: str, own: Own) -> Own:
+def _audible(name: str, own: FormLoudness) -> FormLoudness:
     if not math.isfinite(own.lufs):
         raise RenderError(
             f'"{name}" is wholly below -70 LUFS, the gate of BS.1770: there is nothing to match; check the '

@@ -10,7 +10,7 @@ from sessions.records import ListenRecord, LogContents
 
 
 @dataclass(frozen=True)
-class Comment:
+class PlacedComment:
     """One comment. `shown` is the listener's name as it always appears. `listen` counts the listener's whole
     listens of the form (None: it was broken off). `bar` and `part` are None where it is about the whole;
     `time_s` is a time of the form's file."""
@@ -40,7 +40,7 @@ class PartComments:
     """Comments on one part of a form (None: on the whole), in the order in which they sound."""
 
     part: RoadMapPart | None
-    comments: tuple[Comment, ...]
+    comments: tuple[PlacedComment, ...]
 
 
 def all_comments(
@@ -49,11 +49,11 @@ def all_comments(
     maps: Mapping[str, RoadMap],
     lead_s: float,
     shown: Callable[[str], str],
-) -> tuple[Comment, ...]:
+) -> tuple[PlacedComment, ...]:
     """Every comment of the log, oldest first. `names` are the reports' names of the log's forms; `lead_s`
     is where bar 1 lies in their files (the log counts from it); `shown` gives a listener's name as it
     appears."""
-    comments: list[Comment] = []
+    comments: list[PlacedComment] = []
     whole: dict[tuple[str, int], int] = {}
     for listen in contents.listens:
         key = listen.listener, listen.form_id
@@ -76,8 +76,8 @@ def _comment(
     time_s: float | None,
     text: str,
     road_map: RoadMap,
-) -> Comment:
-    return Comment(
+) -> PlacedComment:
+    return PlacedComment(
         form=form,
         listener=listen.listener,
         shown=shown,
@@ -94,11 +94,11 @@ def _comment(
     )
 
 
-def grouped(comments: Sequence[Comment], form: str) -> tuple[PartComments, ...]:
+def grouped(comments: Sequence[PlacedComment], form: str) -> tuple[PartComments, ...]:
     """The comments on a form, part by part in its order; those on the whole come last."""
     own = [c for c in comments if c.form == form]
     placed = sorted((c for c in own if c.part is not None), key=lambda c: (c.time_s or 0.0, c.listen_id))
-    groups: dict[int, list[Comment]] = {}
+    groups: dict[int, list[PlacedComment]] = {}
     for comment in placed:
         assert comment.part is not None
         groups.setdefault(comment.part.number, []).append(comment)

@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from reports.facts.comments import Comment
+from reports.facts.comments import PlacedComment
 from reports.facts.study_facts import Facts
 from reports.verdict.judge import Judgement
 from reports.verdict.sensitivity import AlternativeReading
@@ -51,8 +51,8 @@ class Dissent:
     margins: tuple[Margin, ...]
     others: tuple[Other, ...]
     listeners: int
-    comments: tuple[Comment, ...]
-    praise: tuple[Comment, ...]  # of the other forms, where they were rated above it in the same round
+    comments: tuple[PlacedComment, ...]
+    praise: tuple[PlacedComment, ...]  # of the other forms, where they were rated above it in the same round
     changes: tuple[AlternativeReading, ...]  # other ways of judging that name another form
     systems: tuple[System, ...]
 

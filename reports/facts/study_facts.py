@@ -15,7 +15,7 @@ from render.renders.manifest import Manifest, RenderedForm
 from render.song.forms import AS_WRITTEN, Form
 from render.song.song import Song
 from reports.facts import seals
-from reports.facts.comments import Comment, all_comments
+from reports.facts.comments import PlacedComment, all_comments
 from reports.facts.protocol import ListenerProgress, Protocol, listener_progress, protocol
 from reports.facts.ratings import StudyRatings, study_ratings
 from reports.facts.road_map import RoadMap, RoadMapPart, road_map_of
@@ -89,7 +89,7 @@ class Facts:
     judgement_after: Judgement | None  # with the listens since the study was opened
     forms: tuple[FormFacts, ...]
     listeners: tuple[ListenerProgress, ...]
-    comments: tuple[Comment, ...]
+    comments: tuple[PlacedComment, ...]
     decisions: tuple[Decision, ...]
     reopened: tuple[EventRecord, ...]
     protocol: Protocol | None

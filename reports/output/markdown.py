@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 
 from render.clock_text import clock_text
-from reports.facts.comments import Comment, grouped
+from reports.facts.comments import PlacedComment, grouped
 from reports.facts.dissent import Dissent
 from reports.facts.ratings import COLUMNS
 from reports.facts.road_map import bars_words
@@ -162,7 +162,7 @@ def _form(facts: Facts, form: FormFacts) -> Iterator[str]:
         yield ""
 
 
-def _said(facts: Facts, comment: Comment) -> str:
+def _said(facts: Facts, comment: PlacedComment) -> str:
     where = f"bar {comment.bar} ({clock(comment.time_s)}), " if comment.time_s is not None else ""
     return f"{plain(comment.text)} ({where}{plain(comment.shown)}, {comment.listen_words})"
 

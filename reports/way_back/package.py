@@ -15,7 +15,7 @@ from render.renders.manifest import RenderedForm
 from render.song.forms import Form
 from render.song.song import Song
 from render.song.song_map import BY_EAR, RE_RECORD
-from reports.facts.comments import Comment
+from reports.facts.comments import PlacedComment
 from reports.facts.study_facts import Facts
 from reports.files import REPORT, cell, file_name, plain, write_text, writing_into
 from reports.way_back.markers import write_midi
@@ -83,7 +83,7 @@ def _items(items: Sequence[Item], first: int) -> Iterator[str]:
         yield from (f"   - {plain(said_by(c))}: {plain(c.text)}" for c in item.comments)
 
 
-def said_by(comment: Comment) -> str:
+def said_by(comment: PlacedComment) -> str:
     """ "ana, listen 3"."""
     return f"{comment.shown}, {comment.listen_words}"
 

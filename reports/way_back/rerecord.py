@@ -16,7 +16,7 @@ from typing import Literal
 
 from render.song.forms import Form, Piece, Silence, bars_text
 from render.song.song import Song
-from reports.facts.comments import Comment
+from reports.facts.comments import PlacedComment
 from reports.way_back.arrangement import Task, task
 
 Kind = Literal["pickup given up", "heard again", "treatment", "join"]
@@ -37,7 +37,7 @@ class Item:
     what: str
     why: str
     kind: Kind
-    comments: tuple[Comment, ...] = ()
+    comments: tuple[PlacedComment, ...] = ()
 
     @property
     def by_ear(self) -> bool:
@@ -49,7 +49,7 @@ class Item:
         return bars_text(self.first_bar, self.last_bar)
 
 
-def listing(song: Song, form: Form, comments: Sequence[Comment] = ()) -> list[Item]:
+def listing(song: Song, form: Form, comments: Sequence[PlacedComment] = ()) -> list[Item]:
     """What to perform again for `form`, then the joins to check by ear; empty for "as written".
 
     Bars are those of the rebuild sheet and the MIDI map: an odd silence ends with a short bar of its own.
@@ -66,8 +66,8 @@ def listing(song: Song, form: Form, comments: Sequence[Comment] = ()) -> list[It
     return _with_comments(items, comments)
 
 
-def _with_comments(items: Sequence[Item], comments: Sequence[Comment]) -> list[Item]:
-    placed: list[list[Comment]] = [[] for _ in items]
+def _with_comments(items: Sequence[Item], comments: Sequence[PlacedComment]) -> list[Item]:
+    placed: list[list[PlacedComment]] = [[] for _ in items]
     for comment in comments:
         near = [at for at, item in enumerate(items) if comment.bar is not None and _near(item, comment.bar)]
         if comment.bar is not None and near:

@@ -181,8 +181,8 @@ def bench_sections() -> None:
         bars = [*(s.first_bar for s in found.sections), song.bars + 1]
         measured = f_measure(song.boundaries, song, bars)
         fs.append(measured[2])
-        rows.append((song.name, len(song.passages), len(found.sections), *measured, found.confidence))
-    table("song|sections|found|precision|recall|F|confidence", rows)
+        rows.append((song.name, len(song.passages), len(found.sections), *measured))
+    table("song|sections|found|precision|recall|F", rows)
     print(f"\nMean F: {np.mean(fs[:8]):.2f} on the eight, {np.mean(fs[8:]):.2f} on the 20 held out "
           f"({sum(f >= 0.8 for f in fs[8:])} of 20 at .8 or more, least {min(fs[8:]):.2f}).")  # fmt: skip
     sound = (synthesise(44100)["bounce"] / 2**23).astype(np.float32)
@@ -301,7 +301,7 @@ def bench_hopeless() -> None:
             f"\n- against its grid: {fit_beat(sound, RATE, grid).lines()[0]}"
         )
         suggested = sections(sound, grid, bars)
-        print(f"- sections: {suggested.warning or f'confidence {suggested.confidence:.2f}, no warning'}")
+        print(f"- sections: {suggested.warning or 'no warning'}")
 
 
 def bench_speed(folder: Path) -> None:

@@ -75,8 +75,7 @@ def test_sections_that_come_back_get_one_letter(name: str) -> None:
 
 def test_ambient_material_is_said_to_have_no_sections() -> None:
     found = sections(ambient(90, RATE), Grid(RATE, exact(0), exact(90), Meter(4, 4)), 33)
-    assert found.warning is not None and "by ear" in found.lines()[0]
-    assert found.confidence == 0.0
+    assert found.warning is not None and "by ear" in found.warning
 
 
 def test_one_loop_throughout_is_said_to_have_no_sections() -> None:

@@ -154,7 +154,7 @@ def test_tempo_changes_of_the_grid_are_followed() -> None:
 def test_material_without_a_beat_is_said_to_have_none() -> None:
     sound = ambient(60, RATE)
     found: TempoEstimate = estimate(sound, RATE)
-    assert not found.steady and found.confidence < 0.1
+    assert not found.steady
     assert "no constant tempo fits" in found.lines()[0]
     against: BeatFit = fit_beat(sound, RATE, grid_of(BY_NAME["band"]))
     assert not against.has_beat and not against.fits

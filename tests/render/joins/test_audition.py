@@ -40,8 +40,8 @@ def song(tmp_path: Path) -> Song:
 
 def test_each_join_is_there_once_with_four_bars_and_a_gap(tmp_path: Path, song: Song) -> None:
     mixes = Mixes(song, read_audio(song.audio.path), None)
-    cues = audition.write_audition(song, mixes, tmp_path / "joins.wav")
-    assert [(c.before, c.after, c.forms) for c in cues] == [
+    excerpts = audition.write_audition(song, mixes, tmp_path / "joins.wav")
+    assert [(c.before, c.after, c.forms) for c in excerpts] == [
         ("A", "C", ("one", "two")),
         ("C", "B", ("two",)),
         ("B", "the end", ("two",)),
@@ -49,14 +49,13 @@ def test_each_join_is_there_once_with_four_bars_and_a_gap(tmp_path: Path, song: 
     sound, rate = soundfile.read(tmp_path / "joins.wav", always_2d=True)
     assert rate == RATE and soundfile.info(tmp_path / "joins.wav").subtype == "PCM_24"
     gap = round(1.5 * RATE)
-    assert [round(c.start_s * RATE) for c in cues] == [0, 4 * BAR + gap, 2 * (4 * BAR + gap)]
-    assert round(cues[0].join_s * RATE) == 2 * BAR
+    assert [round(c.start_s * RATE) for c in excerpts] == [0, 4 * BAR + gap, 2 * (4 * BAR + gap)]
     assert not sound[4 * BAR : 4 * BAR + gap].any()
     source = read_audio(song.audio.path)
     middle = slice(BAR, 2 * BAR - 400)
     assert sound[middle] == pytest.approx(source[3 * BAR : 4 * BAR - 400], abs=2**-22)
     assert sound[2 * BAR : 3 * BAR] == pytest.approx(source[8 * BAR : 9 * BAR], abs=2**-22)
-    assert cues[1].line.startswith("0:09.5  C > B (bar 9 of")
+    assert excerpts[1].line.startswith("0:09.5  C > B (bar 9 of")
 
 
 def test_no_joins_is_an_error_and_leaves_no_file(tmp_path: Path, song: Song) -> None:

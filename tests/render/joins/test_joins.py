@@ -5,6 +5,7 @@ K-weighting's gain against figures computed from the coefficients printed in ITU
 """
 
 import re
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
@@ -240,7 +241,7 @@ def test_findings_are_json(tmp_path: Path) -> None:
     import json
 
     (join, *_), _ = judged(tmp_path, band(), '["verse", "bridge"]')
-    assert json.loads(json.dumps(join.as_json()))["form"] == "tried"
+    assert json.loads(json.dumps(asdict(join)))["form"] == "tried"
 
 
 def test_sample_step_is_the_largest_difference() -> None:

@@ -16,7 +16,7 @@ from render.audio.splice import Splicer
 from render.audio.stems import Mixes, read_audio
 from render.audio.timeline import lay_out
 from render.errors import RenderError
-from render.renders.forecast import Own
+from render.renders.forecast import FormLoudness
 from render.renders.render_forms import ROUNDING_DB, match, render_forms
 from tests.songs import make_song
 
@@ -41,7 +41,7 @@ def true_peak_dbtp(path):
 
 
 def own(**forms):
-    return {name: Own(level, peak) for name, (level, peak) in forms.items()}
+    return {name: FormLoudness(level, peak) for name, (level, peak) in forms.items()}
 
 
 def gains(found):

@@ -11,7 +11,7 @@ from render.song.audio_header import AudioInfo
 from render.song.forms import Form, Section, parse_part
 from render.song.grid import Grid, Meter
 from render.song.song import Song, as_written
-from reports.facts.comments import Comment
+from reports.facts.comments import PlacedComment
 from reports.way_back.rerecord import ORDER, Item, listing
 
 SECTIONS = tuple(
@@ -36,8 +36,8 @@ def song() -> Song:
     )  # fmt: skip
 
 
-def said(bar: int | None, text: str) -> Comment:
-    return Comment("new", "ana", "ana", 1, 1, "2026-01-01", 50.0, text, None, bar, None, False, 1)
+def said(bar: int | None, text: str) -> PlacedComment:
+    return PlacedComment("new", "ana", "ana", 1, 1, "2026-01-01", 50.0, text, None, bar, None, False, 1)
 
 
 def make_form(song: Song, *parts: str) -> Form:
