@@ -20,6 +20,7 @@ from reports.facts.study_facts import Facts, gather
 from reports.files import file_name
 from reports.output.decide import decide, is_against, reopen
 from reports.output.report import write_report
+from reports.way_back.package import project_steps, way_to
 from sessions.checksums import fill_sums
 from sessions.plan import seed_sha256
 from sessions.study import Study
@@ -341,3 +342,17 @@ def test_nothing_is_left_half_written(study: Study) -> None:
     decide(study, "early bridge", "", "ana")
     names = [path.name for path in study.folder.rglob("*")]
     assert not [name for name in names if re.search(r"\.part$|\.tmp$", name)]
+
+
+def test_the_way_back_as_steps_to_tick_off(study: Study) -> None:
+    """ "early bridge": where each step's material stands in the bounce (bar 1 at 0.5 s, bars of 2 s), and
+    where it shows in the form's file."""
+    facts = gather(study)
+    way = way_to(facts, study.song.form("early bridge"))
+    steps = project_steps(way, study.manifest)
+    moved = next(step for step in steps if step.words.startswith("Move"))
+    assert (moved.words, moved.effect) == ("Move bars 13-16 to before bar 5.", "bridge before verse")
+    assert (moved.bounce_s, moved.bounce_to_s, moved.form_s) == (24.5, 8.5, 8.5)
+    assert [step.number for step in steps] == list(range(1, len(steps) + 1))
+    assert len({step.id for step in steps}) == len(steps)
+    assert steps == project_steps(way_to(facts, study.song.form("early bridge")), study.manifest)
