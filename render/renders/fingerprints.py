@@ -1,4 +1,4 @@
-"""What a render was made from: prints of the files, and the content hash that tells forms apart."""
+"""Fingerprints of files (size, mtime, SHA-256) and content hashes of forms."""
 
 from __future__ import annotations
 
@@ -10,23 +10,23 @@ from pathlib import Path
 from render.audio.stem_fit import StemFit
 from render.audio.timeline import Timeline, content_hash, lay_out
 from render.errors import RenderError
-from render.renders.manifest import FilePrint, Manifest
+from render.renders.manifest import Fingerprint, Manifest
 from render.song.forms import Treatment
 from render.song.song import Song
 
 
-def file_print(path: Path, folder: Path, before: FilePrint | None) -> FilePrint:
-    """A file's print; its content is read only if size or time changed since `before`."""
+def fingerprint(path: Path, folder: Path, before: Fingerprint | None) -> Fingerprint:
+    """A file's fingerprint; its content is read only if size or time changed since `before`."""
     if before and is_unchanged(path, folder, before):
         return before
     name, size, mtime_ns = _signs(path, folder)
     with path.open("rb") as raw:
         digest = hashlib.file_digest(raw, "sha256").hexdigest()
-    return FilePrint(name=name, bytes=size, mtime_ns=mtime_ns, sha256=digest)
+    return Fingerprint(name=name, bytes=size, mtime_ns=mtime_ns, sha256=digest)
 
 
-def is_unchanged(path: Path, folder: Path, before: FilePrint) -> bool:
-    """Whether a file has the name, the size and the time of its print."""
+def is_unchanged(path: Path, folder: Path, before: Fingerprint) -> bool:
+    """Whether a file has the name, the size and the time of its fingerprint."""
     return (before.name, before.bytes, before.mtime_ns) == _signs(path, folder)
 
 
@@ -44,7 +44,7 @@ def form_hashes(song: Song, manifest: Manifest) -> dict[str, str]:
 
 
 def hash_forms(
-    timelines: list[Timeline], audio: FilePrint, stems: Mapping[str, FilePrint], fit: StemFit | None
+    timelines: list[Timeline], audio: Fingerprint, stems: Mapping[str, Fingerprint], fit: StemFit | None
 ) -> dict[str, str]:
     """name -> content hash of each form.
 
@@ -64,11 +64,11 @@ def hash_forms(
     return hashes
 
 
-def sums(stems: Mapping[str, FilePrint]) -> tuple[tuple[str, str], ...]:
+def sums(stems: Mapping[str, Fingerprint]) -> tuple[tuple[str, str], ...]:
     return tuple(sorted((name, stem.sha256) for name, stem in stems.items()))
 
 
-def _made_of(treatment: Treatment, stems: Mapping[str, FilePrint], fit: StemFit | None) -> str:
+def _made_of(treatment: Treatment, stems: Mapping[str, Fingerprint], fit: StemFit | None) -> str:
     """What a treatment's samples depend on beside the bounce."""
     if treatment.mode == "all":
         return ""

@@ -35,8 +35,8 @@ class _Frozen(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
-class FilePrint(_Frozen):
-    """A file's content, and the cheap signs by which it is known to be unchanged."""
+class Fingerprint(_Frozen):
+    """A file's SHA-256, with the size and mtime by which it is known to be unchanged."""
 
     name: str
     bytes: int
@@ -82,8 +82,8 @@ class Manifest(_Frozen):
 
     version: Literal[1] = 1
     set_id: str
-    audio: FilePrint
-    stems: Mapping[str, FilePrint]
+    audio: Fingerprint
+    stems: Mapping[str, Fingerprint]
     stem_fit: StemFit | None
     sample_rate: int
     channels: int

@@ -1,4 +1,4 @@
-"""Work in step with other work: a second thread takes what the first has done, while that one goes on."""
+"""A single-consumer pipeline thread: it takes what the first has done, while that one goes on."""
 
 from __future__ import annotations
 

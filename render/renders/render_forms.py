@@ -18,13 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from render.audio.containers import (
-    LONGEST_WAV_BYTES,
-    Int32,
-    pad_wav,
-    to_int24,
-    wav_bytes,
-)
+from render.audio.containers import LONGEST_WAV_BYTES, Int32, pad_wav, to_int24, wav_bytes
 from render.audio.splice import BLOCK_FRAMES, Splicer
 from render.audio.stem_fit import StemFit
 from render.audio.stems import Mixes, check_stems, fit_stems
@@ -34,11 +28,11 @@ from render.files import OWNERS_FOLDER, one_at_a_time, replacing
 from render.joins import judging
 from render.joins.finding import JoinFinding
 from render.loudness.meter import Loudness
-from render.renders.fingerprints import file_print, hash_forms, is_unchanged, sums
+from render.renders.fingerprints import fingerprint, hash_forms, is_unchanged, sums
 from render.renders.forecast import Bounce, Forecast, FormLoudness, read_bounce
 from render.renders.manifest import (
     RENDERS,
-    FilePrint,
+    Fingerprint,
     Manifest,
     RenderedForm,
     RenderedPart,
@@ -106,8 +100,8 @@ class _Renderer:
 
     def run(self, keep_sets: Callable[[], Collection[str]]) -> Manifest:
         self._refuse_before_work()
-        audio = self._audio_print()
-        stems = self._stem_prints()
+        audio = self._audio_fingerprint()
+        stems = self._stem_fingerprints()
         self.fit = self._fit_stems(audio, stems)
         hashes = self._hashes(audio, stems)
         own = self._measure(hashes)
@@ -124,7 +118,7 @@ class _Renderer:
         keep_set(manifest, self.song.folder, keep_sets())
         return manifest
 
-    def _hashes(self, audio: FilePrint, stems: dict[str, FilePrint]) -> dict[str, str]:
+    def _hashes(self, audio: Fingerprint, stems: dict[str, Fingerprint]) -> dict[str, str]:
         """name -> content hash; without a manifest, forms are joined in the way most of them are known in."""
         known = set() if self.old else set(self.known_forms())
         hashes = hash_forms(self.timelines, audio, stems, self.fit)
@@ -151,15 +145,15 @@ class _Renderer:
     def mixes(self) -> Mixes:
         return Mixes(self.song, self.bounce.audio, self.fit)
 
-    def _audio_print(self) -> FilePrint:
-        """The bounce's print. One that is new or changed is read by a second thread in the meantime."""
+    def _audio_fingerprint(self) -> Fingerprint:
+        """The bounce's fingerprint. One that is new or changed is read by a second thread in the meantime."""
         path, folder = self.song.audio.path, self.song.folder
         before = self.old.audio if self.old else None
         if before and is_unchanged(path, folder, before):
             return before
         with ThreadPoolExecutor(1) as second:
             self.reading = second.submit(read_bounce, self.song)
-            return file_print(path, folder, before)
+            return fingerprint(path, folder, before)
 
     def close(self) -> None:
         if "mixes" in self.__dict__:
@@ -185,16 +179,16 @@ class _Renderer:
                     "48 or 96 kHz, or shorten the form"
                 )
 
-    def _stem_prints(self) -> dict[str, FilePrint]:
-        """Prints of the stems, where some form treats them (else nothing of a render depends on them)."""
+    def _stem_fingerprints(self) -> dict[str, Fingerprint]:
+        """Fingerprints of the stems, where some form treats them (else nothing depends on them)."""
         used = {str(p.treatment) for f in self.song.forms for p in f.parts if isinstance(p, Piece)} - {""}
         before = self.old.stems if self.old else {}
         return {
-            name: file_print(path, self.song.folder, before.get(name))
+            name: fingerprint(path, self.song.folder, before.get(name))
             for name, path in (self.song.stems.items() if used else ())
         }
 
-    def _fit_stems(self, audio: FilePrint, stems: dict[str, FilePrint]) -> StemFit | None:
+    def _fit_stems(self, audio: Fingerprint, stems: dict[str, Fingerprint]) -> StemFit | None:
         """How the stems fit the bounce: known from the last render, or found."""
         if not stems:
             return None
