@@ -1,4 +1,4 @@
-"""What is said about loudness wherever somebody is about to listen. The tool cannot know the level at
+"""Cautions about loudness, shown wherever somebody is about to listen. The tool cannot know the level at
 the ear; the figures are background from WHO-ITU H.870 and NIOSH."""
 
 CAUTION = (

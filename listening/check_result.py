@@ -1,4 +1,4 @@
-"""What `check` finds, as plain data: importing it loads no numerical library."""
+"""Results of `check`, as plain data: importing it loads no numerical library."""
 
 from __future__ import annotations
 

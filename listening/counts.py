@@ -1,4 +1,4 @@
-"""When a listen in a browser counts, on the page as in a packet, and what is said when it does not."""
+"""Rules by which a listen in a browser counts, on the page as in a packet, and what is said otherwise."""
 
 from __future__ import annotations
 

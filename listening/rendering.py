@@ -1,4 +1,4 @@
-"""All forms of a study rendered and made known to its log, with what there is to say about it."""
+"""Rendering of a study's forms, their registration in its log, and the messages about it."""
 
 from __future__ import annotations
 

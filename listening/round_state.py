@@ -1,4 +1,4 @@
-"""Where a listener stands in a study: read from the log, the plan, the renders and the clock; writes nothing.
+"""A listener's progress in a study, from the log, the plan, the renders and the clock; writes nothing.
 
 Terminal, page, packet and status all go by this one reading.
 """

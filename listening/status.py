@@ -1,4 +1,4 @@
-"""Who has heard what, and when the next round is due: progress without a name, a code or a rating."""
+"""Progress of all listeners, and their next rounds, without a form's name, a code or a rating."""
 
 from __future__ import annotations
 

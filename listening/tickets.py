@@ -1,4 +1,4 @@
-"""Signed tickets: what this study has handed out, and gets back unchanged or not at all (HMAC, RFC 2104)."""
+"""Signed tickets, so that what comes back to the study is what it handed out (HMAC, RFC 2104)."""
 
 from __future__ import annotations
 

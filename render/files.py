@@ -1,4 +1,4 @@
-"""Files that are written whole or not at all, for their owner alone, and by one process at a time."""
+"""Files written atomically, readable by their owner alone, by one process at a time."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Small things that every written text of a report needs."""
+"""Writing and escaping of report texts: Markdown, CSV cells, file names."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The log of a study: what was heard, rated, said and decided. Append-only.
+"""The append-only log of a study: listens, ratings, comments and decisions.
 
 Every method that writes is one transaction; when it returns, the entry is on the disk.
 """
@@ -64,7 +64,7 @@ class Sitting(NamedTuple):
 
 
 class Log:
-    """The log's entries, in the study's words."""
+    """Every kind of entry of the log, as one method each."""
 
     def __init__(self, store: Store, clock: Clock) -> None:
         self.store = store
@@ -100,7 +100,7 @@ class Log:
             return drawn
 
     def add_event(self, kind: str, detail: Mapping[str, Any]) -> None:
-        """Something that happened to the study as a whole (opened, decided, collected, ...)."""
+        """An event of the study as a whole (opened, decided, collected, ...)."""
         with self.store.writing() as connection:
             self._add(connection, t.events, kind=kind, detail=_json(detail))
 

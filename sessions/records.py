@@ -1,4 +1,4 @@
-"""What the log holds, as records: read in one go, in the order it was written, each row checked."""
+"""Records of the log, read in one go, in the order they were written, each row checked."""
 
 from __future__ import annotations
 

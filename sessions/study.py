@@ -71,7 +71,7 @@ class Study:
 
     @cached_property
     def outline(self) -> Outline:
-        """Who listens how often, without a look at the audio."""
+        """Listeners, form names and plan, without a look at the audio."""
         return self.__dict__.get("song") or load_outline(self.folder)
 
     @property

@@ -1,4 +1,4 @@
-"""The log's tables and how they came to be. Rows are only ever added; a correction is a new row.
+"""The log's tables and their migrations. Rows are only ever added; a correction is a new row.
 
 Each migration and the record of it commit in one transaction, so a killed process leaves the log
 either before it or after it.

@@ -1,4 +1,4 @@
-"""Listens that come back from afar (a packet's answers), written with the times they happened at."""
+"""Listens imported from a packet's answers, written with the times they happened at."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A render out of a sound device: streamed, whole, in real time, with no way to seek.
+"""Playback of a render on a sound device: streamed, whole, in real time, with no way to seek.
 
 A reader thread fills a bounded queue; the device's callback empties it. Heard to the end means: every
 frame was delivered, at most a blemish was late or missing (sessions/records.py), a tail of silence longer
@@ -39,7 +39,7 @@ SAMPLE_BYTES = 4
 
 @dataclass(frozen=True)
 class PlaybackResult:
-    """What came of playing a file. `late_s` were late or missing in all, at `stumbles` (seconds of the
+    """The result of playing a file. `late_s` were late or missing in all, at `stumbles` (seconds of the
     file)."""
 
     frames: int

@@ -1,4 +1,4 @@
-"""How much later than in real time a sound device took its sound, and where: measured at its callbacks."""
+"""Underruns of a sound device, their place and length, measured from the times of its callbacks."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Everything that can be done on the page, by name."""
+"""The maker's page's actions, by name."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the maker's page keeps from a maker who listens too: joins of forms that are heard blind."""
+"""Blinding of a maker who listens too: joins of forms that are heard blind are not played."""
 
 from __future__ import annotations
 

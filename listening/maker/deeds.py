@@ -1,4 +1,4 @@
-"""What an action on a sheet gives back, and how its arguments are read."""
+"""Results and arguments of actions on a sheet."""
 
 from __future__ import annotations
 

@@ -162,6 +162,6 @@ def _seal(study: Study) -> str:
 
 
 def in_window(when: datetime, ticket: Ticket, now: datetime) -> bool:
-    """Whether a time given by the listener's device can be true: between packet and now, a day either way
+    """Whether a time given by the listener's device is plausible: between packet and now, a day either way
     for clocks that are a little off."""
     return (ticket.made - when).total_seconds() < 86400 and (when - now).total_seconds() < 86400

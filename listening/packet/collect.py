@@ -1,4 +1,4 @@
-"""Taking a packet's answers into the log: once, with every refusal said."""
+"""Import of a packet's answers into the log: once, with every refusal said."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from sessions.taken import TakenListen, TakenRating, take_in
 
 @dataclass(frozen=True)
 class Collected:
-    """What became of an answer file, in plain lines; `taken` counts listens that told something new, those
+    """The result of an import, in plain lines; `taken` counts listens that told something new, those
     that were broken off among them."""
 
     listener: str

@@ -1,4 +1,4 @@
-"""One listener's round over HTTP: what may be asked for and when, with every listen checked.
+"""The rules of a listener's round over HTTP: what may be asked for and when; every listen is checked.
 
 The log decides; what is kept here (a code that is due, when a listen began by a clock that nobody can set)
 only sharpens it, and may be lost with the process: then the log's own times count. Only what is asked for

@@ -1,4 +1,4 @@
-"""Where a listener stands, as the page is told it."""
+"""A listener's progress in the shape the page shows."""
 
 from __future__ import annotations
 

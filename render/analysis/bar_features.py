@@ -1,4 +1,4 @@
-"""How each bar (or beat) of a song sounds: its harmony, its timbre, its level, its rhythm."""
+"""Features of each bar (or beat) of a song: harmony, timbre, level, rhythm."""
 
 from __future__ import annotations
 

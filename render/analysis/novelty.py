@@ -1,4 +1,4 @@
-"""How alike a song's bars are, and how new it sounds at each bar line.
+"""Self-similarity of a song's bars, and its novelty at each bar line.
 
 Novelty along the diagonal of the bars' self-similarity matrix (J. Foote, "Automatic audio segmentation using
 a measure of audio novelty", ICME 2000), on harmony, timbre, level and rhythm; and where bars stop or start to
@@ -23,7 +23,7 @@ _TIMBRE_SCALE_DB = 24.0
 
 
 def bar_likeness(sound: SegmentSound, rhythm: Floats | None = None) -> tuple[Floats, Floats]:
-    """How alike each two bars are, 0..1, `(bars, bars)`: in all, and in colour (all but harmony) alone.
+    """Self-similarity of the bars, 0..1, `(bars, bars)`: in all, and in colour (all but harmony) alone.
 
     `rhythm` (bars, n): attacks by place in the bar; None leaves it out.
     """
@@ -58,7 +58,7 @@ def _distances(rows: Floats) -> Floats:
 
 
 def bar_novelty(likeness: Floats, colour: Floats) -> Floats:
-    """How new the song sounds at each bar line: entry i is the line before bar i + 1; 0 = not at all.
+    """Novelty at each bar line: entry i is the line before bar i + 1; 0 = not at all.
 
     A checkerboard in two sizes, and, because chord loops make single bars unlike their neighbours, the change
     of the time-lag matrix.

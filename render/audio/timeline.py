@@ -115,7 +115,7 @@ def longest_lead(song: Song, timelines: Sequence[Timeline]) -> int:
 
 
 def content_hash(timeline: Timeline, audio_sha256: str, treatments: dict[str, str]) -> str:
-    """What the form *is*: source audio, resolved pieces, treatments, fades; neither name nor gain.
+    """Hash of what makes a form: source audio, resolved pieces, treatments, fades; neither name nor gain.
 
     The way of joining is part of it where there are joins, except for the first one: those hashes are in
     the logs of studies begun with it. `treatments` maps a treatment's words to a hash of the stems it was
@@ -179,7 +179,7 @@ class _Layout:
         return self.grid.line_s(bar) * self.grid.sample_rate
 
     def settle(self) -> None:
-        """Before a join: the line moves by a frame where the roundings of the parts so far ask for it."""
+        """Apply the accumulated rounding error at the join: the line moves by a frame where it is over ½."""
         error = self.exact - self.now
         if self.placed and abs(error) > Fraction(1, 2):
             self.now += round(error)

@@ -1,5 +1,4 @@
-"""Where bar 1 begins, against what a grid says: which beat of its bars is rather the first, and by how many
-beats most sections seem to begin early or late.
+"""Downbeat phase and bar 1, relative to a grid, and by how many beats most sections begin early or late.
 
 The beat of the bar is told by what `new` goes by (harmony, low sounds, level); which of the bars it is, by
 where the song changes most. A start is named only where both are clear: a false alarm is worse than silence.

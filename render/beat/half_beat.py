@@ -1,4 +1,4 @@
-"""Which half of a beat is the beat: low sounds, harmony and strength of the whole song."""
+"""Beat or off-beat: which of two pulses half a beat apart carries the beat of the whole song."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Bars of another length that a song slips in: half a bar before the last refrain moves all that follow.
+"""Single bars of another length, found from the downbeats: half a bar before the last refrain, say.
 
 Where the beat that sounds like the first of a bar moves for good, a bar before it was shorter (or longer).
 """

@@ -1,4 +1,4 @@
-"""What comparing a song's attacks with its grid gives: typed, and in words for a person."""
+"""How a song's attacks lie against its grid, as values and in words for a person."""
 
 from __future__ import annotations
 

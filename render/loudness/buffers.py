@@ -1,4 +1,4 @@
-"""How the meter keeps large arithmetic fast: pieces that fit the cache, products that stay on one thread.
+"""Matrix products in slices that fit the cache and stay on one thread; buffers are reused.
 
 Audio is worked on in pieces of 2^17 frames. Longer pieces mean fewer steps between which two threads must
 hand Python's lock to each other (rendering four forms: 1.0 s with 2^15, 0.85 s with 2^16, 0.80 s with 2^17;

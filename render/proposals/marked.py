@@ -1,4 +1,4 @@
-"""What a bounce's project tells about it: the map's grid and sections, or cue points in the bounce itself."""
+"""Grid and sections from the project's tempo map, or sections from cue points in the bounce."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What forms will measure before gain, foreseen from one measurement of the bounce.
+"""Loudness of forms before gain, predicted from one measurement of the bounce.
 
 A form is mostly long stretches of the bounce. There its K-weighted signal is the bounce's own, as soon as
 the weighting has forgotten what came before the join, and its peaks are the bounce's own. So the bounce is

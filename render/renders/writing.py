@@ -1,4 +1,4 @@
-"""One render written to the disk, and measured as it lies there while it is still being written.
+"""One render written to the disk, read back and measured while it is still being written.
 
 The writer's thread goes on with the next block while a second one reads back what has been written, takes
 its SHA-256 and measures its loudness: on two cores a render then costs little more than its writing.
@@ -88,7 +88,7 @@ class ReadBack:
         self.meter.add(samples)
 
     def require_format(self) -> None:
-        """Refuse a file that says of itself what is not so."""
+        """Refuse a file whose header does not agree with what was written."""
         with self.path.open("rb") as file:
             file.seek(HEADER)
             if file.read(len(self.format)) != self.format:

@@ -1,4 +1,4 @@
-"""What an audio file's header says, and whether the file keeps its promise."""
+"""An audio file's header (rate, channels, frames), checked against the file."""
 
 from __future__ import annotations
 

@@ -54,7 +54,7 @@ NEWEST_JOINING = 2
 
 @dataclass(frozen=True)
 class Listener:
-    """Who rates: prior listens by form, and the weight of the listener's ballot."""
+    """A listener of song.toml: prior listens by form, and the weight of their ballot."""
 
     name: str
     prior_listens: Mapping[str, float] = field(default_factory=dict)
@@ -63,7 +63,7 @@ class Listener:
 
 @dataclass(frozen=True)
 class Outline:
-    """Who listens how often to what: the part of song.toml that needs no audio to be read."""
+    """Listeners, form names and plan: the part of song.toml that needs no audio to be read."""
 
     title: str
     listeners: tuple[Listener, ...]
@@ -90,7 +90,7 @@ class Song(Outline):
 
     @cached_property
     def lead_in_frames(self) -> int:
-        """What the file holds before bar 1."""
+        """Frames of the file before bar 1."""
         return self.grid.line_frame(1)
 
     def form(self, name: str) -> Form:

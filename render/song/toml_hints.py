@@ -1,4 +1,4 @@
-"""What is wrong with a TOML file, as a person needs it: the line, and the likely cause."""
+"""TOML syntax errors in plain words: the line, and the likely cause."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a decision rests on, as hashes, and whether it still is what it was.
+"""Hashes of what a decision rests on, and whether it is unaltered since.
 
 The log only ever grows, so its seal names the rows that were there (ranges of each table's keys) and their
 columns: the same rows must give the same hash for ever, whatever rows, or columns of a later fairhearing,

@@ -1,4 +1,4 @@
-"""What the report draws: settled ratings, listen by listen, day by day, listener by listener, the dissent."""
+"""The report's charts: settled ratings, by listen, by day, by listener, and the dissent."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Times, points and ranges as every report prints them."""
+"""Formatting of times, points and ranges in reports."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How many more rounds a study probably needs, by simulation of studies like it."""
+"""Expected number of further rounds, by simulation of studies like this one."""
 
 from dataclasses import replace
 

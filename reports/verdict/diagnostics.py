@@ -57,7 +57,7 @@ class Outlier:
 
 @dataclass(frozen=True)
 class Diagnostics:
-    """Everything that was looked at; `warnings` say in words what stands out."""
+    """All diagnostics; `warnings` say in words what stands out."""
 
     curve: Curve
     positions: tuple[Effect, ...]

@@ -1,4 +1,4 @@
-"""Listeners who stand out: ratings that do not repeat, or a preference for the form they knew before."""
+"""Outlying listeners: ratings that do not repeat, or a preference for the form they knew before."""
 
 from collections.abc import Sequence
 from statistics import NormalDist

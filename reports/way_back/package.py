@@ -1,4 +1,4 @@
-"""From the report back to the song: how to rebuild the form in question, and what to perform again."""
+"""Files of the way back: how to rebuild the form in question, and what to perform again."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ NOTHING_AGAIN = "Nothing that is certain; the joins want an ear."
 
 @dataclass(frozen=True)
 class WayBack:
-    """What must be done to have the form in the song's own project. `again` has what must be performed
+    """Rebuild sheet and re-record list of a form. `again` has what must be performed
     again first, then the joins to check by ear."""
 
     form: str

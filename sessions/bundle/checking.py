@@ -1,4 +1,4 @@
-"""A bundle of a study from anywhere, checked before anything of it is believed: names, sizes, sums."""
+"""Check of a bundle from an untrusted source: names, sizes, sums."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A bundle made a study again: everything checked in a folder of its own before it gets its name."""
+"""Unpacking of a bundle: everything is checked in a folder of its own before it gets its name."""
 
 from __future__ import annotations
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from fractions import Fraction
 from typing import Any
@@ -120,65 +120,56 @@ def _find(song: Song, args: Mapping[str, Any]) -> Section:
     raise PageError(409, "gone", f"There is no section “{name}” any more.")
 
 
-def _rename(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
-    section, name = _find(work.song(), args), text(args, "name")
-    work.change(
-        f"“{section.name}” is “{name}”", version, lambda t: rename_section(t, work.folder, section.name, name)
-    )
+def _edited(
+    work: Workspace, version: str, words: str, edit: Callable[..., str], name: str, *values: object
+) -> Done:
+    """One edit of song.toml about the section `name`, which is no mere suggestion from then on."""
+    work.change(words, version, lambda toml: edit(toml, work.folder, name, *values))
     _touched(work, name)
+    return Done()
+
+
+def _rename(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    name, new = _find(work.song(), args).name, text(args, "name")
+    _edited(work, version, f"“{name}” is “{new}”", rename_section, name, new)
+    _touched(work, new)
     return Done()
 
 
 def _move(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     section = _find(work.song(), args)
     bar = section.first_bar + whole(args, "by", -64, 64)
-    words = f"“{section.name}” begins at bar {bar}"
-    work.change(words, version, lambda t: move_line(t, work.folder, section.name, bar))
-    _touched(work, section.name)
-    return Done()
+    return _edited(work, version, f"“{section.name}” begins at bar {bar}", move_line, section.name, bar)
 
 
 def _bars(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
-    section = _find(work.song(), args)
+    name = _find(work.song(), args).name
     first, _, last = text(args, "bars").replace("–", "-").partition("-")
     if not first.strip().isdigit() or not (last or first).strip().isdigit():
         raise PageError(422, "order", "Bars are written like 5-12.")
     a, b = int(first), int(last or first)
-    words = f"“{section.name}”: bars {a}-{b}"
-    work.change(words, version, lambda t: set_bars(t, work.folder, section.name, a, b))
-    _touched(work, section.name)
-    return Done()
+    return _edited(work, version, f"“{name}”: bars {a}-{b}", set_bars, name, a, b)
 
 
 def _pickup(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
-    section, beats = _find(work.song(), args), number(args, "pickup", 0, 32)
-    words = f"“{section.name}”: a pickup of {beats:g}"
-    work.change(words, version, lambda t: set_pickup(t, work.folder, section.name, beats))
-    _touched(work, section.name)
-    return Done()
+    name, beats = _find(work.song(), args).name, number(args, "pickup", 0, 32)
+    return _edited(work, version, f"“{name}”: a pickup of {beats:g}", set_pickup, name, beats)
 
 
 def _split(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
-    section = _find(work.song(), args)
+    name = _find(work.song(), args).name
     bar = whole(args, "bar", 1, work.song().last_bar)
-    words = f"“{section.name}” split at bar {bar}"
-    work.change(words, version, lambda t: split_section(t, work.folder, section.name, bar))
-    _touched(work, section.name)
-    return Done()
+    return _edited(work, version, f"“{name}” split at bar {bar}", split_section, name, bar)
 
 
 def _join(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
-    section = _find(work.song(), args)
-    words = f"“{section.name}” joined with the one before"
-    work.change(words, version, lambda t: join_sections(t, work.folder, section.name))
-    return Done()
+    name = _find(work.song(), args).name
+    return _edited(work, version, f"“{name}” joined with the one before", join_sections, name)
 
 
 def _remove(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
-    section = _find(work.song(), args)
-    words = f"“{section.name}” taken out"
-    work.change(words, version, lambda t: remove_section(t, work.folder, section.name))
-    return Done()
+    name = _find(work.song(), args).name
+    return _edited(work, version, f"“{name}” taken out", remove_section, name)
 
 
 def _line(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
