@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from render.song.song_map import SongMap
 
 SONG_FILE = "song.toml"
-MOST_MISTAKES = 8  # of one form that are named at once
+MOST_MISTAKES = 8  # in forms that are named at once
 # What follows the last section is the song's tail while it is shorter than this; longer, it is bars
 # that no section names. Our own rule of thumb: a decay rarely outlasts it. `song.bars` overrides it.
 LONGEST_TAIL_BARS = 2
@@ -272,13 +272,21 @@ def _last_bar(file: SongFile, grid: Grid, sections: tuple[Section, ...], audio: 
 
 def _forms(file: SongFile, sections: tuple[Section, ...], last_bar: int) -> tuple[Form, ...]:
     forms = [as_written(sections, last_bar)]
+    mistakes: list[str] = []
     for name, table in file.forms.items():
         where = f'forms."{name}"'
-        if name.casefold() == AS_WRITTEN:
-            _check_as_written(_form(name, table, sections, list(file.stems), where), forms[0], where)
-            continue
-        _check_name(name, where, [f.name for f in forms])
-        forms.append(_form(name, table, sections, list(file.stems), where))
+        try:
+            form = _form(name, table, sections, list(file.stems), where)
+            if name.casefold() == AS_WRITTEN:
+                _check_as_written(form, forms[0], where)
+                continue
+            _check_name(name, where, [f.name for f in forms])
+            forms.append(form)
+        except FormError as error:
+            mistakes += str(error).splitlines()
+    if mistakes:  # all of them: nobody wants to hear of the next one only when this one is mended
+        more = [f"and {len(mistakes) - MOST_MISTAKES} more"] if len(mistakes) > MOST_MISTAKES else []
+        raise FormError("\n".join([*mistakes[:MOST_MISTAKES], *more]))
     return tuple(forms)
 
 
@@ -309,9 +317,8 @@ def _form(name: str, table: FormTable, sections: tuple[Section, ...], stems: lis
         entries += [number] * (len(parts) - len(entries))
         if len(parts) > MOST_PARTS:
             raise FormError(f"{where}: more than {MOST_PARTS} parts (each repeat counts); shorten the form")
-    if mistakes:  # all of them: nobody wants to hear of the next one only when this one is mended
-        more = [f"and {len(mistakes) - MOST_MISTAKES} more"] if len(mistakes) > MOST_MISTAKES else []
-        raise FormError("\n".join([*mistakes[:MOST_MISTAKES], *more]))
+    if mistakes:
+        raise FormError("\n".join(mistakes))
     if not any(isinstance(part, Piece) for part in parts):
         raise FormError(f"{where}: the form is silent throughout; list at least one section")
     ending = parse_ending(table.ending, f"{where}, ending") if table.ending is not None else None

@@ -121,7 +121,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters |= {
-        "chance": lambda p: phrases.chance(p).replace(" ", "\u00a0"),
+        "chance": lambda p: phrases.chance(p).replace(" %", "\u00a0%"),
         "points": phrases.points,
         "clock": figures.clock,
         "clock_ms": rebuild_words.clock,

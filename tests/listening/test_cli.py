@@ -12,6 +12,7 @@ import pytest
 import soundfile
 
 from sessions.study import Study
+from tests.command_line import told
 from tests.places import ROOT
 from tests.songs import make_study
 from tests.terminals import Terminal
@@ -223,3 +224,27 @@ def test_the_joins_never_replace_what_somebody_made(study: Path) -> None:
 def test_sentences_are_as_wide_as_the_terminal(study: Path) -> None:
     narrow = run(study, "render", COLUMNS="60")
     assert max(map(len, narrow.splitlines()[-6:])) <= 64  # a file's name or a hash is never broken
+
+
+def test_every_mistake_in_every_form_is_named_at_once(tmp_path: Path) -> None:
+    """A misspelt "without" is taken for one, not for a section."""
+    forms = {
+        "bare": ["verse wihtout drums", "refrian", "outro"],
+        "twice": ["intro", "refrain x2"],
+        "short": ["verse bars 3-9", "refrain without drms"],
+    }
+    folder = make_study(tmp_path / "study", stems=("drums", "voice"), forms=forms)
+    lines = told(folder, "check", code=1).removeprefix("Error: ").splitlines()
+    assert lines == [
+        'forms."bare", part 1: cannot read "wihtout drums" in "verse wihtout drums"; did you mean "without"?',
+        'forms."bare", part 2: there is no section "refrian"; did you mean "refrain"?',
+        'forms."short", part 1: "verse" has 4 bars (bars within a part count from its section\'s first), so '
+        "there is no bar 9 in it",
+        'forms."short", part 2: there is no stem "drms"; did you mean "drums"?',
+    ]
+
+
+def test_many_mistakes_in_forms_are_cut(tmp_path: Path) -> None:
+    folder = make_study(tmp_path / "study", forms={"one": ["vrse"] * 6, "two": ["vrse"] * 6})
+    lines = told(folder, "check", code=1).splitlines()
+    assert len(lines) == 9 and lines[-1] == "and 4 more"

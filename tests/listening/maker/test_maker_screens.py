@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from importlib import resources
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser
 
+from tests.axe import findings
 from tests.browser import browser, open_page, until
 from tests.maker import MakerPage, maker_page
 from tests.songs import make_study
@@ -17,7 +17,6 @@ __all__ = ["browser"]
 pytestmark = [pytest.mark.browser]
 
 SHEETS = ("song", "sections", "forms", "listeners", "rounds", "verdict")
-RULES = {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 
 
 @pytest.fixture(scope="module")
@@ -31,23 +30,12 @@ def work(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MakerPage]:
         yield running
 
 
-def findings(page: Page) -> list[str]:
-    """What axe-core objects to on the page as it is."""
-    found = page.evaluate("rules => axe.run({runOnly: rules, resultTypes: ['violations']})", RULES)
-    assert found["testEngine"]["name"] == "axe-core"
-    return [
-        f"{x['id']}: {x['nodes'][0]['target']} {x['nodes'][0]['html'][:120]}" for x in found["violations"]
-    ]
-
-
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [390, 768, 1440])
 def test_every_sheet_is_accessible(browser: Browser, work: MakerPage, width: int, scheme: str) -> None:
-    axe = (resources.files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
     options = {"viewport": {"width": width, "height": 900}, "color_scheme": scheme, "bypass_csp": True}
     with open_page(browser, work.link(), **options) as page:
         page.locator("h1").first.wait_for()
-        page.evaluate(axe)
         for sheet in SHEETS:
             page.locator(f"a[href='#{sheet}']").click()
             until(lambda sheet=sheet: page.evaluate("document.body.dataset.sheet") == sheet, page)  # type: ignore[misc]
@@ -62,8 +50,6 @@ def test_every_sheet_is_accessible(browser: Browser, work: MakerPage, width: int
 
 
 def test_an_empty_folder_is_accessible(browser: Browser, tmp_path: Path) -> None:
-    axe = (resources.files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
     with maker_page(tmp_path) as work, open_page(browser, work.link(), bypass_csp=True) as page:
         page.locator("#bounce-file").wait_for()
-        page.evaluate(axe)
         assert findings(page) == []

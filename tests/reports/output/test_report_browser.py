@@ -11,6 +11,7 @@ from render.style import palette
 from reports.output.decide import decide
 from reports.output.report import write_report
 from sessions.study import Study
+from tests.axe import findings
 from tests.browser import browser
 from tests.report_studies import EIGHT, hear, likes, rendered, song_folder
 
@@ -55,6 +56,23 @@ def test_no_width_makes_the_page_run_over(browser: Browser, page_file: Path, wid
     ]  # fmt: skip
     stroke = page.evaluate("getComputedStyle(document.querySelector('figure svg text')).fill")
     assert stroke in (ink, page.evaluate("getComputedStyle(document.querySelector('.small')).color"))
+    context.close()
+
+
+def test_axe_finds_nothing(browser: Browser, tmp_path: Path) -> None:
+    """All sections open, and the player in sight."""
+    study: Study = rendered(song_folder(tmp_path / "song"))
+    hear(study, likes(early_bridge=70), rounds=2, aspects=True)
+    paths = decide(study, "early bridge", "because", "ana").paths
+    context = browser.new_context(viewport={"width": 1280, "height": 800})
+    page = context.new_page()
+    page.goto(next(path for path in paths if path.name == "report.html").as_uri())
+    page.evaluate("document.querySelectorAll('details').forEach(part => { part.open = true; })")
+    page.locator("button.hear").first.click()
+    page.locator("#player").wait_for()
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+        assert findings(page) == []
     context.close()
 
 
@@ -120,4 +138,5 @@ def test_a_sealed_page_fits_a_phone(browser: Browser, tmp_path: Path) -> None:
     page.goto(file.as_uri())
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     assert page.get_by_text("sealed").first.is_visible()
+    assert findings(page) == []
     context.close()
