@@ -154,6 +154,11 @@ def slow_down(page: Page, bytes_per_s: float) -> None:
     )
 
 
+def throttle(page: Page, rate: float) -> None:
+    """A processor so many times slower (DevTools protocol, Emulation)."""
+    page.context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": rate})
+
+
 def _command(pid: int) -> str:
     try:
         return Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0")[0].decode()

@@ -2,6 +2,7 @@
 the page says was missing, and what became of each listen.
 
     python -m tests.benchmarks.bench_page_listens busy      # whole rounds beside four busy processes
+    python -m tests.benchmarks.bench_page_listens throttled # one round, a processor six times slower (CDP)
     python -m tests.benchmarks.bench_page_listens stalls    # a browser that stands still, with a small buffer
     python -m tests.benchmarks.bench_page_listens slow      # 400 kbit/s
 
@@ -25,7 +26,7 @@ from playwright.sync_api import Browser, Page
 from listening.page.copies import travelling_bytes
 from sessions.records import ListenRecord
 from sessions.study import Study
-from tests.browser import chromium, open_page, sit_down, slow_down, stall_in_the_middle
+from tests.browser import chromium, open_page, sit_down, slow_down, stall_in_the_middle, throttle
 from tests.heard import gaps_s
 from tests.page_study import make_study
 from tests.pulse import NullSink, null_sink
@@ -33,6 +34,7 @@ from tests.serving import Served, served
 
 BAR_S = 10.0  # forms of 20 to 35 seconds
 PROCESSES = 4
+SLOWER = 6
 STALLS_S = (0.2, 1.0, 5.0)
 SLOW_BYTES_S = 50_000
 LATE_MS = 120_000
@@ -107,6 +109,15 @@ def whole_rounds() -> None:
                 hear_round(page, sink, page_of.study, listener.name)
 
 
+def throttled() -> None:
+    with (
+        page_of_a_study(BAR_S) as (sink, browser, page_of),
+        open_page(browser, page_of.link("ana")) as page,
+    ):
+        throttle(page, SLOWER)
+        hear_round(page, sink, page_of.study, "ana")
+
+
 def stalls() -> None:
     with (
         page_of_a_study(4.0, "--audio-buffer-size=1024") as (sink, browser, page_of),
@@ -152,4 +163,4 @@ def slow_line() -> None:
 
 if __name__ == "__main__":
     print(f"{datetime.now(UTC):%Y-%m-%d}")
-    {"busy": whole_rounds, "stalls": stalls, "slow": slow_line}[sys.argv[1]]()
+    {"busy": whole_rounds, "throttled": throttled, "stalls": stalls, "slow": slow_line}[sys.argv[1]]()

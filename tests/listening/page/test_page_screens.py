@@ -18,7 +18,7 @@ from listening.page.sound import sound_response
 from listening.rounds import enter_round
 from render.renders.render_forms import render_forms
 from sessions.study import Study
-from tests.browser import browser, end_round, hear, open_page, sit_down
+from tests.browser import browser, end_round, hear, open_page, sit_down, throttle
 from tests.page_study import copied, rendered_short
 from tests.serving import Served, page_of, served
 from tests.wire import wire
@@ -114,10 +114,10 @@ def test_a_packet_loses_nothing_to_a_full_storage_and_says_everything_once(
     assert [x["ratings"][0]["value"] for x in answers] == [11, 22, 33]
 
 
-def test_sound_whose_length_a_proxy_does_not_tell_is_heard(
-    browser: Browser, page_of: Served, monkeypatch: pytest.MonkeyPatch
+def test_a_slow_phone_behind_a_tunnel_hears_small_copies(
+    browser: Browser, rendered_short: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """As a tunnel may pass it on, in chunks (RFC 9112 section 7.1)."""
+    """Opus, passed on in chunks without a length (RFC 9112 section 7.1), on a processor six times slower."""
 
     def unsized(request: Request, copy: MaskedCopy) -> Response:
         response = sound_response(request, copy)
@@ -125,9 +125,13 @@ def test_sound_whose_length_a_proxy_does_not_tell_is_heard(
         return response
 
     monkeypatch.setattr("listening.page.server.sound_response", unsized)
-    with open_page(browser, page_of.link("ana")) as page:
+    monkeypatch.setattr("listening.local.level.LEVEL_CHECK_S", 0.6)
+    study = copied(rendered_short, tmp_path / "study")
+    with served(study, small=True) as page_of, open_page(browser, page_of.link("ana")) as page:
+        throttle(page, 6)
         sit_down(page)
         hear(page)
+    assert study.log.contents("ana").listens_of("ana")[-1].heard_to_the_end
 
 
 def test_sound_that_stands_still_on_its_way_is_asked_for_again(browser: Browser, page_of: Served) -> None:
