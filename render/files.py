@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -54,6 +55,28 @@ def write_beside(path: Path, data: bytes) -> None:
         path.parent.mkdir(exist_ok=True)
         with replacing(path, lasting=False) as half:
             half.write_bytes(data)
+
+
+def sweep(folder: Path) -> None:
+    """Take out what killed processes left under temporary names, in a folder and in those right inside it."""
+    for half in [*folder.glob(".*.part"), *folder.glob("*/.*.part")]:
+        found = re.fullmatch(r"\..+\.(\d+)\.part", half.name)
+        if found and not _runs(int(found[1])):
+            with suppress(OSError):  # on Windows, of a process that still has it open
+                half.unlink()
+
+
+def _runs(process: int) -> bool:
+    """Whether there is a process of this number (on Windows nobody asks: open files cannot be taken out)."""
+    if sys.platform == "win32":
+        return False
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except (OSError, OverflowError):
+        return True
+    return True
 
 
 def _onto_disk(descriptor: int) -> None:

@@ -14,7 +14,7 @@ import httpx
 import uvicorn
 
 from listening.maker.access import Keys
-from listening.maker.opening import _socket
+from listening.maker.opening import _socket, take_up
 from listening.maker.server import create_app
 from listening.maker.sheets.rounds import hosts_of
 from listening.maker.workspace import Workspace
@@ -90,7 +90,7 @@ class MakerPage:
 @contextmanager
 def maker_page(folder: Path) -> Iterator[MakerPage]:
     """The page of a folder, served for as long as the block runs."""
-    work, keys = Workspace(folder), Keys()
+    work, keys = take_up(folder), Keys()
     door = _socket()
     config = uvicorn.Config(
         create_app(work, keys), log_level="warning", access_log=False, server_header=False, lifespan="off",

@@ -25,6 +25,7 @@ from listening.maker.sheets.sections import adopt
 from listening.maker.starter import OFFER
 from listening.maker.workspace import Workspace
 from render.errors import StudyError
+from render.files import sweep
 from render.song.audio_header import audio_info
 
 LAST_ANSWERS_S = 3
@@ -42,8 +43,7 @@ def open_page(target: Path, *, store: str | None = None, browser: bool = True, s
     Raises:
         StudyError: there is no such folder, or no port is free; AudioError: the file is no sound.
     """
-    work = Workspace(_folder(target), store)
-    adopt(work)
+    work = take_up(_folder(target), store)
     keys = Keys()
     app = create_app(work, keys)
     with _socket() as door:
@@ -67,6 +67,14 @@ def open_page(target: Path, *, store: str | None = None, browser: bool = True, s
             work.jobs.cancel_all()
             stop_hosts(work)
     say("Stopped. `fairhearing open` takes it up where it was.")
+
+
+def take_up(folder: Path, store: str | None = None) -> Workspace:
+    """A study's folder where it was left, also by a process that was killed."""
+    sweep(folder)
+    work = Workspace(folder, store)
+    adopt(work)
+    return work
 
 
 def stop_hosts(work: Workspace) -> None:

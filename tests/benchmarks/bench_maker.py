@@ -57,6 +57,10 @@ class Page:
         assert self.jobs()[kind]["state"] == "done", self.jobs()[kind]
         return time.perf_counter() - since
 
+    def end(self) -> None:
+        self.process.send_signal(signal.SIGINT)
+        self.process.wait()
+
     def memory_mb(self) -> tuple[float, float]:
         """Resident memory now and at its peak (Linux)."""
         status = Path(f"/proc/{self.process.pid}/status").read_text()
@@ -127,12 +131,52 @@ def measured(name: str, rate: int, bars: int) -> str:
             render = page.wait("render")
             now, peak = page.memory_mb()
         finally:
-            page.process.send_signal(signal.SIGINT)
-            page.process.wait()
+            page.end()
     return (
         f"| {name} | {baseline:.2f} | {page.answers_s:.2f} | {first:.3f} / {again:.3f} | {levels:.2f} "
         f"| {suggest:.2f} | {outlook:.2f} | {render:.2f} | {now:.0f} / {peak:.0f} |"
     )
+
+
+def begun(name: str, rate: int, bars: int) -> str:
+    """The first listening to a bounce, tempo unknown: how long it takes, how often it says where it is, and how
+    long it goes on after "cancel" in the midst of it."""
+    with tempfile.TemporaryDirectory() as place:
+        folder = make_study(Path(place), rate=rate, bars=bars, sections={"all": f"1-{bars}"}, forms={})
+        (folder / "song.toml").unlink()
+        baseline = seconds(lambda: measure(read_audio(folder / "song.wav"), rate))
+        page = opened(folder)
+        try:
+            page.do("begin", {"bounce": "song.wav"})
+            shares, latest = set(), 0.0
+            since = last = time.perf_counter()
+            while (job := page.jobs()["begin"])["state"] == "runs":
+                if job["done"] not in shares:
+                    shares.add(job["done"])
+                    latest, last = max(latest, time.perf_counter() - last), time.perf_counter()
+                time.sleep(0.02)
+            took = time.perf_counter() - since
+            assert job["state"] == "done", job
+            page.wait("fit")
+            peak = page.memory_mb()[1]
+            (folder / "song.toml").unlink()
+            page.do("begin", {"bounce": "song.wav"})
+            while page.jobs()["begin"]["done"] < 25:
+                time.sleep(0.02)
+            page.do("cancel", {"job": "begin"})
+            stopped = page_stops(page)
+        finally:
+            page.end()
+    return f"| {name} | {baseline:.2f} | {took:.2f} | {len(shares)} | {latest:.2f} | {stopped:.2f} | {peak:.0f} |"
+
+
+def page_stops(page: Page) -> float:
+    """Seconds until a cancelled job has stopped."""
+    since = time.perf_counter()
+    while (job := page.jobs()["begin"])["state"] == "runs":
+        time.sleep(0.005)
+    assert job["state"] == "cancelled", job
+    return time.perf_counter() - since
 
 
 def main() -> None:
@@ -143,6 +187,13 @@ def main() -> None:
     print("|---|---|---|---|---|---|---|---|---|")
     for song in SONGS:
         print(measured(*song), flush=True)
+    print(
+        "\n| song | read and K-weight once, s | first listening, s | shares told | longest between two, s "
+        "| from cancel to stopped, s | memory at its peak, MB |"
+    )
+    print("|---|---|---|---|---|---|---|")
+    for song in SONGS:
+        print(begun(*song), flush=True)
 
 
 if __name__ == "__main__":
