@@ -139,8 +139,8 @@ def measured(name: str, rate: int, bars: int) -> str:
 
 
 def begun(name: str, rate: int, bars: int) -> str:
-    """The first listening to a bounce, tempo unknown: how long it takes, how often it says where it is, and how
-    long it goes on after "cancel" in the midst of it."""
+    """The first listening to a bounce, tempo unknown: how long it takes, how often it says where it is, how
+    long it goes on after "cancel" in its midst."""
     with tempfile.TemporaryDirectory() as place:
         folder = make_study(Path(place), rate=rate, bars=bars, sections={"all": f"1-{bars}"}, forms={})
         (folder / "song.toml").unlink()
@@ -167,7 +167,8 @@ def begun(name: str, rate: int, bars: int) -> str:
             stopped = page_stops(page)
         finally:
             page.end()
-    return f"| {name} | {baseline:.2f} | {took:.2f} | {len(shares)} | {latest:.2f} | {stopped:.2f} | {peak:.0f} |"
+    cells = f"{baseline:.2f} | {took:.2f} | {len(shares)} | {latest:.2f} | {stopped:.2f} | {peak:.0f}"
+    return f"| {name} | {cells} |"
 
 
 def page_stops(page: Page) -> float:
