@@ -157,11 +157,12 @@ const Flow = (() => {
   }
 
   async function review(driver, state) {
-    for (const [code, overall] of await Rating.review(state.ratings, ASPECTS)) {
-      await driver.rate(code, { key: drawKey(), overall, comments: [] });
-    }
+    const changed = await Rating.review(state.ratings, ASPECTS);
+    for (const [code, overall] of changed) await driver.rate(code, { key: drawKey(), overall, comments: [] });
     if (!state.questions_answered) {
-      await driver.questions(await Rating.questions(state.ratings.map(({ code }) => code)));
+      const now = new Map(changed);
+      const ratings = state.ratings.map((one) => ({ ...one, overall: now.get(one.code) ?? one.overall }));
+      await driver.questions(await Rating.questions(ratings, ASPECTS));
     }
     await driver.close(state.round);
     Screens.notice(`Round ${state.round} is done. Thank you, ${state.listener}.`);

@@ -119,15 +119,13 @@ const Rating = (() => {
 
   /* What was said of a form, to remember by: after a quarter of an hour a code means nothing. */
   function said(listen, aspects) {
-    const place = document.createElement("div");
+    const place = Object.assign(document.createElement("div"), { className: "said small" });
     const given = aspects.filter((a) => typeof listen[a] === "number").map((a) => `${a} ${listen[a]}`);
     if (given.length) place.append(Object.assign(document.createElement("p"), { textContent: given.join(", ") }));
     for (const { text, time_s } of listen.comments || []) {
       const words = typeof time_s === "number" ? `${Screens.clock(time_s)}: ${text}` : text;
       place.append(Object.assign(document.createElement("p"), { textContent: words, dir: "auto" }));
     }
-    place.className = "said small";
-    place.id = `said-${listen.code}`;
     return place;
   }
 
@@ -141,7 +139,7 @@ const Rating = (() => {
       });
       made.field.setAttribute("aria-describedby", `said-${listen.code} review-error`);
       const entry = document.createElement("div");
-      entry.append(made.row, said(listen, aspects));
+      entry.append(made.row, Object.assign(said(listen, aspects), { id: `said-${listen.code}` }));
       return { ...made, entry, ...listen };
     });
     $("review-list").replaceChildren(...fields.map((one) => one.entry));
@@ -175,9 +173,16 @@ const Rating = (() => {
 
   const chosen = (name) => [...document.querySelectorAll(`input[name=${name}]:checked`)].map((one) => one.value);
 
-  /* At the round's end: {cuts: [codes], keep: code, "none" or null}. Nothing is preset. */
-  async function questions(codes) {
-    const named = codes.map((code) => [String(code), String(code)]);
+  /* At the round's end: {cuts: [codes], keep: code, "none" or null}. Nothing is preset; what was said of each form
+     stands beside. */
+  async function questions(ratings, aspects) {
+    $("questions-said").replaceChildren(...ratings.map((listen) => {
+      const entry = document.createElement("div");
+      const head = Object.assign(document.createElement("p"), { textContent: `${listen.code}: ${listen.overall}` });
+      entry.append(head, said(listen, aspects));
+      return entry;
+    }));
+    const named = ratings.map(({ code }) => [String(code), String(code)]);
     choices("questions-cuts", "checkbox", "cuts", named);
     choices("questions-keep", "radio", "keep", [...named, ["none", "none of them"], ["", "no answer"]]);
     enable("questions-done", true);

@@ -122,6 +122,8 @@ def test_the_review_stands_still_while_it_is_sent(browser: Browser, at: Bench, l
         assert page.locator(f"#rated-{codes[0]}").get_attribute("readonly") is not None
         line.mend()
         page.locator("#questions-form").wait_for(timeout=LATE_MS)
+        beside = page.locator("#questions-said").inner_text()
+        assert f"{codes[0]}: 77" in beside and beside.count("too <b>long</b>") == 3
         page.locator("#questions-cuts").get_by_text(str(codes[1])).click()
         page.locator("#questions-keep").get_by_text(str(codes[2])).click()
         page.locator("#questions-done").click()
