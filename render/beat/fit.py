@@ -13,10 +13,11 @@ from typing import Any
 
 import numpy as np
 
-from render.analysis.onsets import Onsets, attack_times, onsets
+from render.analysis.onsets import Onsets, onsets
 from render.arrays import Audio, Floats
 from render.beat.bar_one import BarOne, bar_one, changes_are_sure, first_beat
 from render.beat.half_beat import half_beat
+from render.beat.lateness import SHIFT_S, Lateness, lateness
 from render.beat.meter_changes import OddBars, odd_bars
 from render.beat.phases import BeatPhases, beat_lines, beat_phases, chance_agreement, strays_s
 from render.beat.result import NEAR_BEAT, BeatFit, StartReading
@@ -33,8 +34,6 @@ from render.song.grid import Grid, exact
 
 __all__ = ["BeatFit", "StartReading", "fit_beat"]
 
-# What a cut may be off before somebody hears it: a flam begins at 20 to 30 ms (common practice, no source).
-SHIFT_S = 0.02  # soft attacks alone seem to be up to 19 ms late
 WRONG_S = 0.035
 DRIFT_S = 0.025  # in nine tenths of the bars: right grids have 17 ms at most, swaying takes 34
 ON_GRID_S = 0.025
@@ -127,8 +126,8 @@ class _Fit:
                 better_tempo=better_tempo, wrong_from_bar=first_wrong_bar(wrong),
                 offsets_ms=tuple(np.round(1000 * offsets, 1)),
             )  # fmt: skip
-        shift_s = self.exact_shift(nearest_offset(self.curve, self.half_beats(), self.beat_s))
-        start = self.start_on_beats(shift_s) if self.grid.beats_s else self.start(shift_s)
+        late = lateness(self.audio, self.rate, self.curve, self.half_beats(), self.beat_s)
+        start = self.start_on_beats(late.late_s) if self.grid.beats_s else self.start(late)
         return self.beat_fit(
             has_beat=True, offsets_ms=tuple(np.round(1000 * offsets, 1)),
             **({"within_ms": 1000 * drift_s, "counted": self.counted()} | start),
@@ -142,24 +141,25 @@ class _Fit:
         late_ms = 1000 * shift_s
         return {"offset_ms": late_ms, "first_beat_clear": place == 0, "better_downbeat_beats": place or None}
 
-    def start(self, shift_s: float) -> dict[str, Any]:
+    def start(self, late: Lateness) -> dict[str, Any]:
         """Which half of the beat, which beat of the bar, which bar: where bar 1 rather begins."""
+        shift_s, moves = late.late_s, late.clear
         start_s = float(self.grid.start_s) + shift_s
         half_s = other_half_s(self.curve, start_s, self.beat_s) - start_s
         beats = np.maximum(beat_lines(self.grid, self.bars)[0][:-1] + shift_s, 0.0)
         half = half_beat(self.audio, self.rate, self.curve, beats)
         rival = None
         if half.sure and half.evidence < 0:
-            shift_s += half_s
+            shift_s, moves = shift_s + half_s, True
         elif not half.sure:
             rival = round(start_s + half_s, 3)
-        first = self.first_beats(shift_s, rival is None)
+        first = self.first_beats(shift_s, moves, rival is None)
         return {"offset_ms": 1000 * shift_s, "rival_start_s": rival, **first}
 
-    def first_beats(self, shift_s: float, sure: bool) -> dict[str, Any]:
+    def first_beats(self, shift_s: float, moves: bool, sure: bool) -> dict[str, Any]:
         """Where bar 1 rather begins, and odd bars, where that is clear."""
         near = abs(shift_s) <= NEAR_BEAT * self.beat_s
-        moved = float(self.grid.start_s) + shift_s if abs(shift_s) > SHIFT_S else None
+        moved = float(self.grid.start_s) + shift_s if moves else None
         clear = first_beat(self.audio, self.rate, self.curve, self.grid, self.bars, shift_s) == 0
         if not sure:  # of the beat itself: nothing is built on it
             return {"better_start_s": moved and round(max(moved, 0.0), 3)}
@@ -209,16 +209,6 @@ class _Fit:
         beats = beat_lines(self.grid, self.bars)[0]
         half_beats: Floats = np.sort(np.concatenate([beats[:-1], (beats[1:] + beats[:-1]) / 2]))
         return half_beats
-
-    def exact_shift(self, rough_s: float) -> float:
-        """The offset to the millisecond, from the attacks nearest to the beats."""
-        beats = self.half_beats()[::2] + rough_s
-        attacks = attack_times(self.audio, self.rate, beats)
-        if len(attacks) < 8:
-            return rough_s
-        nearest = np.clip(np.searchsorted(beats, attacks), 1, len(beats) - 1)
-        before, after = attacks - beats[nearest - 1], attacks - beats[nearest]
-        return rough_s + float(np.median(np.where(np.abs(before) < np.abs(after), before, after)))
 
     def pulse_of_meter(self) -> float:
         """What a beat of the grid's meter is in quarters of its tempo (a dotted quarter in 6/8)."""
@@ -314,17 +304,6 @@ def bars_within(grid: Grid, seconds: float) -> int:
             break
         bars += 1
     return bars
-
-
-def nearest_offset(curve: Onsets, half_beats: Floats, beat_s: float) -> float:
-    """How late the attacks are against half beats, seconds within a quarter of a beat: the nearest place."""
-    steps = np.arange(-beat_s / 4, beat_s / 4, 0.002)
-    blurred = curve.smooth(0.01)
-    strength = np.array([float(blurred.at(half_beats + step).sum()) for step in steps])
-    good = np.flatnonzero(strength >= 0.8 * strength.max())
-    first = good[int(np.argmin(np.abs(steps[good])))]
-    around = slice(max(first - 10, 0), first + 11)  # up to the peak that it belongs to
-    return float(steps[around][int(np.argmax(strength[around]))])
 
 
 def first_wrong_bar(offsets: Floats) -> int | None:

@@ -1,6 +1,6 @@
 """How good a start is: tempo, sections, stems, joins, on songs whose answers are known.
 
-    python -m tests.benchmarks.bench_good_start [tempo fit odd sections stems joins hopeless speed]
+    python -m tests.benchmarks.bench_good_start [tempo fit odd stems joins hopeless speed]
 
 Prints Markdown tables; RESULTS_good_start.md keeps a run of it. Times are ratios to the song's length.
 The eight songs of tests/invented_songs.py were at hand while settings were chosen; the `held out` songs
@@ -15,11 +15,10 @@ import time
 from fractions import Fraction
 from pathlib import Path
 
-import mir_eval
 import numpy as np
 import soundfile
 
-from listening.demo.song import FULL, synthesise, write_song
+from listening.demo.song import FULL, write_song
 from render.analysis import stem_search
 from render.analysis.onsets import onsets
 from render.analysis.sections import sections
@@ -32,7 +31,7 @@ from render.beat.tempo_estimate import estimate
 from render.joins import judging
 from render.proposals import new_song
 from render.song.audio_header import audio_info
-from render.song.grid import Change, Grid, Meter, exact
+from render.song.grid import Grid, Meter, exact
 from render.song.song import song_from_text
 from tests.invented_songs import PATTERNS, SONGS, InventedSong, Passage, ambient, clicks, play
 
@@ -157,43 +156,6 @@ def bench_odd() -> None:
             near += len(found) == 1 and abs(found[0][0] - bar) <= 4 and found[0][1] == song.beats - beats
         rows.append((kind, len(some), alarms, exact_bar, near))
     table("songs|n|false alarms|a shortened bar found exactly|within 4 bars", rows)
-
-
-def f_measure(first_bars: list[int], song: InventedSong, found: list[int]) -> tuple[float, float, float]:
-    grid = grid_of(song)
-
-    def intervals(bars: list[int]) -> np.ndarray:
-        lines = np.array([float(grid.line_s(int(bar))) for bar in bars])
-        return np.stack([lines[:-1], lines[1:]], axis=1)
-
-    precision, recall, f = mir_eval.segment.detection(
-        intervals(first_bars), intervals(found), window=song.bar_s / 2, trim=True
-    )
-    return float(precision), float(recall), float(f)
-
-
-def bench_sections() -> None:
-    print("\n## Sections (mir_eval segment boundary detection at half a bar, ends trimmed)")
-    rows: list[tuple[object, ...]] = []
-    fs = []
-    for song in [*SONGS, *(held_out(seed) for seed in range(20))]:
-        found = sections(play(song, RATE), grid_of(song), song.bars)
-        bars = [*(s.first_bar for s in found.sections), song.bars + 1]
-        measured = f_measure(song.boundaries, song, bars)
-        fs.append(measured[2])
-        rows.append((song.name, len(song.passages), len(found.sections), *measured))
-    table("song|sections|found|precision|recall|F", rows)
-    print(f"\nMean F: {np.mean(fs[:8]):.2f} on the eight, {np.mean(fs[8:]):.2f} on the 20 held out "
-          f"({sum(f >= 0.8 for f in fs[8:])} of 20 at .8 or more, least {min(fs[8:]):.2f}).")  # fmt: skip
-    sound = (synthesise(44100)["bounce"] / 2**23).astype(np.float32)
-    changes = tuple(Change(b, meter=Meter(*map(int, m.split("/")))) for b, m in FULL.changes)
-    grid = Grid(44100, exact(FULL.start_s), exact(FULL.tempo), Meter(4, 4), changes)
-    found = sections(sound, grid, FULL.bars)
-    known = {first for first, _, _ in FULL.sections.values()} - {1}
-    guessed = {s.first_bar for s in found.sections} - {1}
-    hits = len(known & guessed)
-    print(f"The demo song: {hits} of {len(known)} boundaries exact, {len(guessed) - hits} others "
-          f"({', '.join(f'{s.name} {s.bars_text}' for s in found.sections)}).")  # fmt: skip
 
 
 def bench_stems(folder: Path) -> None:
@@ -327,7 +289,7 @@ def bench_speed(folder: Path) -> None:
 
 
 def main() -> None:
-    wanted = sys.argv[1:] or ["tempo", "fit", "odd", "sections", "stems", "joins", "hopeless", "speed"]
+    wanted = sys.argv[1:] or ["tempo", "fit", "odd", "stems", "joins", "hopeless", "speed"]
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         for part in wanted:

@@ -213,10 +213,13 @@ BANDS = (
     ("none", "eighths"), ("syncopated", "whole"), ("ska", "quarters"), ("half-time", "off-beats"),
 )  # fmt: skip
 
+SETS = ("tune", "kept", "fresh")
+
 
 def scores(half: str) -> list[Score]:
-    """Twelve songs of the half "tune" (looked at while settings were chosen) or "kept" (not)."""
-    rng = np.random.default_rng([13, half == "kept"])
+    """Twelve songs of a set: "tune" was looked at while settings were chosen, "kept" once before the last of them,
+    "fresh" not before they all stood."""
+    rng = np.random.default_rng([13, SETS.index(half)])
     paths = _paths()
     found: list[Score] = []
     while len(found) < len(BANDS):
