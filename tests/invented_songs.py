@@ -6,7 +6,7 @@ scatter, and sections differ as they do in songs: by chords, by who plays, by ho
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,8 +78,20 @@ PATTERNS: dict[str, dict[str, Sequence[float]]] = {  # beats of a 4-beat bar; ot
 def play(
     song: InventedSong, rate: int = 22050, seed: int = 1, tempo_of_beat: Tempo | None = None
 ) -> np.ndarray:
-    """The song as float32 (frames, 2). `tempo_of_beat` gives each beat its own tempo (a live performance)."""
-    return _Player(song, rate, seed, tempo_of_beat).sound()
+    """The song as float32 (frames, 2), not to be changed in place: the last few are kept.
+
+    `tempo_of_beat` gives each beat its own tempo (a live performance).
+    """
+    if tempo_of_beat is not None:
+        return _Player(song, rate, seed, tempo_of_beat).sound()
+    return _played(song, rate, seed)
+
+
+@lru_cache(maxsize=12)
+def _played(song: InventedSong, rate: int, seed: int) -> np.ndarray:
+    sound = _Player(song, rate, seed, None).sound()
+    sound.setflags(write=False)
+    return sound
 
 
 def clicks(tempo: float, seconds: float, rate: int = 22050, start_s: float = 0.3) -> np.ndarray:

@@ -10,6 +10,6 @@ def silence_lines(first_sound_s: float) -> list[str]:
     if first_sound_s < LONG_SILENCE_S:
         return []
     return [
-        f"the audio begins with {first_sound_s:.1f} s of silence, and every form that begins with bar 1 "
-        "plays it first: bounce the song without it (its start moves earlier by as much)"
+        f"the audio begins with {first_sound_s:.1f} s of silence, and every form plays it first: "
+        "bounce the song without it (its start moves earlier by as much)"
     ]

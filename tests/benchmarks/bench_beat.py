@@ -5,7 +5,7 @@
 Prints Markdown tables; RESULTS_good_start.md keeps a run of it on the half kept aside, beside what the same
 cases gave before. Real songs: tests/benchmarks/data (free game music from Debian, annotated blind). Scores:
 music21's corpus through fluidsynth; "fresh" has scores alone, of other tunes, tempos and seeds. A start is
-right within 25 ms of an annotated one (12.5 ms where it was given 20 ms off). Beats of live takes are measured
+right within 25 ms of an annotated one (12.5 ms where given 20 ms off). Beats of live takes are measured
 by mir_eval.beat (F-measure after Davies, Degara and Plumbley, 2009) with a window of 25 ms.
 """
 

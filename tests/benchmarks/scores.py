@@ -217,7 +217,7 @@ SETS = ("tune", "kept", "fresh")
 
 
 def scores(half: str) -> list[Score]:
-    """Twelve songs of a set: "tune" was looked at while settings were chosen, "kept" once before the last of them,
+    """Twelve songs of a set: "tune" was looked at while settings were chosen, "kept" before the last of them,
     "fresh" not before they all stood."""
     rng = np.random.default_rng([13, SETS.index(half)])
     paths = _paths()

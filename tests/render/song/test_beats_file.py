@@ -92,6 +92,11 @@ def test_a_start_beside_the_beats_is_refused_with_the_nearest(tmp_path: Path) ->
     )
 
 
+def test_a_start_on_the_last_beat_leaves_no_bar(tmp_path: Path) -> None:
+    last = beats()[-1]
+    assert f"no beats after {last:g} s; give an earlier start" in refusal(tmp_path, text(beats()), start=last)
+
+
 def test_tempos_beside_beats_and_a_missing_file_are_refused(tmp_path: Path) -> None:
     assert "only meters change" in refusal(tmp_path / "a", text(beats()), changes=[{"bar": 2, "tempo": 90.0}])
     study = live(tmp_path / "b", text(beats()))
