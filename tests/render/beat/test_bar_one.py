@@ -84,7 +84,7 @@ def off_beats(known: InventedSong, gain: float) -> np.ndarray:
     band = replace(known, passages=tuple(replace(p, keys="none") for p in known.passages))
     chords = tuple(replace(p, drums="none", lead=None, bass=False, keys="piano") for p in known.passages)
     late = replace(known, passages=chords, start_s=known.start_s + 0.5 * known.beat_s)
-    sound, chops = play(band, RATE), gain * play(late, RATE)
+    sound, chops = play(band, RATE).copy(), gain * play(late, RATE)
     chops = chops[: len(sound)]
     sound[: len(chops)] += chops
     return sound
@@ -104,7 +104,7 @@ def test_without_sections_the_songs_first_sound_tells_the_bar() -> None:
 def test_which_of_two_bars_is_bar_1_may_stay_open() -> None:
     """A count-in of a bar and a half, and one passage: the bar lines are clear, bar 1 is not."""
     one = InventedSong("one", 112.0, (Passage("a", 24, "C G Am F", "rock", "pluck", 1),), start_s=4.4)
-    sound = play(one, RATE)
+    sound = play(one, RATE).copy()
     count_in = round(3.6 * RATE), round(0.9 * one.bar_s * RATE)
     sound[count_in[0] - count_in[1] : count_in[0]] += sound[-count_in[1] - 3 * RATE : -3 * RATE]
     grid = Grid(RATE, exact(round(one.start_s + one.beat_s, 3)), exact(112), Meter(4, 4))

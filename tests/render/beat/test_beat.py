@@ -70,7 +70,7 @@ def test_a_click_that_nothing_speaks_against_settles_which_half_is_the_beat() ->
     """No low sounds, no change of chord: a musician counts the stronger attacks."""
     song, sound = even_eighths()
     click = clicks(song.tempo, len(sound) / RATE, RATE, song.start_s)
-    ticked = sound + 0.3 * click[: len(sound)]
+    ticked = (sound + 0.3 * click[: len(sound)]).astype(np.float32)
     found = fit_beat(ticked, RATE, grid_of(song))
     assert found.fits and found.rival_start_s is None
     beside = fit_beat(ticked, RATE, grid_of(song, song.start_s + song.beat_s / 2))
