@@ -13,8 +13,8 @@ from render.analysis.onsets import onsets
 from render.arrays import Audio
 from render.audio.click import ClickMix, write_click
 from render.audio.splice import Splicer
-from render.audio.stem_fit import StemFit
-from render.audio.stems import Mixes, check_stems, kept_stem_fit, read_audio
+from render.audio.stem_fit import StemFit, check_stems
+from render.audio.stems import Mixes, kept_stem_fit, read_audio
 from render.audio.timeline import Timeline, content_hash, lay_out, longest_lead
 from render.beat.fit import BeatFit, fit_beat
 from render.beat.silence import silence_lines

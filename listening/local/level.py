@@ -11,7 +11,7 @@ import numpy as np
 import soundfile
 
 from render.arrays import Audio
-from render.audio.containers import to_int24, write_int32
+from render.audio.integers import to_int24, write_int32
 from render.audio.splice import rise
 from render.renders.manifest import Manifest
 

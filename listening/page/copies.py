@@ -10,7 +10,7 @@ import numpy as np
 
 from listening.local.level import level_check_audio
 from listening.page.masked import masked_bytes
-from render.audio.containers import to_int24, write_int32
+from render.audio.integers import to_int24, write_int32
 from render.errors import NotRenderedError
 from render.renders.copies import Copies, flac_copies, integers, opus_copies, opus_rate, page_rate
 from render.renders.manifest import Manifest

@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from scipy import fft, ndimage
 
 from render.arrays import Audio, Floats
-from render.audio.stem_fit import NULL_DB, StemFit
-from render.audio.stems import WINDOW_S, check_stems, fit_stems
+from render.audio.stem_fit import NULL_DB, StemFit, check_stems
+from render.audio.stems import WINDOW_S, fit_stems
 from render.errors import AudioError
 from render.song.audio_header import AudioInfo, audio_info
 from render.steps import Step, no_step

@@ -16,7 +16,7 @@ import numpy as np
 import soundfile
 
 from render.arrays import Audio
-from render.audio.stem_fit import StemFit
+from render.audio.stem_fit import StemFit, check_stems
 from render.errors import AudioError
 from render.kept import kept, key_of
 from render.song.audio_header import AudioInfo, audio_info
@@ -27,27 +27,6 @@ ABSURD = 1000.0  # times full scale: no mix is 60 dB too loud
 WINDOW_S = 0.4
 _FLOOR_DB = -200.0
 _BLOCK_FRAMES = 1 << 20
-
-
-def check_stems(stems: Mapping[str, Path], audio: AudioInfo) -> None:
-    """Refuse stems that are missing or of another rate, length or channel count than the bounce."""
-    for name, path in stems.items():
-        info = audio_info(path)
-        where = f"stems.{name}: {path.name}"
-        if info.sample_rate != audio.sample_rate:
-            raise AudioError(
-                f"{where} has {info.sample_rate} Hz, the bounce {audio.sample_rate} Hz; export it again alike"
-            )
-        if info.frames != audio.frames:
-            longer = "longer" if info.frames > audio.frames else "shorter"
-            raise AudioError(
-                f"{where} is {abs(info.frames - audio.frames)} frames {longer} than the bounce "
-                f"({info.frames} and {audio.frames}); export both from the same start to the same end"
-            )
-        if info.channels not in (1, audio.channels):
-            raise AudioError(
-                f"{where} has {info.channels} channels, the bounce {audio.channels}; export it again alike"
-            )
 
 
 def fit_stems(bounce: Audio, stems: Mapping[str, Path], sample_rate: int) -> StemFit:

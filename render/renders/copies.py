@@ -18,7 +18,8 @@ import numpy as np
 import soundfile
 
 from render.arrays import Audio
-from render.audio.containers import Int32, to_int24, wav_audio_sha256, write_int32
+from render.audio.containers import wav_audio_sha256
+from render.audio.integers import Int32, to_int24, write_int32
 from render.errors import NotRenderedError, WriteError
 from render.files import replacing
 from render.renders.manifest import Manifest

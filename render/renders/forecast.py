@@ -28,18 +28,11 @@ from render.audio.stems import read_audio
 from render.loudness.buffers import CHUNK_FRAMES, Float32
 from render.loudness.meter import EnergySeries, FrameEnergies
 from render.loudness.true_peak import REACH_FRAMES, peak_within
+from render.renders.matching import FormLoudness
 from render.renders.pipeline import WORKERS, followed_by
 from render.song.song import Song
 
 SETTLED_S = 0.15  # after so long the weighting's slower poles (38 Hz) have lost 300 dB of what was before
-
-
-@dataclass(frozen=True)
-class FormLoudness:
-    """Integrated loudness and true peak of a form before gain."""
-
-    lufs: float
-    true_peak_dbtp: float
 
 
 @dataclass(frozen=True)

@@ -1,35 +1,27 @@
 """All forms of a song -> renders of equal loudness.
 
-Never boost, never limit: the target is the highest loudness that every form reaches with a gain of
-0 dB or less and a true peak of -1 dBTP or less. Every written file is read back and measured again.
+What is to be made, and what is there and still right, is settled without a look at a sample: that takes no
+numerical library, so an unchanged study is told so at once. samples.py does the rest.
 """
 
 from __future__ import annotations
 
 import hashlib
-import math
 import secrets
 import shutil
-from collections.abc import Callable, Collection, Iterator, Mapping
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable, Collection, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import numpy as np
-
-from render.audio.containers import LONGEST_WAV_BYTES, Int32, pad_wav, to_int24, wav_bytes
-from render.audio.splice import BLOCK_FRAMES, Splicer
-from render.audio.stem_fit import StemFit
-from render.audio.stems import Mixes, check_stems, fit_stems
+from render.audio.containers import LONGEST_WAV_BYTES, pad_wav, wav_bytes
+from render.audio.stem_fit import StemFit, check_stems
 from render.audio.timeline import Timeline, lay_out, longest_lead
 from render.errors import RenderError, WriteError
 from render.files import OWNERS_FOLDER, one_at_a_time, replacing
-from render.joins import judging
-from render.joins.finding import JoinFinding
-from render.loudness.meter import Loudness
 from render.renders.fingerprints import fingerprint, hash_forms, is_unchanged, sums
-from render.renders.forecast import Bounce, Forecast, FormLoudness, read_bounce
 from render.renders.manifest import (
     RENDERS,
     Fingerprint,
@@ -40,15 +32,15 @@ from render.renders.manifest import (
     manifest_path,
     read_manifest,
 )
+from render.renders.matching import CEILING_DBTP, FormLoudness, audible, check_again, match
 from render.renders.pipeline import WORKERS
-from render.renders.writing import write_measured
 from render.song.forms import Piece
 from render.song.song import SONG_FILE, Song
 from render.steps import Step, no_step
 
-CEILING_DBTP = -1.0
-ROUNDING_DB = 0.001  # left below the ceiling: rounding to 24 bit may add some millionths
-TOLERANCE_LU = 0.05
+if TYPE_CHECKING:
+    from render.renders.samples import Samples
+
 SHORTEST_FORM_S = 0.4
 
 
@@ -86,12 +78,10 @@ class _Renderer:
         self.folder = song.folder / RENDERS
         self.old = _read_old(song.folder)
         self.join_as(self.old.joining if self.old else song.joining)
-        self.reading: Future[Bounce] | None = None
         self.fit: StemFit | None = None
         self.steps_done = 0
         self.steps = 1
         self.new_files: list[Path] = []
-        self.splicers: dict[str, Splicer] = {}
 
     def join_as(self, joining: int) -> None:
         self.song = replace(self.song, joining=joining)
@@ -135,29 +125,24 @@ class _Renderer:
     def _sections(self) -> tuple[str, ...]:
         return tuple(f"{s.name}: bars {s.bars_text}, pickup {s.pickup_beats}" for s in self.song.sections)
 
-    @cached_property
-    def bounce(self) -> Bounce:
-        """The song's audio, read only when something must be measured or written."""
-        self._step("read the bounce")
-        return self.reading.result() if self.reading else read_bounce(self.song)
-
-    @cached_property
-    def mixes(self) -> Mixes:
-        return Mixes(self.song, self.bounce.audio, self.fit)
-
     def _audio_fingerprint(self) -> Fingerprint:
         """The bounce's fingerprint. One that is new or changed is read by a second thread in the meantime."""
         path, folder = self.song.audio.path, self.song.folder
         before = self.old.audio if self.old else None
         if before and is_unchanged(path, folder, before):
             return before
-        with ThreadPoolExecutor(1) as second:
-            self.reading = second.submit(read_bounce, self.song)
-            return fingerprint(path, folder, before)
+        return self.samples.read_beside(lambda: fingerprint(path, folder, before))
+
+    @cached_property
+    def samples(self) -> Samples:
+        """What reads, measures and writes samples, loaded only where something must be made."""
+        from render.renders.samples import Samples
+
+        return Samples(self.song, lambda: self.fit, self._step)
 
     def close(self) -> None:
-        if "mixes" in self.__dict__:
-            self.mixes.close()
+        if "samples" in self.__dict__:
+            self.samples.close()
 
     def _step(self, what: str) -> None:
         self.steps_done += 1
@@ -195,9 +180,7 @@ class _Renderer:
         old = self.old
         if old and old.stem_fit and (old.audio.sha256, sums(old.stems)) == (audio.sha256, sums(stems)):
             return old.stem_fit
-        bounce = self.bounce.audio
-        self._step("compare the stems with the bounce")
-        return fit_stems(bounce, self.song.stems, self.song.audio.sample_rate)
+        return self.samples.fit_stems()
 
     def _measure(self, hashes: Mapping[str, str]) -> dict[str, FormLoudness]:
         """Loudness of each form before gain: known from the last render, or foreseen."""
@@ -208,19 +191,10 @@ class _Renderer:
         new = [t for t in self.timelines if hashes[t.form.name] not in known]
         if new:
             self.steps = self.steps_done + 2 + len(self.timelines)
-            splicers = [self._splicer(timeline) for timeline in new]
-            forecast = Forecast(self.bounce, splicers)
-            for timeline, splicer in zip(new, splicers, strict=True):
-                known[hashes[timeline.form.name]] = _audible(timeline.form.name, forecast.own(splicer))
+            for timeline, own in zip(new, self.samples.foresee(new, self.lead), strict=True):
+                known[hashes[timeline.form.name]] = audible(timeline.form.name, own)
             self._step("measured the bounce")
         return {t.form.name: known[hashes[t.form.name]] for t in self.timelines}
-
-    def _splicer(self, timeline: Timeline) -> Splicer:
-        """Made once for measuring and writing: predicting what dies away at joins takes time."""
-        name = timeline.form.name
-        if name not in self.splicers:
-            self.splicers[name] = Splicer(timeline, self.mixes, self.lead)
-        return self.splicers[name]
 
     def _write(
         self,
@@ -239,8 +213,8 @@ class _Renderer:
                 return self._write_one(timeline, hashes[name], own[name], gains[name], target, size)
             return self._reuse(there, timeline, size)
 
-        if None in right.values():
-            _ = self.mixes  # read once, before two threads ask for it
+        if any(self._needs_samples(right[t.form.name], t) for t in self.timelines):
+            _ = self.samples.mixes  # read once, before two threads ask for it
         try:
             self.folder.mkdir(mode=OWNERS_FOLDER, exist_ok=True)  # forms and files are tied there
         except OSError as error:
@@ -266,16 +240,21 @@ class _Renderer:
                 shutil.copyfile(path, half)
                 pad_wav(half, size)
             wav = f"{RENDERS}/{copy.name}"
-        parts = _rendered_parts(timeline, self.lead, self.song.audio.sample_rate)
-        assert self.old is not None
-        if (parts, self._sections, timeline.form.name) != (there.parts, self.old.sections, there.name):
-            joins = self._examine(timeline, self._splicer(timeline))
+        if self._needs_samples(there, timeline):
+            joins = self.samples.examine(self.song, timeline, self.lead)
         return there.model_copy(
             update={
                 "name": timeline.form.name, "replaces": timeline.form.replaces,
-                "wav": wav, "parts": parts, "joins": joins,
+                "wav": wav, "parts": self._parts(timeline), "joins": joins,
             }
         )  # fmt: skip
+
+    def _needs_samples(self, there: RenderedForm | None, timeline: Timeline) -> bool:
+        """Whether a form is to be written, or its joins to be told in other words than last time."""
+        if there is None or self.old is None:
+            return True
+        words = (self._parts(timeline), self._sections, timeline.form.name)
+        return words != (there.parts, self.old.sections, there.name)
 
     def _new_file(self) -> Path:
         """A neutral name for a render of this run."""
@@ -287,9 +266,6 @@ class _Renderer:
         there = self._before(form_hash, gain_db)
         same_size = self.old is not None and self.old.file_bytes == size
         return self.song.folder / there.wav if there and same_size else None
-
-    def _examine(self, timeline: Timeline, splicer: Splicer) -> tuple[JoinFinding, ...]:
-        return tuple(judging.examine(self.song, timeline, splicer))
 
     def _still_right(self, form_hash: str, gain_db: float) -> RenderedForm | None:
         """The render of the last run, if it is this form at this gain and its file is whole."""
@@ -313,66 +289,26 @@ class _Renderer:
         target: float | None,
         size: int,
     ) -> RenderedForm:
-        rate, channels = self.song.audio.sample_rate, self.song.audio.channels
-        splicer = self._splicer(timeline)
+        name, rate, frames = timeline.form.name, self.song.audio.sample_rate, self.lead + timeline.stop
         path = self._lost_file(form_hash, gain_db, size) or self._new_file()
         with replacing(path, lasting=False) as half:  # made again if it is lost
-            integers = _integers(splicer, 10 ** (gain_db / 20))
-            again, sha256 = write_measured(half, integers, splicer.frames, rate, channels)
+            again, sha256 = self.samples.write(half, timeline, self.lead, gain_db)
             pad_wav(half, size)
-            _check_again(timeline.form.name, again, own.lufs + gain_db if target is None else target)
-        self._step(f'rendered "{timeline.form.name}"')
+            expected = own.lufs + gain_db if target is None else target
+            check_again(name, again.integrated_lufs, again.true_peak_dbtp, expected)
+        self._step(f'rendered "{name}"')
         return RenderedForm(
-            name=timeline.form.name, replaces=timeline.form.replaces, content_hash=form_hash,
-            wav=f"{RENDERS}/{path.name}", sha256=sha256,
-            frames=splicer.frames, seconds=splicer.frames / rate,
+            name=name, replaces=timeline.form.replaces, content_hash=form_hash,
+            wav=f"{RENDERS}/{path.name}", sha256=sha256, frames=frames, seconds=frames / rate,
             own_lufs=own.lufs, own_true_peak_dbtp=own.true_peak_dbtp,
             gain_db=gain_db, lufs=again.integrated_lufs, true_peak_dbtp=again.true_peak_dbtp,
             lra_lu=again.lra_lu,
-            parts=_rendered_parts(timeline, self.lead, rate),
-            joins=self._examine(timeline, splicer),
+            parts=self._parts(timeline),
+            joins=self.samples.examine(self.song, timeline, self.lead),
         )  # fmt: skip
 
-
-def match(own: Mapping[str, FormLoudness], matching: str) -> tuple[float | None, dict[str, float]]:
-    """(target in LUFS, gain in dB by form): never above 0 dB, never over the ceiling.
-
-    With "same gain" there is one gain and no common target (None).
-    """
-    most = {name: min(0.0, CEILING_DBTP - ROUNDING_DB - form.true_peak_dbtp) for name, form in own.items()}
-    if matching == "same gain":
-        return None, dict.fromkeys(own, min(most.values()))
-    target = min(form.lufs + most[name] for name, form in own.items())
-    return target, {name: target - form.lufs for name, form in own.items()}
-
-
-def _audible(name: str, own: FormLoudness) -> FormLoudness:
-    if not math.isfinite(own.lufs):
-        raise RenderError(
-            f'"{name}" is wholly below -70 LUFS, the gate of BS.1770: there is nothing to match; check the '
-            "bounce's level"
-        )
-    return own
-
-
-def _integers(splicer: Splicer, gain: float) -> Iterator[Int32]:
-    scratch = np.empty((BLOCK_FRAMES, splicer.source.channels), np.float32)
-    for block in splicer.blocks():
-        yield to_int24(block, gain, scratch)
-
-
-def _check_again(name: str, again: Loudness, expected_lufs: float) -> None:
-    off = again.integrated_lufs - expected_lufs
-    if not abs(off) <= TOLERANCE_LU:
-        raise RenderError(
-            f'"{name}" measures {again.integrated_lufs:.2f} LUFS after writing, {off:+.2f} LU from what it '
-            f"must; at most {TOLERANCE_LU} LU are allowed, so it was not kept: check the disk, render again"
-        )
-    if again.true_peak_dbtp > CEILING_DBTP:
-        raise RenderError(
-            f'"{name}" peaks at {again.true_peak_dbtp:.2f} dBTP after writing, above {CEILING_DBTP} dBTP; '
-            "it was not kept: check the disk, then render again"
-        )
+    def _parts(self, timeline: Timeline) -> tuple[RenderedPart, ...]:
+        return _rendered_parts(timeline, self.lead, self.song.audio.sample_rate)
 
 
 def _rendered_parts(timeline: Timeline, lead: int, rate: int) -> tuple[RenderedPart, ...]:

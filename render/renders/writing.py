@@ -13,13 +13,8 @@ from typing import BinaryIO
 
 import numpy as np
 
-from render.audio.containers import (
-    SAMPLE_BYTES,
-    Int32,
-    from_int24,
-    wav_format,
-    write_int32,
-)
+from render.audio.containers import SAMPLE_BYTES, wav_format
+from render.audio.integers import Int32, from_int24, write_int32
 from render.audio.riff import HEADER
 from render.errors import RenderError
 from render.loudness.buffers import CHUNK_FRAMES

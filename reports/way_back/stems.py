@@ -12,7 +12,8 @@ import soundfile
 
 from render.arrays import Audio
 from render.audio.splice import Splicer
-from render.audio.stems import BounceFile, Mixes, check_stems
+from render.audio.stem_fit import check_stems
+from render.audio.stems import BounceFile, Mixes
 from render.audio.timeline import Timeline, lay_out, longest_lead
 from render.errors import AudioError, WriteError
 from render.files import replacing

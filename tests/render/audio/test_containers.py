@@ -8,14 +8,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from render.audio.containers import (
-    SUBTYPE,
-    pad_wav,
-    to_int24,
-    wav_audio_sha256,
-    wav_bytes,
-    write_int32,
-)
+from render.audio.containers import pad_wav, wav_audio_sha256, wav_bytes
+from render.audio.integers import SUBTYPE, to_int24, write_int32
 from render.errors import NotRenderedError, WriteError
 from render.files import replacing
 from tests.renders import chunks

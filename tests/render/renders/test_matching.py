@@ -11,13 +11,14 @@ import pytest
 import soundfile
 from scipy import signal
 
+import render.renders.matching
 import render.renders.render_forms
 from render.audio.splice import Splicer
 from render.audio.stems import Mixes, read_audio
 from render.audio.timeline import lay_out
 from render.errors import RenderError
-from render.renders.forecast import FormLoudness
-from render.renders.render_forms import ROUNDING_DB, match, render_forms
+from render.renders.matching import ROUNDING_DB, FormLoudness, match
+from render.renders.render_forms import render_forms
 from tests.songs import make_song
 
 BAR, BEAT, LEAD_IN = 96000, 24000, 12000
@@ -235,7 +236,7 @@ def test_two_forms_that_are_the_same_to_the_sample_are_refused(tmp_path):
 def test_a_file_that_measures_otherwise_is_not_kept(tmp_path, monkeypatch, limit, value, said):
     song = make_song(tmp_path)
     monkeypatch.setattr(render.renders.render_forms, "match", lambda own, _: (None, dict.fromkeys(own, 0.0)))
-    monkeypatch.setattr(render.renders.render_forms, limit, value)
+    monkeypatch.setattr(render.renders.matching, limit, value)
     with pytest.raises(RenderError, match=said):
         render_forms(song)
     assert list((tmp_path / "renders").iterdir()) == []

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from render.audio.containers import from_int24, pad_wav, to_int24, wav_audio_sha256, wav_bytes, wav_format
+from render.audio.containers import pad_wav, wav_audio_sha256, wav_bytes, wav_format
+from render.audio.integers import from_int24, to_int24
 from render.errors import RenderError
 from render.loudness.meter import measure
 from render.renders.writing import ReadBack, write_measured

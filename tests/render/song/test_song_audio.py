@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from render.audio.stems import check_stems, fit_stems, read_audio
+from render.audio.stem_fit import check_stems
+from render.audio.stems import fit_stems, read_audio
 from render.errors import AudioError, RenderError
 from render.renders.render_forms import render_forms
 from render.song.song import load_song
