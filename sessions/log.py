@@ -79,6 +79,14 @@ class Log:
         with self.store.reading() as connection:
             return read_contents(connection, listener, listens=listens)
 
+    def height(self) -> int:
+        """How many rows there are in all: it grows with whatever is written, by whichever process."""
+        counts = [
+            select(func.count()).select_from(table).scalar_subquery() for table in t.metadata.sorted_tables
+        ]
+        with self.store.reading() as connection:
+            return sum(connection.execute(select(*counts)).one())
+
     def has_ratings(self) -> bool:
         """Whether anything has been rated."""
         with self.store.reading() as connection:

@@ -8,6 +8,7 @@ The process is a fork: it begins at once, so that hundreds of kills cost little.
 from __future__ import annotations
 
 import os
+import re
 import select
 import signal
 import time
@@ -57,6 +58,12 @@ class Worker:
         time.sleep(after_s)
         os.kill(self.pid, signal.SIGKILL)
         return self._end()
+
+    def told(self, pattern: str) -> str:
+        """Wait until it has said something like `pattern`; the match's first group."""
+        while (found := re.search(pattern, self._said.decode())) is None:
+            assert self._listen(LONGEST_S), f"the process ended; it had said {self._said!r}"
+        return found[1]
 
     def finish(self) -> Told:
         """Let it come to its end."""

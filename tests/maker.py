@@ -19,6 +19,7 @@ from listening.maker.server import create_app
 from listening.maker.sheets.rounds import hosts_of
 from listening.maker.workspace import Workspace
 from listening.rounds import Round, enter_round
+from sessions.clock import Clock, system_clock
 from sessions.study import Study
 
 JOB_S = 120.0  # what a job may take on a slow machine
@@ -40,7 +41,7 @@ class MakerPage:
 
     @property
     def study(self) -> Study:
-        return Study(self.folder)
+        return Study(self.folder, self.work.clock, self.work.store)
 
     def link(self) -> str:
         """An address that works once."""
@@ -88,9 +89,9 @@ class MakerPage:
 
 
 @contextmanager
-def maker_page(folder: Path) -> Iterator[MakerPage]:
+def maker_page(folder: Path, store: str | None = None, clock: Clock = system_clock) -> Iterator[MakerPage]:
     """The page of a folder, served for as long as the block runs."""
-    work, keys = take_up(folder), Keys()
+    work, keys = take_up(folder, store, clock), Keys()
     door = _socket()
     config = uvicorn.Config(
         create_app(work, keys), log_level="warning", access_log=False, server_header=False, lifespan="off",

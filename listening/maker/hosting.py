@@ -73,7 +73,9 @@ class Hosts:
             until = time.monotonic() + STARTS_WITHIN_S
             while not server.started and thread.is_alive() and time.monotonic() < until:
                 time.sleep(0.02)
-            said = tuple(line for line in lines if "taken" in line or "round" in line)
+            copies = app.state.sessions.copies.of(study.manifest)
+            sizes = host.sizes_text(copies, len(study.manifest.forms), small=small).partition(" For slow")[0]
+            said = (sizes, *(line for line in lines if "taken" in line or "round" in line))
             self._hosted = Hosted(f"http://{name}:{door.getsockname()[1]}", lan, said, server, thread)
         self._work.touch()
         return self._hosted

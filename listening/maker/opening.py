@@ -27,6 +27,7 @@ from listening.maker.workspace import Workspace
 from render.errors import StudyError
 from render.files import sweep
 from render.song.audio_header import audio_info
+from sessions.clock import Clock, system_clock
 
 LAST_ANSWERS_S = 3
 HOW_IT_STOPS = (
@@ -69,10 +70,10 @@ def open_page(target: Path, *, store: str | None = None, browser: bool = True, s
     say("Stopped. `fairhearing open` takes it up where it was.")
 
 
-def take_up(folder: Path, store: str | None = None) -> Workspace:
+def take_up(folder: Path, store: str | None = None, clock: Clock = system_clock) -> Workspace:
     """A study's folder where it was left, also by a process that was killed."""
     sweep(folder)
-    work = Workspace(folder, store)
+    work = Workspace(folder, store, clock)
     adopt(work)
     return work
 

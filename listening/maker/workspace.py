@@ -16,6 +16,8 @@ from render.files import replacing
 from render.renders.manifest import as_begun
 from render.song.song import SONG_FILE, Song, read_text, song_from_text
 from reports.facts.panel_reading import read_panel
+from sessions.clock import Clock, system_clock
+from sessions.log import Log
 from sessions.records import EventRecord
 from sessions.study import LOG_FILE, Study
 
@@ -38,13 +40,15 @@ class Workspace:
     with every comment kept (the editing functions see to that).
     """
 
-    def __init__(self, folder: Path, store: str | None = None) -> None:
+    def __init__(self, folder: Path, store: str | None = None, clock: Clock = system_clock) -> None:
         self.folder = folder
         self.store = store
+        self.clock = clock
         self.jobs = Jobs(self.touch)
         self._lock = threading.RLock()
         self._undo: list[Change] = []
         self._turn = 0
+        self._log: Log | None = None
         self._own: set[str] = set()
         self._read: tuple[str, Song | None, FairhearingError | None] | None = None
         self._audio_signs: tuple[object, ...] = ()
@@ -84,10 +88,13 @@ class Workspace:
     def pulse(self) -> str:
         """Changes whenever a tab should look again: song.toml, the log, a job, another tab."""
         log = self.folder / LOG_FILE
-        signs = [self._turn, self.version()]
+        signs: list[object] = [self._turn, self.version()]
         with suppress(OSError):
             stat = log.stat()
             signs += [stat.st_mtime_ns, stat.st_size]
+        if self.store is not None:
+            with suppress(FairhearingError):
+                signs.append(self._study().log.height())
         return hashlib.sha256(repr(signs).encode()).hexdigest()[:16]
 
     def touch(self) -> None:
@@ -121,9 +128,18 @@ class Workspace:
 
     def study(self) -> Study:
         """The study as the commands open it, with the song read here where it is in order."""
-        study = Study(self.folder, store=self.store, reader=read_panel)
+        study = self._study()
         with suppress(FairhearingError):
             study.__dict__["song"] = self.song()
+        return study
+
+    def _study(self) -> Study:
+        """The study without its song; a log on a server is one for all that is asked of it."""
+        study = Study(self.folder, self.clock, self.store, read_panel)
+        if self.store is not None:
+            with self._lock:
+                self._log = self._log or study.log
+            study.__dict__["log"] = self._log
         return study
 
     def change(self, words: str, based_on: str, edit: Callable[[str], str]) -> None:
@@ -174,14 +190,14 @@ class Workspace:
 
     def events(self, *kinds: str) -> list[EventRecord]:
         """Events of the log of these kinds, oldest first; none where there is no log yet."""
-        study = Study(self.folder, store=self.store, reader=read_panel)
+        study = self._study()
         if not study.has_log:
             return []
         return [e for e in study.log.contents(listens=False).events if e.kind in kinds]
 
     def note(self, kind: str, detail: Mapping[str, Any]) -> None:
         """Write an event into the log."""
-        Study(self.folder, store=self.store).log.add_event(kind, detail)
+        self._study().log.add_event(kind, detail)
         self.touch()
 
     def _require(self, based_on: str) -> None:

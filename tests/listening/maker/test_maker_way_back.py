@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 import zipfile
 from collections.abc import Iterator
@@ -107,6 +108,17 @@ def test_ticks_last_and_are_entries_of_the_log(page: MakerPage) -> None:
         assert "checked" in read(again).partition(f'id="tick-{step}"')[2][:200]
     page.do("tick", {"step": step, "done": False}, "verdict")
     assert "checked" not in read(page).partition(f'id="tick-{step}"')[2][:200]
+
+
+def test_a_report_that_lacks_the_decision_says_so(page: MakerPage) -> None:
+    """Killed between the decision's entry and the report's last file, or decided elsewhere meanwhile."""
+    path = page.folder / "report" / "verdict.json"
+    assert "written before what is recorded" not in read(page)
+    path.write_text(json.dumps(json.loads(path.read_text()) | {"decisions": []}))
+    assert "written before what is recorded" in page.sheet("verdict")["html"]
+    page.do("report", {}, "verdict")
+    page.wait("report")
+    assert "written before what is recorded" not in read(page)
 
 
 def test_the_download_is_what_was_said_and_nothing_is_heard_once_sealed_again(page: MakerPage) -> None:
