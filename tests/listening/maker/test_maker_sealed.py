@@ -105,18 +105,3 @@ def test_opening_early_is_asked_as_such_and_recorded(page: MakerPage) -> None:
     assert page.study.log.contents(listens=False).opened is not None
     told = page.ask("GET", "/api/sound/join", params={"form": "upside down", "index": "0"})
     assert told.status_code == 200
-
-
-def test_links_are_events_of_the_log(page: MakerPage) -> None:
-    refused = page.try_("link", {"listener": "ana"}, "rounds")
-    assert refused.status_code == 422 and "nothing is served" in refused.json()["text"].lower()
-    page.do("host", {"lan": False}, "rounds")
-    page.wait("host")
-    html = page.do("link", {"listener": "ana"}, "rounds")["html"]
-    assert "/#" in html and "keep the screen on" in html.replace("\n", " ")
-    renewed = page.do("link", {"listener": "ana", "renew": True}, "rounds")["html"]
-    assert renewed != html
-    page.do("withdraw", {"listener": "ana"}, "rounds")
-    assert "given out" not in page.sheet("rounds")["html"]
-    page.do("stop_host", {}, "rounds")
-    assert "Served at" not in page.sheet("rounds")["html"]
