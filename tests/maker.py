@@ -13,7 +13,7 @@ from typing import Any
 import httpx
 import uvicorn
 
-from listening.maker.access import Keys
+from listening.maker.access import AccessKeys
 from listening.maker.opening import _socket, take_up
 from listening.maker.server import create_app
 from listening.maker.sheets.rounds import hosts_of
@@ -30,7 +30,7 @@ class MakerPage:
     """The page of a folder, and a client that has a tab's token."""
 
     work: Workspace
-    keys: Keys
+    keys: AccessKeys
     base: str
     client: httpx.Client
     token: str
@@ -91,7 +91,7 @@ class MakerPage:
 @contextmanager
 def maker_page(folder: Path, store: str | None = None, clock: Clock = system_clock) -> Iterator[MakerPage]:
     """The page of a folder, served for as long as the block runs."""
-    work, keys = take_up(folder, store, clock), Keys()
+    work, keys = take_up(folder, store, clock), AccessKeys()
     door = _socket()
     config = uvicorn.Config(
         create_app(work, keys), log_level="warning", access_log=False, server_header=False, lifespan="off",

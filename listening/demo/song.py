@@ -35,7 +35,7 @@ DRIVE = {"drums": 1.8, "bass": 0.9, "keys": 0.8, "guitar": 0.8, "voice": 1.0}
 
 
 @dataclass(frozen=True)
-class Section:
+class ScoreSection:
     """A section of the plan: the bars of its score that are played, the beats of pickup before them."""
 
     score_bars: tuple[int, ...]
@@ -43,14 +43,14 @@ class Section:
 
 
 @dataclass(frozen=True)
-class SongPlan:
+class DemoPlan:
     """What a song.toml says about the song, and nothing about how it sounds."""
 
     title: str
     tempo: str  # quarter notes per minute, as a decimal, so that the grid is exact
     start_s: str  # where bar 1 begins, as a decimal
     tail_s: str  # what rings after the last bar
-    score: Mapping[str, Section]
+    score: Mapping[str, ScoreSection]
 
     @property
     def sections(self) -> dict[str, tuple[int, int, int]]:
@@ -91,10 +91,10 @@ class SongPlan:
         )
 
 
-def _plan(title: str, bars: Mapping[str, tuple[int, ...]], tail_s: str) -> SongPlan:
+def _plan(title: str, bars: Mapping[str, tuple[int, ...]], tail_s: str) -> DemoPlan:
     pickups = {"verse 1": 1, "refrain": 2, "verse 2": 1, "last refrain": 2}
-    score = {name: Section(indices, pickups.get(name, 0)) for name, indices in bars.items()}
-    return SongPlan(title, "97.3", "1.37", tail_s, MappingProxyType(score))
+    score = {name: ScoreSection(indices, pickups.get(name, 0)) for name, indices in bars.items()}
+    return DemoPlan(title, "97.3", "1.37", tail_s, MappingProxyType(score))
 
 
 FULL = _plan(
@@ -161,7 +161,7 @@ def _glue(total: NDArray[np.float32], sample_rate: int) -> NDArray[np.float64]:
     return gain / float(np.max(np.abs(total) * gain))
 
 
-def _mix(plan: SongPlan, sample_rate: int, seed: int) -> dict[str, NDArray[np.float32]]:
+def _mix(plan: DemoPlan, sample_rate: int, seed: int) -> dict[str, NDArray[np.float32]]:
     """The stems before scaling, float32 `(2, frames)`."""
     band = Band(sample_rate, seed)
     room = band.room()
@@ -184,7 +184,7 @@ def _mix(plan: SongPlan, sample_rate: int, seed: int) -> dict[str, NDArray[np.fl
     return stems
 
 
-def _notes_by_stem(plan: SongPlan) -> dict[str, list[tuple[float, Note]]]:
+def _notes_by_stem(plan: DemoPlan) -> dict[str, list[tuple[float, Note]]]:
     notes: dict[str, list[tuple[float, Note]]] = {name: [] for name in STEMS}
     bar = 1
     for section, part in plan.score.items():
@@ -307,7 +307,7 @@ days = 10
 """
 
 
-def song_toml(plan: SongPlan = FULL) -> str:
+def song_toml(plan: DemoPlan = FULL) -> str:
     """The text of song.toml for `plan` (FULL or SHORT), commented: four other forms, listeners, rounds."""
     names = [f'"{name}"' for name in plan.sections]
     width = max(map(len, names))

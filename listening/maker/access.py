@@ -27,7 +27,7 @@ UPLOAD = "/api/upload/"
 TICKETED = "/report/"
 
 
-class Keys:
+class AccessKeys:
     """Keys that work once, the tabs' tokens, and tickets for what a browser fetches without a token."""
 
     def __init__(self) -> None:

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import uvicorn
 
-from listening.maker.access import Keys
+from listening.maker.access import AccessKeys
 from listening.maker.server import HERE, create_app
 from listening.maker.sheets.sections import adopt
 from listening.maker.starter import OFFER
@@ -45,7 +45,7 @@ def open_page(target: Path, *, store: str | None = None, browser: bool = True, s
         StudyError: there is no such folder, or no port is free; AudioError: the file is no sound.
     """
     work = take_up(_folder(target), store)
-    keys = Keys()
+    keys = AccessKeys()
     app = create_app(work, keys)
     with _socket() as door:
         address = f"http://{HERE}:{door.getsockname()[1]}"

@@ -17,7 +17,7 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from listening.maker import downloads, sounds, uploads
-from listening.maker.access import HEADERS, UPLOAD, Keys, OwnOrigin
+from listening.maker.access import HEADERS, UPLOAD, AccessKeys, OwnOrigin
 from listening.maker.actions import ACTIONS
 from listening.maker.html import sheet_html, shell, words_of_sheets
 from listening.maker.workspace import Workspace
@@ -36,7 +36,7 @@ logger = logging.getLogger("fairhearing.maker")
 Answer = Callable[[Request], Awaitable[Response]]
 
 
-def create_app(work: Workspace, keys: Keys) -> Starlette:
+def create_app(work: Workspace, keys: AccessKeys) -> Starlette:
     """The maker's page of a study's folder; every answer but the shell needs a token of `keys`."""
     page = _Page(work, keys)
     routes = [
@@ -71,7 +71,7 @@ def create_app(work: Workspace, keys: Keys) -> Starlette:
 class _Page:
     """The page's answers."""
 
-    def __init__(self, work: Workspace, keys: Keys) -> None:
+    def __init__(self, work: Workspace, keys: AccessKeys) -> None:
         self.work = work
         self.keys = keys
         folder = resources.files("listening.maker") / "static"

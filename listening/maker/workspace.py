@@ -25,7 +25,7 @@ MOST_UNDOS = 200
 
 
 @dataclass(frozen=True)
-class Change:
+class TextChange:
     """A change of song.toml made here: what it was, the text before and after."""
 
     words: str
@@ -46,7 +46,7 @@ class Workspace:
         self.clock = clock
         self.jobs = Jobs(self.touch)
         self._lock = threading.RLock()
-        self._undo: list[Change] = []
+        self._undo: list[TextChange] = []
         self._turn = 0
         self._log: Log | None = None
         self._own: set[str] = set()
@@ -156,7 +156,7 @@ class Workspace:
                 return
             song_from_text(after, self.folder)
             self._write(after, based_on)
-            self._undo.append(Change(words, before, after))
+            self._undo.append(TextChange(words, before, after))
             del self._undo[:-MOST_UNDOS]
         self.touch()
 

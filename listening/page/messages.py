@@ -111,7 +111,7 @@ class Sitting(Shape):
     sitting: Key
 
 
-class Due(Shape):
+class DueListen(Shape):
     """The one listen that is due. `sound` is where its copy lies: the same for every listen of this form in
     this round, so that a copy which was fetched ahead, or before a void, need not be fetched again. `mask`
     (hexadecimal digits) unmasks it.
@@ -134,7 +134,7 @@ class Begin(Shape):
     key: Key
 
 
-class Heard(Shape):
+class Progress(Shape):
     heard_s: Seconds
 
 

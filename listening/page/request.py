@@ -1,4 +1,4 @@
-"""One request of a listener: who asks, what was kept of them, and their part of the log, read once."""
+"""One request of a listener: sender, session state and their part of the log, read once."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ from sessions.study import Study
 
 
 @dataclass(frozen=True)
-class Visitor:
-    """Who asks, and the time zone their dates are in."""
+class Sender:
+    """The listener who sends a request, and the time zone of their dates."""
 
     listener: str
     zone: tzinfo
@@ -27,7 +27,7 @@ class Visitor:
 
 @dataclass
 class SessionState:
-    """What is kept between two requests of one listener."""
+    """Per-listener session state, kept between requests."""
 
     lock: threading.Lock = field(default_factory=threading.Lock)
     due: tuple[int, int, int] | None = None  # round, form and the code reserved for it

@@ -23,7 +23,7 @@ from starlette.routing import Route
 from listening.page import messages as s
 from listening.page.access import HEADERS, TELLING, Carried, Limited, TooMuch, listener_by_link
 from listening.page.html import PAGE_SCRIPTS, page_html, style_css
-from listening.page.request import Visitor
+from listening.page.request import Sender
 from listening.page.session import SOUNDS, PageSessions
 from listening.page.sound import KIND, sound_response
 from render.errors import FairhearingError, PageError
@@ -59,10 +59,10 @@ def endpoints(sessions: PageSessions) -> list[Endpoint]:
         Endpoint("POST", "/api/level", None, s.Level, sessions.level, "Ask for a level check"),
         Endpoint("GET", "/api/level/{ticket}", None, None, sessions.level_sound, "The level check's sound"),
         Endpoint("POST", "/api/sitting", s.SitDown, s.Sitting, sessions.sit, "The level check was heard"),
-        Endpoint("POST", "/api/due", s.Sitting, s.Due, sessions.due, "The listen that is due"),
+        Endpoint("POST", "/api/due", s.Sitting, s.DueListen, sessions.due, "The listen that is due"),
         Endpoint("GET", SOUNDS + "{ticket}", None, None, sessions.sound, "The sound that is heard next"),
         Endpoint("POST", listen + "/begin", s.Begin, s.Kept, sessions.begin, "The listen begins"),
-        Endpoint("POST", listen + "/heard", s.Heard, s.Kept, sessions.heard, "The listen goes on"),
+        Endpoint("POST", listen + "/heard", s.Progress, s.Kept, sessions.heard, "The listen goes on"),
         Endpoint("POST", listen + "/end", s.End, s.Ended, sessions.end, "The listen has ended"),
         Endpoint(
             "POST", listen + "/judged", s.Judged, s.Ended, sessions.judged, "Whether it could be judged"
@@ -128,8 +128,8 @@ def _shell_routes() -> list[Route]:
 def _answering(endpoint: Endpoint, study: Study) -> Callable[[Request], Awaitable[Response]]:
     async def answer(request: Request) -> Response:
         try:
-            who = await run_in_threadpool(_visitor, request, study)
-            return await _do(endpoint, who, request)
+            sender = await run_in_threadpool(_sender, request, study)
+            return await _do(endpoint, sender, request)
         except PageError as error:
             return _trouble(error)
         except FairhearingError as error:  # its text may name forms: it is for the host's terminal only
@@ -146,11 +146,11 @@ def _answering(endpoint: Endpoint, study: Study) -> Callable[[Request], Awaitabl
     return answer
 
 
-async def _do(endpoint: Endpoint, who: Visitor, request: Request) -> Response:
+async def _do(endpoint: Endpoint, sender: Sender, request: Request) -> Response:
     given: list[Any] = [_from_path(name, value) for name, value in request.path_params.items()]
     if endpoint.asked is not None:
         given.append(await _body(request, endpoint.asked))
-    answer = await run_in_threadpool(endpoint.does, who, *given)
+    answer = await run_in_threadpool(endpoint.does, sender, *given)
     if endpoint.answer is not None:
         return Response(answer.model_dump_json(), media_type="application/json")
     if isinstance(answer, bytes):
@@ -158,9 +158,9 @@ async def _do(endpoint: Endpoint, who: Visitor, request: Request) -> Response:
     return sound_response(request, answer)
 
 
-def _visitor(request: Request, study: Study) -> Visitor:
+def _sender(request: Request, study: Study) -> Sender:
     listener = listener_by_link(study.log, request.headers.get("authorization", ""))
-    return Visitor(listener, _zone(request.headers.get(ZONE_HEADER, ""), study))
+    return Sender(listener, _zone(request.headers.get(ZONE_HEADER, ""), study))
 
 
 def _zone(minutes_east: str, study: Study) -> tzinfo:

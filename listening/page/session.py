@@ -19,7 +19,7 @@ from listening.counts import EARLY_S, REASONS, TOO_EARLY, advice_after, hearing,
 from listening.page import messages as s
 from listening.page.copies import PageCopies, travelling_bytes
 from listening.page.masked import MaskedCopy
-from listening.page.request import ListenerRequest, SessionState, Visitor
+from listening.page.request import ListenerRequest, Sender, SessionState
 from listening.page.state import asked_about, state_of
 from listening.rounds import Demand, Round, answers_of, enter_round, manifest_played
 from listening.tickets import is_signed, sign
@@ -56,23 +56,23 @@ class PageSessions:
         self._sessions: dict[str, SessionState] = {}
         self._lock = threading.Lock()
 
-    def state(self, who: Visitor, _nothing: None = None) -> s.State:
+    def state(self, sender: Sender, _nothing: None = None) -> s.State:
         """Where the listener stands. Writes nothing."""
-        with self._request(who) as request:
+        with self._request(sender) as request:
             return self._state(request)
 
-    def enter(self, who: Visitor, _nothing: None = None) -> s.State:
+    def enter(self, sender: Sender, _nothing: None = None) -> s.State:
         """Begin the next round if it is due; nothing happens while one is open."""
-        with self._request(who) as request:
+        with self._request(sender) as request:
             self._require_listed(request)
             if request.state.stage(any_day=self.any_day) == "ready":
-                enter_round(request.study, who.listener, any_day=self.any_day)
+                enter_round(request.study, sender.listener, any_day=self.any_day)
                 request.log_changed()
             return self._state(request)
 
-    def level(self, who: Visitor, _nothing: None = None) -> s.Level:
+    def level(self, sender: Sender, _nothing: None = None) -> s.Level:
         """Give out a level check."""
-        with self._request(who) as request:
+        with self._request(sender) as request:
             manifest = request.round.manifest
             self.copies.level_check(manifest)
             ticket = secrets.token_urlsafe(16)
@@ -82,16 +82,16 @@ class PageSessions:
                 levels.popitem(last=False)
             return s.Level(ticket=ticket, rate=self.copies.of(manifest).sample_rate)
 
-    def level_sound(self, who: Visitor, ticket: str) -> bytes:
+    def level_sound(self, sender: Sender, ticket: str) -> bytes:
         """The level check's sound, for one that was given out."""
-        with self._request(who) as request:
+        with self._request(sender) as request:
             if ticket not in request.session.levels:
                 raise PageError(404, "gone", "This level check is over; load the page again.")
             return self.copies.level_check(request.round.manifest)[0]
 
-    def sit(self, who: Visitor, asked: s.SitDown) -> s.Sitting:
+    def sit(self, sender: Sender, asked: s.SitDown) -> s.Sitting:
         """The level check was heard: a sitting begins, or goes on."""
-        with self._request(who) as request:
+        with self._request(sender) as request:
             given = request.session.levels.get(asked.level)
             if given is None:
                 raise PageError(409, "level", "Please hear the level check once more.")
@@ -101,28 +101,28 @@ class PageSessions:
             heard_on = asked.heard_on.strip()
             if not heard_on:
                 raise PageError(422, "shape", "Please say what you listen on.")
-            sitting = request.study.log.sit_down(who.listener, heard_on, "page")
+            sitting = request.study.log.sit_down(sender.listener, heard_on, "page")
             del request.session.levels[asked.level]
             return s.Sitting(sitting=self._sitting_ticket(sitting))
 
-    def due(self, who: Visitor, asked: s.Sitting) -> s.Due:
+    def due(self, sender: Sender, asked: s.Sitting) -> s.DueListen:
         """The listen that is due, under a code that this listener has never met."""
-        with self._request(who) as request:
+        with self._request(sender) as request:
             began = self._require_sitting(request, asked.sitting).began_utc
             round_ = request.round
             demand = _require_demand(round_)
             code = _reserved_code(round_, demand, request.session)
             copies = self.copies.of(round_.manifest)
             sat = (request.study.clock() - utc_time(began)).total_seconds()
-            return s.Due(
+            return s.DueListen(
                 code=code, sound=self._sound_path(round_, demand), bytes=travelling_bytes(copies),
                 mask=self._mask(round_, demand), rate=copies.sample_rate,
                 place=len(round_.rated) + 1, of=len(round_.demands), long_sitting=sat > LONG_SITTING_S,
             )  # fmt: skip
 
-    def sound(self, who: Visitor, ticket: str) -> MaskedCopy:
+    def sound(self, sender: Sender, ticket: str) -> MaskedCopy:
         """The copy of a form that is heard next, or of the one after it while a rating is still due."""
-        with self._request(who) as request:
+        with self._request(sender) as request:
             playing = any(listen.ended_utc is None for listen in request.contents.listens)
             for demand in request.to_hear[:1] if request.session.due or not playing else ():
                 if self._sound_path(request.round, demand) == SOUNDS + ticket:
@@ -133,9 +133,9 @@ class PageSessions:
                     )
             raise PageError(404, "gone", "This is not the listen that is due.")
 
-    def begin(self, who: Visitor, code: int, asked: s.Begin) -> s.Kept:
+    def begin(self, sender: Sender, code: int, asked: s.Begin) -> s.Kept:
         """The listen that is due begins, and any other of this listener ends."""
-        with self._request(who) as request:
+        with self._request(sender) as request:
             session = request.session
             if session.listen_id is not None and session.begin_key == asked.key:
                 request.listen(code)  # the answer to the first request was lost on the way
@@ -157,9 +157,9 @@ class PageSessions:
             session.began, session.heard_s = self.monotonic(), 0.0
             return s.Kept()
 
-    def heard(self, who: Visitor, code: int, asked: s.Heard) -> s.Kept:
+    def heard(self, sender: Sender, code: int, asked: s.Progress) -> s.Kept:
         """A listen goes on; refused when it has ended meanwhile."""
-        with self._request(who) as request:
+        with self._request(sender) as request:
             session = request.session
             known = session.listen_id is not None and session.code == code
             listen_id = session.listen_id if known else request.listen(code).id
@@ -171,10 +171,10 @@ class PageSessions:
                 session.heard_s = max(session.heard_s, asked.heard_s)
             return s.Kept()
 
-    def end(self, who: Visitor, code: int, asked: s.End) -> s.Ended:
+    def end(self, sender: Sender, code: int, asked: s.End) -> s.Ended:
         """A listen has ended: counted if it was heard whole and in real time, and asked about if it
         stumbled."""
-        with self._request(who) as request:
+        with self._request(sender) as request:
             listen = request.listen(code)
             if listen.ended_utc is None:
                 manifest = request.manifest_of(listen)
@@ -191,18 +191,18 @@ class PageSessions:
                 request.log_changed()
             return _ended(request, code)
 
-    def judged(self, who: Visitor, code: int, asked: s.Judged) -> s.Ended:
+    def judged(self, sender: Sender, code: int, asked: s.Judged) -> s.Ended:
         """Whether a listen that stumbled could still be judged; the first answer stands."""
-        with self._request(who) as request:
+        with self._request(sender) as request:
             listen = request.listen(code)
             if listen.awaits_judgement:
                 request.study.log.judge(listen.id, asked.could_judge)
                 request.log_changed()
             return _ended(request, code)
 
-    def answer(self, who: Visitor, code: int, asked: s.Answer) -> s.Kept:
+    def answer(self, sender: Sender, code: int, asked: s.Answer) -> s.Kept:
         """A rating with its comments; on the disk, once, when this returns."""
-        with self._request(who) as request:
+        with self._request(sender) as request:
             listen = request.listen(code)
             given = {OVERALL: asked.overall} | {a: getattr(asked, a) for a in ASPECTS}
             values = {aspect: value for aspect, value in given.items() if value is not None}
@@ -213,16 +213,16 @@ class PageSessions:
                 for c in asked.comments
             ]
             try:
-                request.study.log.submit(who.listener, f"page {asked.key}", listen.id, values, comments)
+                request.study.log.submit(sender.listener, f"page {asked.key}", listen.id, values, comments)
             except LogError:
                 raise PageError(
                     409, "stale", "This listen cannot be rated: it was not heard whole, or its round is over."
                 ) from None
             return s.Kept()
 
-    def questions(self, who: Visitor, asked: s.Questions) -> s.Kept:
+    def questions(self, sender: Sender, asked: s.Questions) -> s.Kept:
         """The answers to what is asked once a round is rated; later ones correct them until it is closed."""
-        with self._request(who) as request:
+        with self._request(sender) as request:
             if request.state.stage() != "review":
                 raise PageError(409, "stale", "This is asked when all forms of the round are rated.")
             round_ = request.round
@@ -234,9 +234,9 @@ class PageSessions:
                 request.study.log.answer_round(round_.record.id, answers)
             return s.Kept()
 
-    def close(self, who: Visitor, asked: s.Close) -> s.State:
+    def close(self, sender: Sender, asked: s.Close) -> s.State:
         """The round's ratings stand; nothing happens when they do already."""
-        with self._request(who) as request:
+        with self._request(sender) as request:
             if request.state.goes_on and request.state.number == asked.round:
                 if request.state.stage() != "review":
                     raise PageError(409, "stale", "This round still asks for a listen or a rating.")
@@ -245,12 +245,12 @@ class PageSessions:
             return self._state(request)
 
     @contextmanager
-    def _request(self, who: Visitor) -> Iterator[ListenerRequest]:
+    def _request(self, sender: Sender) -> Iterator[ListenerRequest]:
         """The study in the listener's time zone, and their session, one request at a time."""
         with self._lock:
-            session = self._sessions.setdefault(who.listener, SessionState())
+            session = self._sessions.setdefault(sender.listener, SessionState())
         with session.lock:
-            yield ListenerRequest(self.study.in_zone(who.zone), who.listener, session)
+            yield ListenerRequest(self.study.in_zone(sender.zone), sender.listener, session)
 
     def _require_listed(self, request: ListenerRequest) -> None:
         if request.listener not in {listener.name for listener in request.study.song.listeners}:

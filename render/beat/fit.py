@@ -24,7 +24,7 @@ from render.beat.result import NEAR_BEAT, BeatFit, StartReading
 from render.beat.robust import robust_line, smooth
 from render.beat.tempo_estimate import (
     STEADY,
-    Agreement,
+    PhaseAgreement,
     Pulse,
     find_pulses,
     nearly_round,
@@ -217,7 +217,7 @@ class _Fit:
 
     def related_tempo(self) -> float | None:
         """A tempo in a simple ratio to the grid's on whose beats attacks agree clearly better."""
-        agreed = Agreement(self.curve)
+        agreed = PhaseAgreement(self.curve)
         beat_hz = self.tempo * self.grid.meter.unit / 240
         own = agreed.at(beat_hz * np.array([1.0, 2.0]))
         others = {
@@ -239,7 +239,7 @@ class _Fit:
 
     def other_tempo(self) -> float | None:
         """A constant tempo that the song does keep: near the grid's, else the likeliest pulse."""
-        agreed = Agreement(self.curve)
+        agreed = PhaseAgreement(self.curve)
         pulse = self.pulse_of_meter()
         pulses = find_pulses(self.curve)
         likely = pulses[0].tempo if pulses else 0.0

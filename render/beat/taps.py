@@ -12,7 +12,7 @@ import numpy as np
 
 from render.analysis.onsets import Onsets
 from render.arrays import Floats
-from render.beat.tempo_estimate import Agreement
+from render.beat.tempo_estimate import PhaseAgreement
 
 FEWEST_TAPS = 4
 ENOUGH_TAPS = 16
@@ -110,7 +110,7 @@ def _line(taps: Floats) -> tuple[Floats, float, float, float]:
 
 def _refined(plain: TappedBeat, curve: Onsets, taps: Floats) -> TappedBeat:
     reach = max(_REACH * plain.tapped_error, _LEAST_REACH)
-    tempo = _song_tempo(Agreement(curve), plain.tapped_tempo, reach)
+    tempo = _song_tempo(PhaseAgreement(curve), plain.tapped_tempo, reach)
     beat_s = 60 / tempo
     phases = np.arange(0, beat_s, 0.001)
     strength = _fold(curve, beat_s, phases)
@@ -140,7 +140,7 @@ def _refined(plain: TappedBeat, curve: Onsets, taps: Floats) -> TappedBeat:
     )  # fmt: skip
 
 
-def _song_tempo(agreed: Agreement, tempo: float, reach: float) -> float:
+def _song_tempo(agreed: PhaseAgreement, tempo: float, reach: float) -> float:
     """The tempo within `reach` (relative) of the taps' on which attacks agree most."""
     step = 1.5 / agreed.seconds
     tempos = np.arange(tempo * (1 - reach), tempo * (1 + reach) + step / 10, step / 10)

@@ -123,7 +123,7 @@ def estimate_start(
     curve = curve or onsets(audio, sample_rate)
     if curve.strength.sum() <= 0 or curve.seconds < 4:
         return Start(0.0, None)
-    if not Agreement(curve).keeps(tempo):
+    if not PhaseAgreement(curve).keeps(tempo):
         stop_s = first_sound_s(curve) + _START_WITHIN_S
         steps = slice(0, round(stop_s * curve.rate))
         curve = Onsets(curve.rate, curve.strength[steps], curve.registers[steps])
@@ -147,7 +147,7 @@ def find_pulses(curve: Onsets) -> list[Pulse]:
     """Pulses that the attacks agree on, the likeliest beat first; empty for silence."""
     if curve.strength.sum() <= 0 or curve.seconds < 4:
         return []
-    agreed = Agreement(curve)
+    agreed = PhaseAgreement(curve)
     strongest = agreed.strongest_hz()
     candidates = {round(float(60 * strongest * ratio), 4) for ratio in _RATIOS}
     pulses = [_pulse(curve, agreed, tempo) for tempo in candidates if SLOWEST <= tempo <= FASTEST]
@@ -155,7 +155,7 @@ def find_pulses(curve: Onsets) -> list[Pulse]:
     return sorted(pulses, key=lambda p: -p.score + (p.agreement < 0.2 * most))
 
 
-class Agreement:
+class PhaseAgreement:
     """|mean phase vector| of the attacks at any frequency (0..1): the onset curve's Fourier transform."""
 
     def __init__(self, curve: Onsets) -> None:
@@ -205,7 +205,7 @@ class Agreement:
         return float(tempos[at] + (0.5 * (low - high) / bend * step if bend < 0 else 0.0))
 
 
-def _pulse(curve: Onsets, agreed: Agreement, tempo: float) -> Pulse:
+def _pulse(curve: Onsets, agreed: PhaseAgreement, tempo: float) -> Pulse:
     tempo = agreed.refine(tempo)
     by_harmonic = agreed.at(tempo / 60 * np.array([1.0, 2.0, 3.0, 4.0]))
     phase_s = best_phase(curve, 60 / tempo)

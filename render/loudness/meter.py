@@ -26,7 +26,7 @@ from render.loudness.true_peak import TruePeak
 
 __all__ = [
     "Loudness",
-    "Meter",
+    "LoudnessMeter",
     "block_bounds",
     "integrated_lufs",
     "k_weight",
@@ -231,7 +231,7 @@ class EnergySeries:
         return integrated_lufs(self.powers(10, _block_length(self._sample_rate)))
 
 
-class Meter:
+class LoudnessMeter:
     """A streaming meter: `add` the blocks of a file in order, then read `result()`.
 
     Blocks are float (frames, channels), full scale 1.0, of any length; long ones (32768 frames or more) are
@@ -280,7 +280,7 @@ class Meter:
 
 def measure(audio: AnyFloats, sample_rate: int, channel_gains: Sequence[float] | None = None) -> Loudness:
     """Measure `audio` (frames, channels) at once; see Meter."""
-    meter = Meter(sample_rate, audio.shape[-1], channel_gains)
+    meter = LoudnessMeter(sample_rate, audio.shape[-1], channel_gains)
     meter.add(audio)
     return meter.result()
 

@@ -21,7 +21,7 @@ from render.audio.timeline import Timeline, lay_out
 from render.errors import FormError
 from render.joins.judging import examine
 from render.proposals.idea import Idea
-from render.proposals.moves import Move, moves
+from render.proposals.moves import FormMove, moves
 from render.proposals.roles import SongPlan, plan_of
 from render.song.forms import AS_WRITTEN, Form, Part, Piece, parse_part
 from render.song.song import Song
@@ -70,18 +70,20 @@ def propose(
 @dataclass(frozen=True)
 class _Candidate:
     texts: tuple[str, ...]
-    made: tuple[Move, ...]
+    made: tuple[FormMove, ...]
     sounds: tuple[str, ...]  # one token per bar, to compare forms with
     timeline: Timeline
     seconds: float
 
 
-def _candidates(plan: SongPlan, seed: int, most_moves: int) -> list[tuple[tuple[str, ...], tuple[Move, ...]]]:
+def _candidates(
+    plan: SongPlan, seed: int, most_moves: int
+) -> list[tuple[tuple[str, ...], tuple[FormMove, ...]]]:
     """Orders of parts by one or two moves, without doubles; pairs in random order, at most `MOST_TRIED`."""
     single = moves(plan)
     pairs = [pair for pair in itertools.permutations(single, 2) if pair[0].kind != pair[1].kind]
     random.Random(seed).shuffle(pairs)
-    orders: dict[tuple[str, ...], tuple[Move, ...]] = {}
+    orders: dict[tuple[str, ...], tuple[FormMove, ...]] = {}
     for made in [*((move,) for move in single), *(pairs if most_moves > 1 else [])]:
         texts: tuple[str, ...] | None = plan.names
         for move in made:
@@ -96,7 +98,7 @@ def _stammers(texts: Sequence[str]) -> bool:
     return any(one == two or one.startswith(f"{two} bars 1-") for one, two in itertools.pairwise(texts))
 
 
-def _candidate(song: Song, texts: tuple[str, ...], made: tuple[Move, ...]) -> _Candidate | None:
+def _candidate(song: Song, texts: tuple[str, ...], made: tuple[FormMove, ...]) -> _Candidate | None:
     """A candidate with its length, or None where it is not legal."""
     try:
         parts: list[Part] = []
@@ -136,7 +138,7 @@ def _chosen(
     there = [_tokens(form.parts) for form in song.forms]
     names = {form.name.casefold() for form in song.forms} | {AS_WRITTEN}
     chosen: list[Idea] = []
-    used: list[Move] = []
+    used: list[FormMove] = []
     whims = [chance.random() for _ in candidates]
     unlike = [min(_difference(c.sounds, other) for other in there) for c in candidates]
     while len(chosen) < count:
@@ -160,7 +162,9 @@ def _chosen(
     return chosen
 
 
-def _score(candidate: _Candidate, clean: float, whim: float, unlike: float, used: Sequence[Move]) -> float:
+def _score(
+    candidate: _Candidate, clean: float, whim: float, unlike: float, used: Sequence[FormMove]
+) -> float:
     """How gladly it would be tried next: a change that was proposed already counts little a second time."""
     made = candidate.made
     worth = sum(move.worth for move in made) / len(made) - 0.1 * (len(made) - 1)

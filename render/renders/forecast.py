@@ -67,7 +67,7 @@ def read_bounce(song: Song) -> Bounce:
 
 
 @dataclass(frozen=True)
-class Stretch:
+class BounceStretch:
     """Frames [start, stop) of a form that measure as the bounce does from frame `source` on."""
 
     start: int
@@ -79,7 +79,7 @@ class Stretch:
         return self.source + self.stop - self.start
 
 
-def stretches(splicer: Splicer, settled: int) -> list[Stretch]:
+def stretches(splicer: Splicer, settled: int) -> list[BounceStretch]:
     """Where a form is the bounce's own sound and has been for `settled` frames, in order."""
     timeline, runs = splicer.timeline, []
     for span in timeline.spans:
@@ -96,7 +96,7 @@ def stretches(splicer: Splicer, settled: int) -> list[Stretch]:
             else:
                 stop = other_start
         if span.treatment.mode == "all" and start < stop:
-            runs.append(Stretch(start, stop, span.source + start - span.start))
+            runs.append(BounceStretch(start, stop, span.source + start - span.start))
     return runs
 
 
@@ -128,7 +128,7 @@ class Forecast:
     def _peak_between(self, start: int, stop: int) -> float:
         return peak_within(self._bounce.audio[max(start, 0) : stop], self._rate)
 
-    def _peak_of(self, stretch: Stretch) -> float:
+    def _peak_of(self, stretch: BounceStretch) -> float:
         first, last = bisect_left(self._cuts, stretch.source), bisect_left(self._cuts, stretch.source_stop)
         return max(self._peaks[first:last] + self._seams[first + 1 : last])
 

@@ -18,7 +18,7 @@ from render.audio.integers import Int32, from_int24, write_int32
 from render.audio.riff import HEADER
 from render.errors import RenderError
 from render.loudness.buffers import CHUNK_FRAMES
-from render.loudness.meter import Loudness, Meter
+from render.loudness.meter import Loudness, LoudnessMeter
 from render.renders.pipeline import followed_by
 
 
@@ -53,7 +53,7 @@ class ReadBack:
         self.path = path
         self.channels = channels
         self.format = wav_format(frames, sample_rate, channels)  # known before the file says it
-        self.meter = Meter(sample_rate, channels)
+        self.meter = LoudnessMeter(sample_rate, channels)
         self.digest = hashlib.sha256(self.format)
         self.file: BinaryIO | None = None
 

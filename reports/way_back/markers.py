@@ -28,7 +28,7 @@ LONGEST_TEMPO_US = 0xFFFFFF  # three bytes
 
 
 @dataclass(frozen=True)
-class MapBar:
+class MidiBar:
     """A bar of the map: its meter, its tempo, its length in MIDI ticks."""
 
     beats: int
@@ -86,15 +86,15 @@ def lead_of_renders_frames(song: Song, form: Form) -> int:
     return longest_lead(song, [lay_out(song, one) for one in forms])
 
 
-def _lead_in(grid: Grid, lead_s: Fraction) -> Iterator[MapBar]:
+def _lead_in(grid: Grid, lead_s: Fraction) -> Iterator[MidiBar]:
     """One bar of quarters as long as the lead-in, at the tempo near the song's at which they are whole."""
     if lead_s > 0:
         quarters = min(max(round(lead_s * grid.tempo / 60), 1), 255)
         us = round(lead_s * 1_000_000 / quarters)
-        yield MapBar(quarters, 4, max(us, 1), quarters * TICKS_PER_QUARTER)
+        yield MidiBar(quarters, 4, max(us, 1), quarters * TICKS_PER_QUARTER)
 
 
-def _map_bar(grid: Grid, slot: Slot) -> MapBar:
+def _map_bar(grid: Grid, slot: Slot) -> MidiBar:
     """A bar as MIDI can say it: beats that are no whole number are told in a smaller unit, or as one beat."""
     stretch = grid.stretch(slot.bar)
     beats, unit = slot.beats, stretch.meter.unit
@@ -105,10 +105,10 @@ def _map_bar(grid: Grid, slot: Slot) -> MapBar:
         us_per_quarter *= slot.beats * Fraction(4, stretch.meter.unit)
         beats, unit = Fraction(1), 4
     ticks = beats * Fraction(4, unit) * TICKS_PER_QUARTER
-    return MapBar(int(beats), unit, min(max(round(us_per_quarter), 1), LONGEST_TEMPO_US), int(ticks))
+    return MidiBar(int(beats), unit, min(max(round(us_per_quarter), 1), LONGEST_TEMPO_US), int(ticks))
 
 
-def _events(bars: Sequence[MapBar], names: dict[int, list[str]]) -> Iterator[mido.MetaMessage]:
+def _events(bars: Sequence[MidiBar], names: dict[int, list[str]]) -> Iterator[mido.MetaMessage]:
     """Meter, tempo and markers, with the ticks since the event before; then the end of the track."""
     waited, last = 0, None
     for number, bar in enumerate(bars):

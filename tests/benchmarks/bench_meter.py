@@ -18,7 +18,7 @@ import pyloudnorm
 import scipy.signal
 import soundfile
 
-from render.loudness.meter import Meter, k_weight, k_weighting_sos, measure
+from render.loudness.meter import LoudnessMeter, k_weight, k_weighting_sos, measure
 from render.loudness.true_peak import TruePeak
 
 FS = 48_000
@@ -37,7 +37,7 @@ def song(seconds):
 
 def measure_file(path):
     with soundfile.SoundFile(path) as file:
-        meter = Meter(file.samplerate, file.channels)
+        meter = LoudnessMeter(file.samplerate, file.channels)
         for block in file.blocks(1 << 16, dtype="float32", always_2d=True):
             meter.add(block)
         return meter.result()

@@ -25,7 +25,7 @@ from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 
-from listening.page.request import Visitor
+from listening.page.request import Sender
 from listening.page.session import PageSessions
 from listening.rounds import enter_round
 from listening.status import study_status
@@ -79,7 +79,7 @@ def measured(folder: Path, listeners: int, store: str | None) -> Figures:
     ready = again()
     _ = ready.log, ready.song
     found["open the log"] = best(lambda: again().log)
-    found["a page's state"] = best(lambda: PageSessions(ready).state(Visitor(name, UTC)))
+    found["a page's state"] = best(lambda: PageSessions(ready).state(Sender(name, UTC)))
     found["read one listener"] = best(lambda: ready.log.contents(name))
     found["read all"] = best(ready.log.contents)
     found["status"] = best(lambda: study_status(again()))

@@ -11,7 +11,7 @@ import pytest
 from listening.packet.collect import collect
 from listening.packet.packet_file import write_packet
 from listening.page import messages
-from listening.page.request import Visitor
+from listening.page.request import Sender
 from listening.page.session import PageSessions
 from listening.round_state import round_state, set_aside_text
 from listening.rounds import Round, enter_round, require_round
@@ -24,7 +24,7 @@ from tests.short_study import FORMS, again, do_round, hear, rendered
 
 pytestmark = pytest.mark.usefixtures("on_both_stores")
 
-ANA = Visitor("ana", UTC)
+ANA = Sender("ana", UTC)
 LOST = "could not go on, because the sound it was to play is lost"
 REPLACED = "could not go on, because its forms have been replaced"
 

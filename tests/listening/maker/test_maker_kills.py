@@ -19,7 +19,7 @@ import httpx
 import soundfile
 import uvicorn
 
-from listening.maker.access import Keys
+from listening.maker.access import AccessKeys
 from listening.maker.opening import _socket, take_up
 from listening.maker.server import create_app
 from render.renders.manifest import manifest_path, read_manifest
@@ -38,7 +38,7 @@ class Victim:
     """The page in a process of its own, its address and a tab's token."""
 
     def __init__(self, folder: Path) -> None:
-        keys = Keys()
+        keys = AccessKeys()
         headers = {"Authorization": f"Bearer {keys.exchange(keys.mint())}"}
         self.folder = folder
         self.door = _socket()

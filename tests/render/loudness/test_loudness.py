@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from listening.demo.song import synthesise
 from render.errors import AudioError
 from render.loudness.meter import (
-    Meter,
+    LoudnessMeter,
     block_bounds,
     integrated_lufs,
     k_weight,
@@ -263,19 +263,19 @@ def test_nothing_to_measure():
 )
 def test_what_cannot_be_measured_is_refused(audio, channels, says):
     with pytest.raises(AudioError, match=says):
-        Meter(FS, channels).add(audio)
+        LoudnessMeter(FS, channels).add(audio)
 
 
 def test_channels_beyond_stereo_need_weights():
     for gains in (None, (1.0, 1.0)):
         with pytest.raises(AudioError, match="6 channels"):
-            Meter(FS, 6, gains)
+            LoudnessMeter(FS, 6, gains)
 
 
 def test_memory_stays_bounded():
     """Ten minutes through the meter: what is kept grows by kilobytes a minute, not by the audio's 23 MB."""
     block = noise(1)
-    meter = Meter(FS, 2)
+    meter = LoudnessMeter(FS, 2)
     meter.add(block)
     tracemalloc.start()
     for _ in range(600):
@@ -307,7 +307,7 @@ def readings(found):
 )
 def test_how_audio_is_cut_does_not_matter(sizes, fs, channels):
     audio = noise(4.2, fs, channels=channels)
-    meter = Meter(fs, channels)
+    meter = LoudnessMeter(fs, channels)
     cuts = np.minimum(np.cumsum(sizes), len(audio))
     for block in np.split(audio, cuts):
         meter.add(block)
@@ -317,7 +317,7 @@ def test_how_audio_is_cut_does_not_matter(sizes, fs, channels):
 
 def test_tiny_blocks():
     audio = noise(0.45)
-    meter = Meter(FS, 2)
+    meter = LoudnessMeter(FS, 2)
     for start in range(0, len(audio), 7):
         meter.add(audio[start : start + 7])
     np.testing.assert_allclose(readings(meter.result()), readings(measure(audio, FS)), atol=2e-5)

@@ -11,7 +11,7 @@ import pytest
 import soundfile
 from scipy.signal import resample
 
-from render.loudness.meter import Meter
+from render.loudness.meter import LoudnessMeter
 from render.renders.copies import flac_copies, opus_copies, page_rate, resampled
 from sessions.study import Study
 from tests.page_study import make_study
@@ -24,7 +24,7 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
 
 def loudness_lufs(path: Path) -> float:
     audio, rate = soundfile.read(path, dtype="float32", always_2d=True)
-    meter = Meter(rate, audio.shape[1])
+    meter = LoudnessMeter(rate, audio.shape[1])
     meter.add(audio)
     return meter.result().integrated_lufs
 

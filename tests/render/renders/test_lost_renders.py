@@ -14,7 +14,7 @@ import pytest
 from listening.packet.collect import collect
 from listening.packet.packet_file import write_packet
 from listening.page.host import prepare
-from listening.page.request import Visitor
+from listening.page.request import Sender
 from listening.page.server import create_app
 from listening.page.session import PageSessions
 from listening.rounds import enter_round
@@ -153,7 +153,7 @@ def test_a_round_whose_files_are_lost_for_good_gives_way_to_the_next(study: Stud
     after = study.log.contents()
     assert after == before, "nothing ends before its listener comes: a packet may be on its way"
     assert "the renders of ana's open round 2 are lost" in "\n".join(said).lower()
-    state = PageSessions(fresh, any_day=True).state(Visitor("ana", UTC))
+    state = PageSessions(fresh, any_day=True).state(Sender("ana", UTC))
     assert (state.stage, state.round) == ("ready", 2), "of those that count"
     assert study.log.contents() == before, "asking where one stands writes nothing"
     assert enter_round(again(study), "ana", any_day=True).next_demand is not None
@@ -163,13 +163,13 @@ def test_a_round_whose_files_are_lost_for_good_gives_way_to_the_next(study: Stud
 
 def test_renders_that_are_away_for_a_moment_end_no_round(study: Study) -> None:
     page = PageSessions(study)
-    assert page.state(Visitor("ana", UTC)).stage == "listen"
+    assert page.state(Sender("ana", UTC)).stage == "listen"
     (study.folder / "renders").rename(study.folder / "away")
     for _ in range(2):
         with pytest.raises(FairhearingError):
-            page.state(Visitor("ana", UTC))
+            page.state(Sender("ana", UTC))
     (study.folder / "away").rename(study.folder / "renders")
-    assert page.state(Visitor("ana", UTC)).stage == "listen"
+    assert page.state(Sender("ana", UTC)).stage == "listen"
 
 
 def test_answers_from_afar_are_taken_in_though_what_they_answer_is_lost(study: Study) -> None:
