@@ -4,6 +4,7 @@ not drift from what is there."""
 from __future__ import annotations
 
 import ast
+import pydoc
 import re
 import subprocess
 import sys
@@ -99,6 +100,16 @@ def test_rooms_are_entered_one_way(package: str) -> None:
                 and not name.startswith(COMMAND_LINE)
             ):
                 assert parts[1] in allowed, f"{name} imports {other}"
+
+
+def test_developers_md_names_files_and_functions_that_are_there() -> None:
+    text = (HERE / "DEVELOPERS.md").read_text(encoding="utf-8")
+    files = re.findall(r"(?<![\w/.])[a-z_][\w/]*\.(?:py|js|css)\b", text)
+    names = re.findall(r"`((?:render|sessions|listening|reports)(?:\.\w+)+)`", text)
+    assert len(files) > 20 and len(names) > 3
+    assert not [name for name in files if not any(f"/{path}".endswith(f"/{name}") for path in tracked())]
+    for name in names:
+        assert pydoc.locate(name) is not None, name
 
 
 def test_what_tests_share_is_in_a_file_of_its_own() -> None:

@@ -25,7 +25,7 @@ _PEAK_BLOCK = 1 << 20
 
 
 @dataclass(frozen=True)
-class Samples:
+class SampleBytes:
     """Interleaved little-endian float32 samples, their rate and number of channels."""
 
     samples: bytes
@@ -33,7 +33,7 @@ class Samples:
     channels: int
 
 
-def sound(work: Workspace, kind: str, asked: Mapping[str, str]) -> Samples:
+def sound(work: Workspace, kind: str, asked: Mapping[str, str]) -> SampleBytes:
     """What a button of a sheet plays.
 
     Raises:
@@ -49,7 +49,7 @@ def sound(work: Workspace, kind: str, asked: Mapping[str, str]) -> Samples:
         samples = _after_step(work, song, asked)
     else:
         raise PageError(404, "nothing", "There is no such sound.")
-    return Samples(samples.astype("<f4").tobytes(), song.audio.sample_rate, samples.shape[1])
+    return SampleBytes(samples.astype("<f4").tobytes(), song.audio.sample_rate, samples.shape[1])
 
 
 def _passage(work: Workspace, song: Song, asked: Mapping[str, str]) -> Audio:
