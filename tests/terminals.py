@@ -22,6 +22,7 @@ class Terminal:
         self._status: int | None = None
         self._pid, self._fd = pty.fork()
         if self._pid == 0:  # the child: becomes the program
+            signal.signal(signal.SIGINT, signal.SIG_DFL)  # which whoever started the tests may have ignored
             os.chdir(folder)
             os.execvpe(command[0], command, env | {"TERM": "dumb", "COLUMNS": "100"})
 
