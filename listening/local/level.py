@@ -12,6 +12,7 @@ import soundfile
 
 from render.arrays import Audio
 from render.audio.integers import to_int24, write_int32
+from render.audio.loudest import loudest
 from render.audio.splice import rise
 from render.renders.manifest import Manifest
 
@@ -28,7 +29,7 @@ def level_check_audio(folder: Path, manifest: Manifest) -> Audio:
     path = folder / manifest.forms[0].wav
     rate = manifest.sample_rate
     length = min(round(LEVEL_CHECK_S * rate), manifest.forms[0].frames)
-    start = _loudest(path, length, rate, manifest.forms[0].frames)
+    start = loudest(path, length)
     audio: Audio = soundfile.read(path, frames=length, start=start, dtype="float32", always_2d=True)[0]
     fade_in, fade_out = min(round(FADE_IN_S * rate), length), min(round(FADE_OUT_S * rate), length)
     audio[:fade_in] *= rise(fade_in)
@@ -46,13 +47,3 @@ def level_check_file(folder: Path, manifest: Manifest) -> Iterator[Path]:
             path, [to_int24(audio, 1.0, np.empty_like(audio))], manifest.sample_rate, manifest.channels
         )
         yield path
-
-
-def _loudest(path: Path, length: int, rate: int, frames: int) -> int:
-    """The frame at which the `length` frames of highest energy begin, to the second."""
-    with soundfile.SoundFile(path) as file:
-        blocks = file.blocks(rate, frames=frames, dtype="float32", always_2d=True)
-        energy = np.array([float(np.vdot(block, block)) for block in blocks])
-    window = max(length // rate, 1)
-    sums = np.convolve(energy, np.ones(min(window, len(energy))), mode="valid")
-    return min(int(np.argmax(sums)) * rate, frames - length)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy import fft, ndimage
 
 from render.arrays import Audio, Floats
+from render.audio.loudest import loudest
 from render.audio.stem_fit import NULL_DB, StemFit, check_stems
 from render.audio.stems import WINDOW_S, fit_stems
 from render.errors import AudioError
@@ -185,16 +186,19 @@ def find_offset(path: Path, info: AudioInfo, bounce: Audio) -> int | None:
 
     Uses the stem's loudest 20 s, and finds offsets up to 10 s.
     """
+    from scipy.signal.windows import tukey  # slow to import: only where a stem is looked for
+
     rate = info.sample_rate
-    start, frames = _loudest(path, info, min(round(EXCERPT_S * rate), info.frames))
+    frames = min(round(EXCERPT_S * rate), info.frames)
+    start = loudest(path, frames)
     stem, _ = soundfile.read(path, start=start, frames=frames, dtype="float32", always_2d=True)
     reach = round(FARTHEST_S * rate)
     lo, hi = max(start - reach, 0), min(start + frames + reach, len(bounce))
     if hi - lo < rate // 10 or not np.any(stem):
         return None
     size = fft.next_fast_len(hi - lo + frames, real=True)
-    one = fft.rfft(bounce[lo:hi].mean(axis=1) * _tapered(hi - lo, 0.02), size)
-    two = fft.rfft(stem.mean(axis=1) * _tapered(len(stem), 0.1), size)
+    one = fft.rfft(bounce[lo:hi].mean(axis=1) * tukey(hi - lo, 0.02), size)
+    two = fft.rfft(stem.mean(axis=1) * tukey(len(stem), 0.1), size)
     power = ndimage.uniform_filter1d(np.abs(one) ** 2, _SMOOTHED_BINS)
     response = np.abs(fft.irfft(one * np.conj(two) / (power + 1e-7 * power.mean() + 1e-20), size))
     at = int(np.argmax(response))
@@ -202,26 +206,6 @@ def find_offset(path: Path, info: AudioInfo, bounce: Audio) -> int | None:
         return None
     place = at if at < size - frames else at - size  # where in the bounce's excerpt the stem's begins
     return start - (lo + place)
-
-
-def _tapered(frames: int, share: float) -> Floats:
-    """Ones, with cosine tapers over `share` of the frames in all (a Tukey window; textbook)."""
-    taper = max(round(share * frames / 2), 1)
-    slope = np.minimum(np.minimum(np.arange(frames), np.arange(frames)[::-1]) / taper, 1.0)
-    window: Floats = 0.5 - 0.5 * np.cos(np.pi * slope)
-    return window
-
-
-def _loudest(path: Path, info: AudioInfo, frames: int) -> tuple[int, int]:
-    """First frame and length of the loudest excerpt of about `frames`, by blocks of a second."""
-    second = info.sample_rate
-    with soundfile.SoundFile(path) as file:
-        blocks = file.blocks(blocksize=second, dtype="float32", always_2d=True)
-        power = np.array([float(np.vdot(block, block)) for block in blocks])
-    count = max(frames // second, 1)
-    sums = np.convolve(power, np.ones(count))[count - 1 :][: max(len(power) - count + 1, 1)]
-    start = int(np.argmax(sums)) * second
-    return start, min(frames, info.frames - start)
 
 
 def _moved_residual_db(stems: Sequence[FoundStem], whole: AudioInfo, bounce: Audio) -> float | None:
