@@ -11,9 +11,9 @@ import soundfile
 def loudest(path: Path, frames: int) -> int:
     """The frame at which the `frames` frames of highest energy begin, to the second."""
     with soundfile.SoundFile(path) as file:
-        second, all_frames = file.samplerate, file.frames
+        second, last = int(file.samplerate), int(file.frames) - frames
         blocks = file.blocks(second, dtype="float32", always_2d=True)
         energy = np.array([float(np.vdot(block, block)) for block in blocks])
     window = np.ones(min(max(frames // second, 1), len(energy)))
     start = int(np.argmax(np.convolve(energy, window, mode="valid"))) * second
-    return max(min(start, int(all_frames) - frames), 0)
+    return max(min(start, last), 0)
