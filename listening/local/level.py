@@ -11,9 +11,9 @@ import numpy as np
 import soundfile
 
 from render.arrays import Audio
+from render.audio.crossfade import rise
 from render.audio.integers import to_int24, write_int32
 from render.audio.loudest import loudest
-from render.audio.splice import rise
 from render.renders.manifest import Manifest
 
 LEVEL_CHECK_S = 12.0

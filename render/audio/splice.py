@@ -3,14 +3,15 @@
 Away from its fades a span is the source's own samples, untouched. At a join both sides' own audio is
 crossfaded with gains that keep the power constant for the correlation r of the two sides:
 a^2 + b^2 + 2abr = 1, at the middle a = b = 1/sqrt(2(1+r)) (r = 1: equal gain; r = 0: equal power).
-From the second version of joining on, what the two sides sound before the line apart from each other goes
-over more slowly: continued by linear prediction, their difference dies away under the new downbeat. So the
-old part's notes do not stop dead, those held into the new part from elsewhere do not begin in their middle,
-and attacks, which cannot be predicted, stay whole.
+So joins the first version. In the second, what the two sides sound before the line apart from each other goes
+over more slowly: continued by linear prediction, their difference dies away under the new downbeat. In the
+third the old side rings on until its next attack, and the new one's first attacks are whole (handover.py); in
+the fourth every stem does so on its own.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Protocol
@@ -18,12 +19,14 @@ from typing import Protocol
 import numpy as np
 
 from render.arrays import Audio
+from render.audio.crossfade import correlation, crossfade_gains, rise
+from render.audio.handover import BEFORE_S, EARLY_S, Handover, fall_frames, handover
 from render.audio.prediction import FITTED_S, continued, model_of
-from render.audio.timeline import Span, Timeline
+from render.audio.timeline import HANDOVERS_SINCE, STEMS_SINCE, Span, Timeline
 from render.song.forms import Treatment
 
 BLOCK_FRAMES = 1 << 18
-DECAYS_SINCE = 2  # the version of joining (Song.joining)
+DECAYS = 2  # the version of joining (Song.joining) in which differences die away
 DECAY_S = 0.25
 DECAY_TIME_CONSTANT_S = 0.075  # chosen by tests/benchmarks/RESULTS_joins.md
 
@@ -39,26 +42,9 @@ class Source(Protocol):
         """Frames [start, stop) as (frames, channels) float32; nothing before 0 or beyond the end is asked."""
         ...
 
-
-def rise(frames: int) -> Audio:
-    """A raised-cosine rise from 0 to 1, sampled between its ends: (frames, 1)."""
-    steps = (np.arange(frames, dtype=np.float64) + 0.5) / max(frames, 1)
-    return (0.5 - 0.5 * np.cos(np.pi * steps)).astype(np.float32)[:, None]
-
-
-def crossfade_gains(frames: int, r: float) -> tuple[Audio, Audio]:
-    """Falling and rising gains, (frames, 1) each, of constant power for sides of correlation r (0..1)."""
-    up = rise(frames).astype(np.float64)
-    down = 1.0 - up
-    power = np.sqrt(down**2 + up**2 + 2 * up * down * min(max(r, 0.0), 1.0))
-    return (down / power).astype(np.float32), (up / power).astype(np.float32)
-
-
-def correlation(one: Audio, two: Audio) -> float:
-    """Correlation of two excerpts of equal shape over all channels, limited to 0..1 (0 for silence)."""
-    x, y = one.astype(np.float64).ravel(), two.astype(np.float64).ravel()
-    scale = float(np.sqrt(np.dot(x, x) * np.dot(y, y)))
-    return min(max(float(np.dot(x, y)) / scale, 0.0), 1.0) if scale > 0 else 0.0
+    def apart(self, treatment: Treatment, start: int, stop: int) -> list[Audio]:
+        """The same in sounds that are joined each on its own; they add up to it."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -81,8 +67,15 @@ class Splicer:
         self.source = source
         self.lead = lead
         self._like = like or self
-        self.decays = [*self._decays()] if timeline.joining >= DECAYS_SINCE else []
-        self.patches = [*self._patches()]
+        self.decays = [*self._decays()] if timeline.joining == DECAYS else []
+        self.plans: list[list[Handover]] = []
+        self.handovers = [*self._handovers()] if timeline.joining >= HANDOVERS_SINCE else []
+        self.patches = [*self._patches(), *self.handovers]
+
+    @property
+    def edits(self) -> list[Patch]:
+        """Where something sounds around joins that no crossfade explains."""
+        return [*self.decays, *self.handovers]
 
     @property
     def frames(self) -> int:
@@ -144,6 +137,35 @@ class Splicer:
                     out[lo - start : hi - start] += self._read(span, lo, hi) * self._gain(index, lo, hi)
             yield Patch(start, out)
 
+    def _handovers(self) -> Iterator[Patch]:
+        """What sounds around each line at which one piece follows another."""
+        spans, rate, free = self.timeline.spans, self.source.sample_rate, -self.lead
+        for old, new in itertools.pairwise(spans):
+            if not new.crossed:
+                continue
+            line, ahead = new.start, round(BEFORE_S * rate)
+            start = max(line - round(EARLY_S * rate), old.start + old.fade_in, free)
+            stop = min(line + fall_frames(self.timeline.fall_s, rate), new.stop - new.fade_out)
+            pairs = self._pairs(old, new, line - ahead, stop)
+            if self._like is self:
+                plans = [handover(one, two, ahead, rate, self.timeline.fall_s) for one, two in pairs]
+            else:
+                plans = self._like.plans[len(self.plans)]
+                if len(plans) > 1:  # each stem on its own: this one too
+                    plans = [handover(*pairs[0], ahead, rate, self.timeline.fall_s)]
+            self.plans.append(plans)
+            sounds = [plan.of(one, two) for plan, (one, two) in zip(plans, pairs, strict=True)]
+            free = max(stop, start)
+            yield Patch(start, sum(sounds[1:], sounds[0])[start - line + ahead :])
+
+    def _pairs(self, old: Span, new: Span, start: int, stop: int) -> list[tuple[Audio, Audio]]:
+        """Both sides of a join, whole or as sounds that are joined each on its own."""
+        if self.timeline.joining >= STEMS_SINCE and self._like is self:
+            olds, news = self._apart_of(old, start, stop), self._apart_of(new, start, stop)
+            if len(olds) == len(news):
+                return [*zip(olds, news, strict=True)]
+        return [(self._read(old, start, stop), self._read(new, start, stop))]
+
     def _decays(self) -> Iterator[Patch]:
         """The difference of the two sides of each crossfade as it dies away, from the fade's first frame."""
         spans, rate = self.timeline.spans, self.source.sample_rate
@@ -200,14 +222,19 @@ class Splicer:
 
     def _read(self, span: Span, start: int, stop: int) -> Audio:
         """Frames [start, stop) of the form from one span's source; zeros where the file holds nothing."""
-        lo, hi = self._source_frame(span, start), self._source_frame(span, stop)
-        inside_lo, inside_hi = min(max(lo, 0), self.source.frames), min(max(hi, 0), self.source.frames)
-        if (lo, hi) == (inside_lo, inside_hi):
-            return self.source.read(span.treatment, lo, hi)
-        out = np.zeros((hi - lo, self.source.channels), np.float32)
-        if inside_lo < inside_hi:
-            out[inside_lo - lo : inside_hi - lo] = self.source.read(span.treatment, inside_lo, inside_hi)
-        return out
+        lo, hi = self._within_file(span, start, stop)
+        sound = self.source.read(span.treatment, lo, hi)
+        return _padded(sound, lo - self._source_frame(span, start), stop - start)
+
+    def _apart_of(self, span: Span, start: int, stop: int) -> list[Audio]:
+        """The same as sounds that add up to it."""
+        lo, hi = self._within_file(span, start, stop)
+        before = lo - self._source_frame(span, start)
+        return [_padded(sound, before, stop - start) for sound in self.source.apart(span.treatment, lo, hi)]
+
+    def _within_file(self, span: Span, start: int, stop: int) -> tuple[int, int]:
+        lo, hi = (self._source_frame(span, at) for at in (start, stop))
+        return min(max(lo, 0), self.source.frames), min(max(hi, 0), self.source.frames)
 
     def _fade_whole(self, out: Audio, start: int, stop: int) -> None:
         """An `ending` of "fade": the form's last frames fall to zero."""
@@ -217,6 +244,16 @@ class Splicer:
             lo = max(start, fade_start)
             steps = (np.arange(lo - fade_start, stop - fade_start) + 0.5) / fade
             out[lo - start :] *= (0.5 + 0.5 * np.cos(np.pi * steps)).astype(np.float32)[:, None]
+
+
+def _padded(sound: Audio, before: int, frames: int) -> Audio:
+    """`sound` within `frames` frames, (frames, channels), with `before` zeros ahead of it."""
+    if len(sound) == frames:
+        return sound
+    out = np.zeros((frames, sound.shape[1]), np.float32)
+    before = min(max(before, 0), frames)
+    out[before : before + len(sound)] = sound
+    return out
 
 
 def _multiply(gain: Audio, curve: Audio, at: int) -> None:

@@ -16,7 +16,7 @@ import numpy as np
 import soundfile
 
 from render.arrays import Audio
-from render.audio.stem_fit import StemFit, check_stems
+from render.audio.stem_fit import NULL_DB, StemFit, check_stems
 from render.errors import AudioError
 from render.kept import kept, key_of
 from render.song.audio_header import AudioInfo, audio_info
@@ -122,9 +122,22 @@ class Mixes:
             assert self._fit is not None, "the stems' fit is found when they are checked"
             if self._fit.nulls:
                 return self.bounce[start:stop] - self._sum(treatment.stems, start, stop)
-        kept = [s for s in self._paths if (s in treatment.stems) == (treatment.mode == "only")]
+        kept = [s for s in self._paths if treatment.plays(s)]
         gain = 1.0 if self._fit is None or self._fit.nulls else self._fit.gain
         return (self._sum(kept, start, stop) * np.float32(gain)).astype(np.float32)
+
+    def apart(self, treatment: Treatment, start: int, stop: int) -> list[Audio]:
+        """The same frames as every stem alone, silent where it is left out, and what no stem has.
+
+        Only itself where the stems do not null here against it.
+        """
+        whole = self.read(treatment, start, stop)
+        played = [name for name in self._paths if treatment.plays(name)]
+        stems = [self._sum([name] if name in played else [], start, stop) for name in self._paths]
+        rest = whole - sum(stems, np.zeros_like(whole))
+        if not stems or _product(rest, rest) > 10 ** (NULL_DB / 10) * _product(whole, whole):
+            return [whole]
+        return [*stems, rest]
 
     def __enter__(self) -> Mixes:
         return self

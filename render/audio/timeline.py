@@ -6,6 +6,8 @@ pickup) has negative frames. A join's crossfade lies before the line, so lengths
     old part ───────────────────╲
     new part               ╱─────────┬───────────        ╱╲ crossfade, `fade_in` frames long,
                                      bar line               ending 2 ms before the line
+
+From the third version of joining on two parts meet at the line itself (handover.py).
 """
 
 from __future__ import annotations
@@ -23,7 +25,9 @@ from render.song.song import Song
 
 LEAD_OF_FADE_S = Fraction(2, 1000)  # a crossfade ends this long before the line: the new downbeat is whole
 FROM_SILENCE_S = Fraction(5, 1000)
-OPENING_FADES_SINCE = 2  # the version of joining (Song.joining) from which every opening fades in
+# Versions of joining (Song.joining): from which every opening fades in, sounds ring over joins, stems do so
+OPENING_FADES_SINCE, HANDOVERS_SINCE, STEMS_SINCE = 2, 3, 4
+FALL_BEYOND_CROSSFADE_S = Fraction(65, 1000)  # chosen by tests/benchmarks/RESULTS_joins.md for 10 ms
 LONGEST_FORM_S = 60 * 60
 ROUNDED_FRAMES = 1  # a pickup as long as the part before it may round to a frame more
 
@@ -88,6 +92,7 @@ class Timeline:
     ending: Ending
     fade_out: int  # frames of the whole form's fade, ending at `stop` (an `ending` of "fade")
     joining: int = 1
+    fall_s: float = 0.0  # time constant at which the old part gives way, from the third version of joining on
 
     @property
     def bars(self) -> Fraction:
@@ -114,12 +119,14 @@ def longest_lead(song: Song, timelines: Sequence[Timeline]) -> int:
     return max([song.lead_in_frames, *(-t.start for t in timelines)])
 
 
-def content_hash(timeline: Timeline, audio_sha256: str, treatments: dict[str, str]) -> str:
+def content_hash(
+    timeline: Timeline, audio_sha256: str, treatments: dict[str, str], stems: Sequence[object] = ()
+) -> str:
     """Hash of what makes a form: source audio, resolved pieces, treatments, fades; neither name nor gain.
 
     The way of joining is part of it where there are joins, except for the first one: those hashes are in
     the logs of studies begun with it. `treatments` maps a treatment's words to a hash of the stems it was
-    made from.
+    made from; `stems` are the hashes of all of them, which matter where they are joined each on its own.
     """
     content: dict[str, object] = {
         "audio": audio_sha256,
@@ -131,6 +138,10 @@ def content_hash(timeline: Timeline, audio_sha256: str, treatments: dict[str, st
     }
     if timeline.joins and timeline.joining > 1:
         content["joining"] = timeline.joining
+    if timeline.joins and timeline.joining >= HANDOVERS_SINCE:
+        content["fall_s"] = timeline.fall_s
+    if timeline.joins and timeline.joining >= STEMS_SINCE:
+        content["stems"] = stems
     return hashlib.sha256(json.dumps(content, separators=(",", ":")).encode()).hexdigest()
 
 
@@ -146,6 +157,8 @@ class _Layout:
         self.form = form
         self.crossfade = round(exact_ms(song.crossfade_ms) * self.grid.sample_rate)
         self.ahead = round(LEAD_OF_FADE_S * self.grid.sample_rate)
+        handed_over = song.joining >= HANDOVERS_SINCE
+        self.crossing, self.crossing_ahead = (0, 0) if handed_over else (self.crossfade, self.ahead)
         self.now = 0
         self.exact = Fraction(0)
         self.bar = Fraction(0)
@@ -169,8 +182,11 @@ class _Layout:
         stop = max(self.now, self.spans[-1].stop)
         return Timeline(
             self.form, start, stop, tuple(self.spans), tuple(self.placed), tuple(self.joins), ending,
-            fade_out, self.song.joining,
+            fade_out, self.song.joining, self.fall_s(),
         )  # fmt: skip
+
+    def fall_s(self) -> float:
+        return float(FALL_BEYOND_CROSSFADE_S + exact_ms(self.song.crossfade_ms))
 
     def where(self, index: int) -> str:
         return f'forms."{self.form.name}", part {self.form.entry(index)} ("{self.form.parts[index].text}")'
@@ -232,14 +248,15 @@ class _Layout:
         from_silence = not isinstance(before, Piece)
         if before is not None:
             self.check_room(index, part, self.now - given_up - self.placed[-1].start, from_silence)
-        fade = round(FROM_SILENCE_S * self.grid.sample_rate) if from_silence else self.crossfade
+        fade = round(FROM_SILENCE_S * self.grid.sample_rate) if from_silence else self.crossing
+        ahead = self.ahead if from_silence else self.crossing_ahead
         if not from_silence:
-            self.give_way(self.now - given_up - self.ahead)
-        earlier = min(given_up + self.ahead + fade, first)  # no audio before the file's first frame
+            self.give_way(self.now - given_up - ahead)
+        earlier = min(given_up + ahead + fade, first)  # no audio before the file's first frame
         room = self.now + self.song.lead_in_frames
         if given_up <= room:
             earlier = min(earlier, room)  # a fade alone must not lengthen the lead-in
-        fade_in = max(min(fade, earlier - given_up - self.ahead), 0)
+        fade_in = max(min(fade, earlier - given_up - ahead), 0)
         if from_silence and fade_in < fade and self.song.joining >= OPENING_FADES_SINCE:
             fade_in = min(fade, length)  # no room ahead of the line: else it would begin with a click
         span = Span(
@@ -264,7 +281,7 @@ class _Layout:
         old = self.spans[-1]
         last_sound = old.start + self.song.audio.frames - old.source
         stop = max(min(switch, last_sound), old.start + old.fade_in)
-        fade = min(self.crossfade, stop - old.start - old.fade_in)
+        fade = min(self.crossing, stop - old.start - old.fade_in)
         self.spans[-1] = replace(old, stop=stop, fade_out=fade)
 
     def place(self, part: Part, length: int, exact: Fraction, bars: Fraction) -> None:

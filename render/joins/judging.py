@@ -15,13 +15,13 @@ from functools import cached_property
 import numpy as np
 
 from render.arrays import Audio, Floats
-from render.audio.splice import DECAYS_SINCE, Splicer
-from render.audio.timeline import FROM_SILENCE_S, LEAD_OF_FADE_S, Timeline
+from render.audio.splice import Splicer
+from render.audio.timeline import FROM_SILENCE_S, HANDOVERS_SINCE, LEAD_OF_FADE_S, Timeline
 from render.joins import measures, remedies
 from render.joins.finding import JoinFinding, Remedy, SetEnding, SetPickup
 from render.joins.measures import CONTEXT_S, SHORT_TERM_S, Held
 from render.song.forms import Part, Piece, Treatment
-from render.song.song import Song
+from render.song.song import NEWEST_JOINING, WITHOUT_STEMS, Song
 
 # Our own thresholds, set on synthesised songs whose joins are known; common practice has no figures.
 TRANSIENT_REACH_S = 0.015
@@ -29,6 +29,7 @@ STEP_ALLOWED = 1.5  # a join's largest sample step, against the largest in its t
 HELD_SHARE = 0.15
 PICKUP_SHARE = 0.15
 LONGEST_PICKUP_BEATS = 2
+DONE = {1: "crossfade", 2: "crossfade, decay", 3: "rings over", 4: "rings over, by stem"}  # by way of joining
 COVERED = 0.03  # a held sound this far (15 dB) below what follows is not missed
 
 
@@ -122,7 +123,7 @@ class _Examined:
             return "fade out"
         if not isinstance(self.old, Piece):
             return "fade in"
-        return "crossfade, decay" if self.timeline.joining >= DECAYS_SINCE else "crossfade"
+        return DONE[min(self.timeline.joining, WITHOUT_STEMS if not self.song.stems else NEWEST_JOINING)]
 
     def clean_words(self, level: float | None) -> str:
         return "clean" if level is None or abs(level) < 1 else f"clean, {_step_words(level)}"
@@ -179,7 +180,7 @@ class _Examined:
 
     def cut_transient(self) -> str | None:
         """An attack within 15 ms ahead of the line that the join leaves by half, in words."""
-        if self.ends_softly:
+        if self.ends_softly or self.handed_over:
             return None
         old, new = self.attacks(self.old_sound), self.attacks(self.new_sound)
         both = {slot for slot in old if any(abs(slot - other) <= 2 for other in new)}
@@ -211,6 +212,12 @@ class _Examined:
         up = 0.5 - 0.5 * np.cos(np.pi * np.clip((times_ms - end_ms) / length_ms + 1, 0, 1))
         power: Floats = (up if rising else 1 - up) ** 2 / (up**2 + (1 - up) ** 2)
         return power
+
+    @property
+    def handed_over(self) -> bool:
+        """Whether attacks just ahead of the line are whole, or not heard, in any case."""
+        pieces = isinstance(self.old, Piece) and isinstance(self.new, Piece)
+        return pieces and self.timeline.joining >= HANDOVERS_SINCE
 
     # Held sounds and pickups
 

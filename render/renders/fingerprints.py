@@ -54,7 +54,7 @@ def hash_forms(
     hashes: dict[str, str] = {}
     for timeline in timelines:
         treatments = {str(s.treatment): _made_of(s.treatment, stems, fit) for s in timeline.spans}
-        name, form_hash = timeline.form.name, content_hash(timeline, audio.sha256, treatments)
+        name, form_hash = timeline.form.name, content_hash(timeline, audio.sha256, treatments, sums(stems))
         for other, other_hash in hashes.items():
             if other_hash == form_hash:
                 raise RenderError(

@@ -87,7 +87,7 @@ def stretches(splicer: Splicer, settled: int) -> list[BounceStretch]:
         stop = min(span.stop - span.fade_out, timeline.stop - timeline.fade_out)
         stop = min(stop, span.start + splicer.source.frames - span.source)
         others = [(other.start, other.stop) for other in timeline.spans if other is not span]
-        others += [(decay.start, decay.start + len(decay.samples)) for decay in splicer.decays]
+        others += [(edit.start, edit.start + len(edit.samples)) for edit in splicer.edits]
         for other_start, other_stop in others:
             if other_start >= stop or other_stop + settled <= start:
                 continue

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 from render.audio.containers import LONGEST_WAV_BYTES, pad_wav, wav_bytes
 from render.audio.stem_fit import StemFit, check_stems
-from render.audio.timeline import Timeline, lay_out, longest_lead
+from render.audio.timeline import STEMS_SINCE, Timeline, lay_out, longest_lead
 from render.errors import RenderError, WriteError
 from render.files import OWNERS_FOLDER, one_at_a_time, replacing
 from render.renders.fingerprints import fingerprint, hash_forms, is_unchanged, sums
@@ -165,17 +165,23 @@ class _Renderer:
                 )
 
     def _stem_fingerprints(self) -> dict[str, Fingerprint]:
-        """Fingerprints of the stems, where some form treats them (else nothing depends on them)."""
-        used = {str(p.treatment) for f in self.song.forms for p in f.parts if isinstance(p, Piece)} - {""}
+        """Fingerprints of the stems, where a form treats them or they are joined each on its own."""
+        used = self._treats or self.song.joining >= STEMS_SINCE
         before = self.old.stems if self.old else {}
         return {
             name: fingerprint(path, self.song.folder, before.get(name))
             for name, path in (self.song.stems.items() if used else ())
         }
 
+    @property
+    def _treats(self) -> bool:
+        """Whether some form leaves stems out."""
+        pieces = [p for f in self.song.forms for p in f.parts if isinstance(p, Piece)]
+        return any(piece.treatment.mode != "all" for piece in pieces)
+
     def _fit_stems(self, audio: Fingerprint, stems: dict[str, Fingerprint]) -> StemFit | None:
         """How the stems fit the bounce: known from the last render, or found."""
-        if not stems:
+        if not self._treats:
             return None
         old = self.old
         if old and old.stem_fit and (old.audio.sha256, sums(old.stems)) == (audio.sha256, sums(stems)):

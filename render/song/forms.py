@@ -54,6 +54,10 @@ class Treatment:
     def __str__(self) -> str:
         return "" if self.mode == "all" else f"{self.mode} {' and '.join(self.stems)}"
 
+    def plays(self, stem: str) -> bool:
+        """Whether a stem is heard."""
+        return (stem in self.stems) == (self.mode == "only")
+
 
 @dataclass(frozen=True)
 class Piece:

@@ -47,9 +47,11 @@ MOST_MISTAKES = 8  # in forms that are named at once
 # that no section names. Our own rule of thumb: a decay rarely outlasts it. `song.bars` overrides it.
 LONGEST_TAIL_BARS = 2
 LONGEST_TAIL_S = 6
-# How forms are joined and opened, as a version: 1 crossfades ahead of the line, whatever sounds there; 2 cuts
-# ahead of the attacks that come early, and fades in for 5 ms where a form opens without a lead-in.
-NEWEST_JOINING = 2
+# How forms are joined and opened, as a version: 1 crossfades ahead of the line, whatever sounds there; in 2
+# what rang dies away under the new downbeat, and forms that open without a lead-in fade in for 5 ms; in 3 it
+# rings until its own next attack, and early attacks are whole; in 4 each stem does so on its own.
+NEWEST_JOINING = 4
+WITHOUT_STEMS = 3
 
 
 @dataclass(frozen=True)
@@ -168,6 +170,7 @@ def song_from_text(text: str, folder: Path) -> Song:
         listeners=_listeners(file, [form.name for form in forms]),
         matching=file.render.matching,
         crossfade_ms=file.render.crossfade_ms,
+        joining=NEWEST_JOINING if stems else WITHOUT_STEMS,
         rounds=file.plan.rounds,
         days=file.plan.days,
         rests=_rests(file),

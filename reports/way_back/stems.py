@@ -52,14 +52,17 @@ class StemSource:
 
     def read(self, treatment: Treatment, start: int, stop: int) -> Audio:
         """Frames [start, stop): (frames, channels) float32, at unity gain."""
-        plays = treatment.mode == "all" or (self.name in treatment.stems) == (treatment.mode == "only")
-        if not plays:
+        if not treatment.plays(self.name):
             return np.zeros((stop - start, self.channels), np.float32)
         self.file.seek(start)
         block: Audio = self.file.read(stop - start, dtype="float32", always_2d=True)
         if len(block) < stop - start:
             raise AudioError(f"{self.file.name} cannot be decoded to its end; export it again")
         return block
+
+    def apart(self, treatment: Treatment, start: int, stop: int) -> list[Audio]:
+        """The same, alone in a list: a stem is no sum of others."""
+        return [self.read(treatment, start, stop)]
 
 
 def stems_bytes(song: Song, form: Form) -> int:

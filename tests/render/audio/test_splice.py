@@ -13,7 +13,8 @@ import soundfile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from render.audio.splice import Splicer, crossfade_gains
+from render.audio.crossfade import crossfade_gains
+from render.audio.splice import Splicer
 from render.audio.stems import Mixes, fit_stems, read_audio
 from render.audio.timeline import lay_out, longest_lead
 from render.song.song import song_from_text

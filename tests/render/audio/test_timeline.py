@@ -4,6 +4,7 @@ At 48 kHz and 120 beats a minute a beat is 24000 frames and a bar of 4/4 is 9600
 frames and ends 2 ms = 96 frames before the line; from silence 5 ms = 240 frames.
 """
 
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -23,12 +24,15 @@ def line(bar):
 
 @pytest.fixture(scope="module")
 def laid_out(tmp_path_factory):
-    """Lay out a form, given as its parts, in a song of 12 bars that ends half a second after them."""
+    """Lay out a form, given as its parts, in a song of 12 bars that ends half a second after them.
 
-    def lay(parts, **options):
+    By default with the crossfades of the first two versions of joining.
+    """
+
+    def lay(parts, joining=2, **options):
         folder = tmp_path_factory.mktemp("song")
         song = make_song(folder, forms={"tried": parts}, **{"subtype": "PCM_16", "channels": 1, **options})
-        return lay_out(song, song.form("tried"))
+        return lay_out(replace(song, joining=joining), song.form("tried"))
 
     return lay
 
@@ -62,6 +66,16 @@ def test_a_crossfade_lies_ahead_of_the_line_and_lengths_stay(laid_out):
     assert second[:4] == (at - CROSSFADE, 4 * BAR - AHEAD, line(5) - AHEAD - CROSSFADE, CROSSFADE)
     assert third[0] == 4 * BAR - AHEAD - CROSSFADE
     assert joins(timeline) == [(2 * BAR, 2 * BAR, 0, 1), (4 * BAR, 4 * BAR, 1, 2)]
+
+
+@pytest.mark.parametrize("joining", [3, 4])
+def test_from_the_third_version_on_parts_meet_where_the_new_one_takes_over(laid_out, joining):
+    timeline = laid_out(["intro", "refrain", "verse bars 3-4"], joining=joining)
+    first, second, third = spans(timeline)
+    assert first == (-LEAD_IN, 2 * BAR - BEAT, 0, 0, 0)
+    assert second == (2 * BAR - BEAT, 6 * BAR, line(7) - BEAT, 0, 0)
+    assert third[:4] == (6 * BAR, 8 * BAR + BEAT, line(5), 0)  # rings on for a beat
+    assert joins(timeline) == joins(laid_out(["intro", "refrain", "verse bars 3-4"]))
 
 
 def test_neighbours_in_the_song_go_on_unbroken(laid_out):

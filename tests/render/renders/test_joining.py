@@ -13,7 +13,7 @@ from render.audio.stems import Mixes
 from render.audio.timeline import lay_out
 from render.renders.manifest import SUM, Manifest, as_begun, manifest_path
 from render.renders.render_forms import render_forms
-from render.song.song import NEWEST_JOINING, load_song
+from render.song.song import NEWEST_JOINING, WITHOUT_STEMS, load_song
 from render.steps import no_step
 from sessions.study import Study
 from tests.songs import make_song, make_study
@@ -26,11 +26,30 @@ def hashes(manifest: Manifest) -> dict[str, str]:
 def test_a_new_study_is_joined_in_the_newest_way(tmp_path: Path) -> None:
     song = make_song(tmp_path)
     newest, first = render_forms(song), replace(song, joining=1)
-    assert newest.joining == NEWEST_JOINING and as_begun(song).joining == NEWEST_JOINING
+    assert newest.joining == WITHOUT_STEMS and as_begun(song).joining == WITHOUT_STEMS
     manifest_path(tmp_path).unlink()
     before = hashes(render_forms(first))
     assert before["as written"] == hashes(newest)["as written"]  # it has no joins
     assert before["refrain first"] != hashes(newest)["refrain first"]
+
+
+def test_with_stems_a_new_study_joins_each_on_its_own_and_one_begun_without_goes_on_as_it_was(
+    tmp_path: Path,
+) -> None:
+    alone = render_forms(make_song(tmp_path / "a"))
+    with_stems = make_song(tmp_path / "b", stems=("drums", "voice"))
+    assert render_forms(with_stems).joining == NEWEST_JOINING
+    begun = make_song(tmp_path / "a", stems=("drums", "voice"))  # the same bounce, stems added later
+    assert begun.joining == NEWEST_JOINING
+    again = render_forms(begun)
+    assert again.joining == WITHOUT_STEMS and hashes(again) == hashes(alone)
+
+
+def test_other_stems_make_other_forms_only_where_there_are_joins(tmp_path: Path) -> None:
+    before = hashes(render_forms(make_song(tmp_path, stems=("drums", "voice"))))
+    after = hashes(render_forms(make_song(tmp_path, stems=("bass", "voice"))))
+    assert before["as written"] == after["as written"]
+    assert before["refrain first"] != after["refrain first"]
 
 
 def test_a_study_rendered_before_there_were_versions_keeps_its_renders(tmp_path: Path) -> None:
