@@ -31,6 +31,7 @@ from listening.page.host import listening_socket, page_server, prepare
 from listening.page.server import create_app
 from sessions.study import Study
 from tests.page_study import SONG_TOML, make_study
+from tests.unmasking import unmasked
 
 RESULTS = Path(__file__).with_name("RESULTS_page.md")
 BAR_S = 4.0
@@ -82,7 +83,7 @@ class Listener:
         code = due["code"]
         sound = await self.ask("sound", "GET", due["sound"])
         self.tally.sound_bytes += len(sound.content)
-        seconds = flac_seconds(sound.content)
+        seconds = flac_seconds(unmasked(sound.content, int(due["mask"], 16)))
         listen = f"/api/listens/{code}"
         await self.ask("begin", "POST", f"{listen}/begin", {"sitting": sitting, "key": secrets.token_hex(12)})
         began = time.monotonic()
