@@ -60,8 +60,8 @@ def write_beside(path: Path, data: bytes) -> None:
 def sweep(folder: Path) -> None:
     """Take out what killed processes left under temporary names, in a folder and in those right inside it."""
     for half in [*folder.glob(".*.part"), *folder.glob("*/.*.part")]:
-        found = re.fullmatch(r"\..+\.(\d+)\.part", half.name)
-        if found and not _runs(int(found[1])):
+        match = re.fullmatch(r"\..+\.(\d+)\.part", half.name)
+        if match and not _runs(int(match[1])):
             with suppress(OSError):  # on Windows, of a process that still has it open
                 half.unlink()
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -21,6 +20,7 @@ from listening.maker.workspace import Workspace
 from listening.rounds import Round, enter_round
 from sessions.clock import Clock, system_clock
 from sessions.study import Study
+from tests.serving import running
 
 JOB_S = 120.0  # what a job may take on a slow machine
 
@@ -97,22 +97,12 @@ def maker_page(folder: Path, store: str | None = None, clock: Clock = system_clo
         create_app(work, keys), log_level="warning", access_log=False, server_header=False, lifespan="off",
         ws="none",
     )  # fmt: skip
-    server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
-    thread.start()
-    until = time.monotonic() + 30
-    while not server.started:
-        assert time.monotonic() < until, "the server did not start"
-        time.sleep(0.02)
-    base = f"http://127.0.0.1:{door.getsockname()[1]}"
-    try:
-        with httpx.Client(base_url=base, timeout=60) as client:
+    with running(uvicorn.Server(config), door) as base, httpx.Client(base_url=base, timeout=60) as client:
+        try:
             yield MakerPage(work, keys, base, client, keys.exchange(keys.mint()))
-    finally:
-        work.jobs.cancel_all()
-        hosts_of(work).stop()
-        server.should_exit = True
-        thread.join(timeout=10)
+        finally:
+            work.jobs.cancel_all()
+            hosts_of(work).stop()
 
 
 def hear_one(study: Study, name: str, rating: float, text: str) -> tuple[Round, int]:

@@ -41,16 +41,32 @@ def page_of(rendered_short: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     monkeypatch.setattr(
         "listening.local.level.LEVEL_CHECK_S", 0.6
     )  # its whole length is heard in test_page_round
-    with served(copied(rendered_short, tmp_path / "study")) as running:
-        yield running
+    with served(copied(rendered_short, tmp_path / "study")) as page:
+        yield page
 
 
 @pytest.fixture
 def long_page_of(rendered_long: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Served]:
     """The same with forms of some ten seconds (a test module imports `rendered_long` too)."""
     monkeypatch.setattr("listening.local.level.LEVEL_CHECK_S", 0.6)
-    with served(copied(rendered_long, tmp_path / "study")) as running:
-        yield running
+    with served(copied(rendered_long, tmp_path / "study")) as page:
+        yield page
+
+
+@contextmanager
+def running(server: uvicorn.Server, door: socket.socket) -> Iterator[str]:
+    """A server that answers at `door` for as long as the block runs; its address."""
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
+    thread.start()
+    until = time.monotonic() + 30
+    while not server.started:
+        assert time.monotonic() < until, "the server did not start"
+        time.sleep(0.02)
+    try:
+        yield f"http://127.0.0.1:{door.getsockname()[1]}"
+    finally:
+        server.should_exit = True
+        thread.join(timeout=10)
 
 
 @contextmanager
@@ -60,17 +76,8 @@ def served(study: Study, port: int = 0, **options: object) -> Iterator[Served]:
     prepare(study, app, lambda _text: None)
     door = listening_socket("127.0.0.1", port, print)
     server = page_server(app)
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
-    thread.start()
-    until = time.monotonic() + 30
-    while not server.started:
-        assert time.monotonic() < until, "the server did not start"
-        time.sleep(0.02)
-    try:
-        yield Served(study, app, f"http://127.0.0.1:{door.getsockname()[1]}", server)
-    finally:
-        server.should_exit = True
-        thread.join(timeout=10)
+    with running(server, door) as base:
+        yield Served(study, app, base, server)
 
 
 def free_port() -> int:

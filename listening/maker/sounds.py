@@ -98,10 +98,10 @@ def _around_join(work: Workspace, song: Song, asked: Mapping[str, str], joined: 
 
 def _after_step(work: Workspace, song: Song, asked: Mapping[str, str]) -> Audio:
     """The form decided on, around the place where a step of its way back shows."""
-    found = step_heard(work, asked.get("step", ""))
-    if found is None or found[1].after is None:
+    step = step_heard(work, asked.get("step", ""))
+    if step is None or step[1].after is None:
         raise PageError(404, "nothing", "There is no such step.")
-    form, after = song.form(found[0]), found[1].after
+    form, after = song.form(step[0]), step[1].after
     require_playable(work, song, form)
     return form_excerpt(song, form, after.first_frame, after.first_frame + after.frames)
 

@@ -41,8 +41,8 @@ class MaskedCopy:
         with self.path.open("rb") as file:
             length = self.path.stat().st_size.to_bytes(LENGTH_BYTES, "little")
             file.seek(max(first - LENGTH_BYTES, 0))
-            found = length[first:last] + file.read(last - max(first, LENGTH_BYTES))
-        return found.ljust(last - first, b"\0")
+            content = length[first:last] + file.read(last - max(first, LENGTH_BYTES))
+        return content.ljust(last - first, b"\0")
 
 
 def mask(data: bytes, start: int, key: int) -> bytes:

@@ -102,11 +102,11 @@ def search(folder: Path, bounce_path: Path, bounce: Audio, step: Step = no_step)
     step("comparing the stems with the bounce", 0, len(paths) + 1)
     if (nulling := _nulling(dict(zip(names, paths, strict=True)), whole, bounce)) is not None:
         return nulling
-    found = []
+    examined = []
     for number, (name, path) in enumerate(zip(names, paths, strict=True), start=1):
         step(f"looking for {name} in the bounce", number, len(paths) + 1)
-        found.append(_examined(name, path, whole, bounce))
-    stems = tuple(found)
+        examined.append(_examined(name, path, whole, bounce))
+    stems = tuple(examined)
     usable = {s.name: s.path for s in stems if s.problem is None}
     fit = fit_stems(bounce, usable, whole.sample_rate) if usable else None
     return StemSearch(stems, fit, _moved_residual_db(stems, whole, bounce))

@@ -110,11 +110,11 @@ def beat_phases(curve: Onsets, grid: Grid, bars: int) -> BeatPhases:
 def chance_agreement(curve: Onsets, grid: Grid, bars: int, part: int) -> float:
     """What `local_agreement` is, on average, for the same song on grids that are none of it."""
     attacks = _Attacks(curve, grid, bars)
-    weight, found = attacks.by_bar(attacks.weights), []
+    weight, values = attacks.by_bar(attacks.weights), []
     for count in _NO_GRID:
         row = attacks.by_bar(attacks.weights * np.exp(2j * np.pi * count * part * attacks.position))
-        found.append(_agreement(np.convolve(row, np.ones(attacks.pool), mode="same"), weight, attacks.pool))
-    return float(np.mean(found))
+        values.append(_agreement(np.convolve(row, np.ones(attacks.pool), mode="same"), weight, attacks.pool))
+    return float(np.mean(values))
 
 
 def _agreement(pooled: Vectors, weight: Floats, pool: int) -> float:

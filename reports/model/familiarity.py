@@ -339,16 +339,16 @@ class Fit:
     def mean(self) -> Floats:
         """(G, K, m) means of all shared effects."""
         by_outer = self.left_mean.reshape(-1, self.inner, *self.left_mean.shape[1:])
-        found = self.left.back[:, None] @ by_outer + self.left.shift[:, None]
-        return np.asarray(found.reshape(-1, *found.shape[2:]), dtype=np.float64)
+        stacked = self.left.back[:, None] @ by_outer + self.left.shift[:, None]
+        return np.asarray(stacked.reshape(-1, *stacked.shape[2:]), dtype=np.float64)
 
     @cached_property
     def cover(self) -> Floats:
         """(G, K, K) their covariances, in units of the noise variance."""
         back = self.left.back[:, None]
         by_outer = self.left_cover.reshape(-1, self.inner, *self.left_cover.shape[1:])
-        found = back @ by_outer @ np.swapaxes(back, -1, -2) + self.left.extra[:, None]
-        return np.asarray(found.reshape(-1, *found.shape[2:]), dtype=np.float64)
+        stacked = back @ by_outer @ np.swapaxes(back, -1, -2) + self.left.extra[:, None]
+        return np.asarray(stacked.reshape(-1, *stacked.shape[2:]), dtype=np.float64)
 
     def noise_sd(self, which: int = 0) -> float:
         """The expected noise SD, in rating points."""

@@ -62,8 +62,8 @@ def points(value: float) -> str:
 
 def at_most(value: float) -> str:
     """A bound in rating points."""
-    told = points(value)
-    return told if told.startswith("less") else f"at most {told}"
+    stated = points(value)
+    return stated if stated.startswith("less") else f"at most {stated}"
 
 
 def chance(p: float) -> str:

@@ -77,7 +77,7 @@ def open_bundle_here(path: Path, folder: Path) -> BundleCheck:
         shutil.rmtree(left, ignore_errors=True)
     if half.is_dir():
         raise BundleError("another bundle is half opened here; go on with that one first")
-    found = open_bundle(path, half)
+    opened = open_bundle(path, half)
     taken = sorted({entry.name for entry in half.iterdir()} & {entry.name for entry in folder.iterdir()})
     if taken:
         shutil.rmtree(half)
@@ -86,7 +86,7 @@ def open_bundle_here(path: Path, folder: Path) -> BundleCheck:
             "folder of its own"
         )
     finish_opening(folder)
-    return found
+    return opened
 
 
 def finish_opening(folder: Path) -> None:

@@ -28,8 +28,8 @@ def context(work: Workspace) -> dict[str, Any]:
 
 def bundles(folder: Path) -> Mapping[str, Path]:
     """Files of the folder, or dropped onto the page, that may be bundles: name -> path."""
-    found = {path.name: path for path in sorted(folder.glob("*.zip")) if _is_own(path, folder)}
-    return found | {path.name: path for path in sorted((folder / BUNDLES_FOLDER).glob("[!.]*.zip"))}
+    bundles = {path.name: path for path in sorted(folder.glob("*.zip")) if _is_own(path, folder)}
+    return bundles | {path.name: path for path in sorted((folder / BUNDLES_FOLDER).glob("[!.]*.zip"))}
 
 
 def _is_own(path: Path, folder: Path) -> bool:

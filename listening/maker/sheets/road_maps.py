@@ -40,7 +40,7 @@ class Line:
 
 
 @dataclass(frozen=True)
-class RoadMap:
+class ShownRoadMap:
     """A form laid out, or what is wrong with it."""
 
     name: str
@@ -55,20 +55,20 @@ class RoadMap:
     problem: str = ""
 
 
-def road_map(work: Workspace, song: Song, form: Form, lead_frames: int) -> RoadMap:
+def road_map(work: Workspace, song: Song, form: Form, lead_frames: int) -> ShownRoadMap:
     """The road map of one form of the song."""
     try:
         timeline = lay_out(song, form)
     except FormError as error:
         lines = tuple(Line(n, text, "", 1, (), ()) for n, text in enumerate(form.texts, start=1))
-        return RoadMap(form.name, False, lines, (), "", 0.0, 0, None, "", str(error))
+        return ShownRoadMap(form.name, False, lines, (), "", 0.0, 0, None, "", str(error))
     findings = work.cache.get(findings_key(song, timeline))
     signs = [JoinSign(i, findings[i] if findings else None) for i in range(len(timeline.joins))]
     doubtful = sum(f.doubtful for f in findings) if findings is not None else (0 if not signs else None)
     texts = form.texts or tuple(part.text for part in form.parts)
     lines = tuple(_line(timeline, form, number, text, signs) for number, text in enumerate(texts, start=1))
     at_end = tuple(s for s, join in zip(signs, timeline.joins, strict=True) if join.after is None)
-    return RoadMap(
+    return ShownRoadMap(
         form.name, form.name == AS_WRITTEN, lines, at_end, bars_words(timeline.bars),
         (lead_frames + timeline.stop) / song.audio.sample_rate, len(signs), doubtful,
         "" if form.ending is None else str(form.ending),

@@ -220,12 +220,12 @@ def _suggest(work: Workspace, _args: Mapping[str, Any], version: str) -> Done:
         bounce = read_audio(song.audio.path)
         recall_frames(work.folder, song.audio.path, bounce, song.audio.sample_rate, part_of(step, 10, 70))
         step("listening for where the song changes", 70, 100)
-        found = suggest(bounce, song.grid, song.last_bar).sections
+        suggestion = suggest(bounce, song.grid, song.last_bar).sections
         step("writing them", 99, 100)
 
         def write(toml: str) -> str:  # marked before they are there: a kill between leaves none unmarked
-            new = replace_sections(toml, work.folder, found)
-            note_suggested(work, found)
+            new = replace_sections(toml, work.folder, suggestion)
+            note_suggested(work, suggestion)
             return new
 
         work.change("sections suggested", version, write)

@@ -231,10 +231,10 @@ def _parsed(meter: str) -> Meter:
     Raises:
         PageError: it is none.
     """
-    found = parse_meter(meter)
-    if found is None:
+    parsed = parse_meter(meter)
+    if parsed is None:
         raise PageError(422, "order", f"“{meter}” is no meter; it is written like “4/4” or “7/8”.")
-    return found
+    return parsed
 
 
 def _start_at(work: Workspace, args: Mapping[str, Any], version: str) -> Done:

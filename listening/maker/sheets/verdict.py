@@ -129,8 +129,8 @@ def report_made(work: Workspace) -> int:
 def report_is_old(work: Workspace, reading: Reading) -> bool:
     """Whether the report lacks what is recorded by now: its writing broke off, or it was opened elsewhere."""
     with suppress(OSError, ValueError):
-        told = json.loads((work.folder / REPORT / "verdict.json").read_text(encoding="utf-8"))
-        return bool(told["sealed"]) or len(told.get("decisions", ())) != reading.taken
+        written = json.loads((work.folder / REPORT / "verdict.json").read_text(encoding="utf-8"))
+        return bool(written["sealed"]) or len(written.get("decisions", ())) != reading.taken
     return True
 
 
@@ -229,9 +229,9 @@ def _decide(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
 
     def write(step: Step) -> tuple[str, ...]:
         step("writing the way back", 0, 0)
-        found = decisions.decide(work.study(), form, because, by, stems=stems, step=step).lines
+        lines = decisions.decide(work.study(), form, because, by, stems=stems, step=step).lines
         work.cache.pop("tried", None)
-        return found
+        return lines
 
     work.jobs.start("decide", "recording the decision and writing the way back", write)
     return Done()

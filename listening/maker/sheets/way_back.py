@@ -21,7 +21,7 @@ GROUPS = IN_PROJECT, AGAIN, BY_EAR = (
 
 
 @dataclass(frozen=True)
-class Passage:
+class BouncePassage:
     """A stretch of sound: its first frame and how many there are."""
 
     first_frame: int
@@ -37,29 +37,29 @@ class TickStep:
     group: str
     words: str
     note: str
-    before: Passage | None
-    after: Passage | None
+    before: BouncePassage | None
+    after: BouncePassage | None
 
 
 def tick_steps(song: Song, way: WayBack, manifest: Manifest) -> tuple[TickStep, ...]:
     """All steps of a way back: edits in the project, what is performed again, joins to check by ear."""
     places = _Places(song, way)
-    found = []
+    steps = []
     for one, step in zip(project_steps(way, manifest), way.sheet.steps, strict=True):
         note = f"{one.effect}; it shows at {one.place}"
         form_s = one.form_s - manifest.lead_s
         before_s = _heard_at_s(step)
         before = places.before(places.bounce_at_s(form_s) if before_s is None else before_s)
         after = places.after(form_s)
-        found.append(TickStep(one.id, IN_PROJECT, one.words, note, before, after))
+        steps.append(TickStep(one.id, IN_PROJECT, one.words, note, before, after))
     for item in way.again:
         words = f"{bars_of(item)}, {item.part}: {item.what}"
         key = hashlib.sha256(f"{way.form}/{words}".encode()).hexdigest()[:12]
         group = BY_EAR if item.by_ear else AGAIN
         form_s = places.form_s(item.first_bar)
         before, after = places.before(places.bounce_at_s(form_s)), places.after(form_s)
-        found.append(TickStep(key, group, words, item.why, before, after))
-    return tuple(found)
+        steps.append(TickStep(key, group, words, item.why, before, after))
+    return tuple(steps)
 
 
 def contents_words(folder: Path) -> str:
@@ -108,16 +108,16 @@ class _Places:
             return None
         return float(mark.bounce_s) + form_s - self.form_s(mark.first_bar)
 
-    def before(self, at_s: float | None) -> Passage | None:
+    def before(self, at_s: float | None) -> BouncePassage | None:
         """The bounce around a place, in frames of its file."""
         return None if at_s is None else self._around(at_s, 0, self.song.audio.frames)
 
-    def after(self, at_s: float) -> Passage:
+    def after(self, at_s: float) -> BouncePassage:
         """The form around a place, in frames after its first bar line."""
         return self._around(at_s, self.timeline.start, self.timeline.stop)
 
-    def _around(self, at_s: float, low: int, high: int) -> Passage:
+    def _around(self, at_s: float, low: int, high: int) -> BouncePassage:
         rate, bars_s = self.song.audio.sample_rate, float(self.song.grid.stretch(1).bar_s) * AROUND_BARS
         first = min(max(round((at_s - bars_s) * rate), low), high - 1)
         stop = min(max(round((at_s + bars_s) * rate), first + 1), high)
-        return Passage(first, stop - first)
+        return BouncePassage(first, stop - first)
