@@ -1,7 +1,7 @@
 """Decision rules: from posterior chances and listens heard to the verdict's state."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Final, Literal, TypeAlias
 
@@ -67,28 +67,29 @@ class Rules:
 class Chances:
     """Posterior summary of F forms: (F,) chance to be best, expected loss of choosing it (points).
 
-    `close` (F, F) is the chance that two forms lie within CLOSE_POINTS of each other; `most_loss` (F,) what
-    choosing a form gives away at most, with a chance of .95.
+    `draws` (N, F) are what it was made from.
     """
 
     best: Floats
     loss: Floats
-    close: Floats
-    most_loss: Floats
+    draws: Floats = field(repr=False)
 
     @staticmethod
     def of(draws: Floats) -> "Chances":
         """From (N, F) draws of the settled effects; an exact tie is shared evenly."""
         top = draws.max(1, keepdims=True)
         wins = draws == top
-        close = np.eye(draws.shape[1])
-        for a in range(draws.shape[1] - 1):
-            near = (np.abs(draws[:, a + 1 :] - draws[:, [a]]) <= CLOSE_POINTS).mean(0)
-            close[a, a + 1 :] = close[a + 1 :, a] = near
-        off = top - draws
+        return Chances((wins / wins.sum(1, keepdims=True)).mean(0), (top - draws).mean(0), draws)
+
+    def close(self, a: int, b: int) -> float:
+        """The chance that two forms lie within CLOSE_POINTS of each other."""
+        return float((np.abs(self.draws[:, a] - self.draws[:, b]) <= CLOSE_POINTS).mean())
+
+    def most_loss(self, form: int) -> float:
+        """What choosing a form gives away at most, in points, with a chance of .95."""
+        off = self.draws.max(1) - self.draws[:, form]
         rank = min(int(0.95 * len(off)), len(off) - 1)
-        most = np.partition(off, rank, axis=0)[rank]
-        return Chances((wins / wins.sum(1, keepdims=True)).mean(0), off.mean(0), close, most)
+        return float(np.partition(off, rank)[rank])
 
     @property
     def order(self) -> list[int]:
@@ -210,10 +211,10 @@ def safe_but_for_late(chances: Chances, rules: Rules, cautious: CautiousReadings
 
 def _even(chances: Chances, rules: Rules, cautious: CautiousReadings) -> tuple[int, int] | None:
     a, b = chances.order[:2]
-    if chances.close[a, b] < rules.even_chance:
+    if chances.close(a, b) < rules.even_chance:
         return None
     for reading in (cautious.own_way, cautious.slow):
-        if reading.close[a, b] < rules.even_cautious_chance or reading.order[0] not in (a, b):
+        if reading.close(a, b) < rules.even_cautious_chance or reading.order[0] not in (a, b):
             return None
     first = cautious.late.order[0]
     return (a, b) if first in (a, b) or not cautious.sinking(a, rules) else None
@@ -231,7 +232,7 @@ def safe_risk(leader: int, chances: Chances, cautious: CautiousReadings) -> floa
 def even_risk(even: tuple[int, int], chances: Chances, cautious: CautiousReadings) -> float:
     """What a free choice between two forms gives away at most, in points: the readings' largest bound."""
     readings = (chances, cautious.own_way, cautious.slow)
-    return float(max(reading.most_loss[form] for reading in readings for form in even))
+    return float(max(reading.most_loss(form) for reading in readings for form in even))
 
 
 def settled_interval(draws: Floats, share: float = 0.90) -> tuple[Floats, Floats]:

@@ -32,8 +32,9 @@ class Mixture:
         stretch = np.sqrt(self.df / rng.chisquare(self.df, count))
         edges = np.cumsum(self.weight) * count / self.weight.sum()
         point = np.minimum(np.searchsorted(edges, np.arange(count) + 0.5), len(edges) - 1)
-        root = np.linalg.cholesky(self.cover + 1e-12 * np.eye(self.mean.shape[1]))
-        steps = np.einsum("nij,nj->ni", root[point], normal)
+        drawn, at = np.unique(point, return_inverse=True)
+        root = np.linalg.cholesky(self.cover[drawn] + 1e-12 * np.eye(self.mean.shape[1]))
+        steps = np.einsum("nij,nj->ni", root[at], normal)
         return np.asarray(self.mean[point] + stretch[:, None] * steps, dtype=np.float64)
 
     def moments(self) -> tuple[Floats, Floats]:

@@ -117,12 +117,14 @@ def run(
     draws: int = DRAWS,
     until_enough: bool = False,
     equally_precise: bool = False,
+    ask_even: bool = True,
 ) -> Campaign:
     """Reads studies that differ in their ratings alone after every round up to `last`, until each is clear.
 
     After the rounds in `leaders`, every study is read, clear or not. `step` is called after each round.
     With `until_enough`, a study is left alone once it is safe to choose.
-    `equally_precise` reads all listeners with the same precision, where the world is known to be so.
+    `equally_precise` reads all listeners with the same precision, where the world is known to be so. Without
+    `ask_even`, readings that could only be even are left out.
     """
     rules = rules or Rules()
     campaign = Campaign.empty(last, len(made))
@@ -136,7 +138,9 @@ def run(
             until_now = np.flatnonzero(made[0].round <= done)
             seen = made[0].seen.only(until_now)
             ratings = np.column_stack([made[i].seen.rating[until_now] for i in left.tolist()])
-            after = _Round(seen, made[0].round[until_now], ratings, weights, heard, rules, seed, draws)
+            after = _Round(
+                seen, made[0].round[until_now], ratings, weights, heard, rules, seed, draws, ask_even
+            )
             alike = [(after, list(range(len(left))))]
             for after_round, columns in alike if equally_precise else after.by_precision():
                 for own, column in enumerate(columns):
@@ -157,6 +161,7 @@ class _Round:
     rules: Rules
     seed: int
     draws: int
+    ask_even: bool
 
     def by_precision(self) -> list[tuple["_Round", list[int]]]:
         """The studies in groups that share their listeners' noise ratios, with their columns."""
@@ -201,7 +206,7 @@ class _Round:
     def read_into(self, campaign: Campaign, row: int, study: int, column: int, ask: bool) -> None:
         """Reads one study; the gates are only looked at with `ask`."""
         mean, cover = self.moments[0][column], self.moments[1][column]
-        if not ask or not _may_stop(mean, cover, self.rules):
+        if not ask or not _may_stop(mean, cover, self.rules, self.ask_even):
             campaign.leader[row, study] = int(mean.argmax())
             return
         chances = self._chances("main", column)
@@ -221,8 +226,8 @@ class _Round:
             campaign.even_risk[row, study] = even_risk(ruling.even, chances, cautious)
 
 
-def _may_stop(mean: Floats, cover: Floats, rules: Rules) -> bool:
-    """Whether the posterior's moments leave it possible that a reading is clear, safe or even.
+def _may_stop(mean: Floats, cover: Floats, rules: Rules, ask_even: bool) -> bool:
+    """Whether the posterior's moments leave it possible that a reading is clear, safe or (if asked) even.
 
     A normal approximation with room to spare; it saves the draws of most readings.
     """
@@ -235,5 +240,5 @@ def _may_stop(mean: Floats, cover: Floats, rules: Rules) -> bool:
     return (
         NORMAL.cdf(z) >= rules.clear_chance - 0.05
         or loss <= 1.2 * rules.safe_loss
-        or close >= rules.even_chance - 0.12
+        or (ask_even and close >= rules.even_chance - 0.12)
     )

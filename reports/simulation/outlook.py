@@ -184,7 +184,7 @@ class _Work:
         read = [study for lead in rows for study in made[lead][:size]]
         state = run(
             read, self.panel.shares, rounds, self.plan.day_of, seed=self.seed, draws=DRAWS,
-            equally_precise=True, step=lambda: self._step(size),
+            equally_precise=True, ask_even=False, step=lambda: self._step(size),
         )  # fmt: skip
         safe, clear = (np.split(at.any(0).astype(float), len(rows)) for at in (state.enough, state.clear))
         for i, lead in enumerate(rows):

@@ -45,7 +45,7 @@ def to_go(
     campaign = run(
         made, panel.weights, last, pace.day_of, seed=seed, draws=DRAWS, equally_precise=True,
         step=lambda: progress(next(done), last) if progress else None,
-        until_enough=True,
+        until_enough=True, ask_even=False,
     )  # fmt: skip
     first_enough = campaign.first_enough
     needed = next(

@@ -39,8 +39,9 @@ def ruling(
     late_loss: float = 0, close: float = 0, close_own: float = 0.6, **heard: object
 ) -> Ruling:  # fmt: skip
     def chances(p: float, lost: float, near: float) -> Chances:
-        pair = np.array([lost, runner_up_loss])
-        return Chances(np.array([p, 1 - p]), pair, np.array([[1, near], [near, 1]]), 2 * pair)
+        draws = np.zeros((1000, 2))
+        draws[round(1000 * near) :, 0] = 10.0  # as many within 3 points of each other as `near` says
+        return Chances(np.array([p, 1 - p]), np.array([lost, runner_up_loss]), draws)
 
     cautious = CautiousReadings(
         lambda: chances(slow, 0, close_own),
