@@ -21,6 +21,11 @@ def markdown(facts: Facts, sentence: str, case: Dissent | None, way: WayBack | N
     """The whole report as Markdown; sealed, progress and the sealed state only."""
     lines = [f"# {plain(facts.song.title)}: which form?", "", f"Report of {facts.made_date}.", ""]
     lines += [f"**{message(sentence)}**", ""]
+    if facts.sealed and facts.judgement is not None and facts.judgement.may_stop:
+        lines += [
+            "Opening the study now is regular, not early; a round in progress may be finished first.",
+            "",
+        ]
     if facts.simulated:
         lines += [f"Simulated listeners, not people: {plain(phrases.listed(facts.simulated))}.", ""]
     for warning in facts.warnings:

@@ -14,9 +14,11 @@ from typing import Any
 
 from render.steps import Step, no_step
 from reports.facts.dissent import dissent
+from reports.facts.panel_reading import read_panel
 from reports.facts.ratings import COLUMNS
 from reports.facts.study_facts import Facts, gather
 from reports.files import REPORT, cell, write_text, writing_into
+from reports.model.gates import SAFE
 from reports.model.reading import SEED
 from reports.output import html, markdown
 from reports.output.sound import AUDIO, BESIDE, Sound, SoundOptions, write_sound
@@ -64,10 +66,19 @@ def write_report(
     _ = study.song, study.manifest
     sealed = open_now and study.has_log and study.log.contents(listens=False).opened is None
     if sealed and study.log.has_ratings():
-        study.log.add_event("opened", {"why": "asked for with `report --open`"})
+        study.log.add_event("opened", {"why": why_opened(study)})
     step("reading the log and the ratings", 0, 1)
     facts = gather(study, seed=seed)
     return write_facts(facts, way_back(facts), study.folder / REPORT, sound, step)
+
+
+def why_opened(study: Study) -> str:
+    """Why it is opened: regularly, where by its ratings listening may stop, or early."""
+    reading = read_panel(study)
+    if reading is None or not reading.may_stop:
+        return "early, before the planned rounds were done"
+    state = "safe to choose" if reading.state == SAFE else reading.state
+    return f"regularly: by the ratings listening might stop ({state})"
 
 
 def write_facts(

@@ -12,7 +12,7 @@ ALMOST_CERTAIN = 0.97  # our own word for such a chance of being the best
 NOTHING = "Keep listening: nothing has been rated yet."
 
 SEALED: dict[State, str] = {
-    CLEAR: "Clear: one form wins; its name stays sealed until the study is opened.",
+    CLEAR: "Clear: one form wins, and listening may stop; its name stays sealed until the study is opened.",
     SAFE: "Safe to choose: listening may stop; choosing the form in front gives away nothing that matters. "
     "Its name stays sealed until the study is opened.",
     LEANING: "Leaning: one form is ahead, but not for certain yet; names stay sealed.",

@@ -15,6 +15,7 @@ from listening.round_state import MAY_STOP, round_state
 from listening.rounds import Round, enter_round
 from listening.status import study_status
 from reports.facts.panel_reading import read_panel
+from reports.output.report import why_opened
 from sessions.plan_check import deviations
 from sessions.resting import KIND, FormReading, PanelReading, forms_at_rest, may_stop, resting_hashes
 from sessions.study import Study
@@ -72,14 +73,21 @@ def play(study: Study, rounds: int, likes: dict[int, float], seed: int) -> None:
     for _ in range(rounds):
         clock.forward(hours=24)
         for listener in study.song.listeners:
-            around = enter_round(study, listener.name, any_day=True)
-            sitting = study.log.sit_down(listener.name, "headphones", "device")
-            for demand in around.demands:
-                listen = around.begin(demand, sitting)
-                study.log.end_listen(listen.id, demand.render.frames)
-                rating = float(np.clip(round(dice.normal(likes.get(demand.form_id, 70), 6)), 0, 100))
-                study.log.rate(listen.id, {"overall": rating})
-            Round(study, listener.name).finish()
+            play_round(study, listener.name, likes, dice)
+
+
+def play_round(
+    study: Study, name: str, likes: dict[int, float], dice: np.random.Generator, finish: bool = True
+) -> None:
+    around = enter_round(study, name, any_day=True)
+    sitting = study.log.sit_down(name, "headphones", "device")
+    for demand in around.demands if finish else ():
+        listen = around.begin(demand, sitting)
+        study.log.end_listen(listen.id, demand.render.frames)
+        rating = float(np.clip(round(dice.normal(likes.get(demand.form_id, 70), 6)), 0, 100))
+        study.log.rate(listen.id, {"overall": rating})
+    if finish:
+        Round(study, name).finish()
 
 
 def test_later_rounds_are_without_it_and_the_log_can_be_checked(tmp_path: Path) -> None:
@@ -113,6 +121,7 @@ def test_listening_may_stop_is_told_without_a_name(tmp_path: Path) -> None:
     assert contents.opened is None and may_stop(contents.events) and resting_hashes(contents.events) == ()
     told = " ".join(study_status(study).lines)
     assert "Listening may stop" in told and not any(form.name in told for form in study.song.forms)
+    assert why_opened(study) == "regularly: by the ratings listening might stop (clear)"
     name = study.song.listeners[0].name
     for stage in ("rest", "ready", "listen"):  # where the page is, each time it is opened
         if stage == "ready":
@@ -126,6 +135,42 @@ def test_listening_may_stop_is_told_without_a_name(tmp_path: Path) -> None:
     study.log.add_event("opened", {"why": "a test"})
     contents = study.log.contents(name)
     assert MAY_STOP not in state_of(study, round_state(study, contents, name), contents, "drawer").text
+
+
+@pytest.mark.usefixtures("on_both_stores")
+@pytest.mark.parametrize("whole_round", [False, True])
+def test_two_hosts_that_read_at_once_agree(tmp_path: Path, whole_round: bool) -> None:
+    """One has read the ratings; before it writes, another reads them and begins a round, or plays it all."""
+    made = panel(tmp_path / "study", 2, rounds=12)
+    toml = made.folder / "song.toml"
+    toml.write_text(
+        toml.read_text(encoding="utf-8").replace("[plan]", "[plan]\nrests = true"), encoding="utf-8"
+    )
+    likes = {1: 30, 2: 35, 3: 72}
+    play(Study(made.folder, made.clock), 5, likes, seed=5)  # without a reader: nothing rests yet
+    made.clock.forward(hours=24)  # type: ignore[attr-defined]
+    ana, bo = (listener.name for listener in made.song.listeners)
+    one = Study(made.folder, made.clock, reader=read_panel)
+
+    def meanwhile(study: Study) -> PanelReading | None:
+        reading = read_panel(study)
+        if len(one.log.contents().rounds_of(ana)) == 5:
+            play_round(one, ana, likes, np.random.default_rng(8), finish=whole_round)
+        return reading
+
+    other = Study(made.folder, made.clock, reader=meanwhile)
+    enter_round(other, bo, any_day=True)
+    contents = other.log.contents()
+    begun = [contents.rounds_of(name)[-1] for name in (ana, bo)]
+    assert [round_.number for round_ in begun] == [6, 6]
+    assert {frozenset(round_.order) for round_ in begun} == {frozenset({3, 4, 5})}
+    gone = {contents.form(i).content_hash for i in (1, 2)}
+    events = [event for event in contents.events if event.kind == KIND]
+    assert len(events) == 2 + whole_round and {frozenset(event.detail["resting"]) for event in events} == {
+        frozenset(gone)
+    }
+    assert set(resting_hashes(one.log.contents().events)) == gone
+    assert list(deviations(contents, other.log.secret("plan_seed"))) == []
 
 
 def test_without_a_reader_nothing_rests(tmp_path: Path) -> None:
