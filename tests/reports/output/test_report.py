@@ -222,7 +222,8 @@ def test_open_now_opens_once_and_is_kept(tmp_path: Path) -> None:
     hear(study, likes(early_bridge=70), rounds=3, finish=False)
     assert not write_report(study, open_now=True).sealed
     assert not write_report(study, open_now=True).sealed
-    assert [event.kind for event in study.log.contents().events] == ["opened"]
+    (event,) = study.log.contents().events
+    assert event.kind == "opened" and event.detail["why"] == "early, before the planned rounds were done"
 
 
 @pytest.mark.usefixtures("on_both_stores")
