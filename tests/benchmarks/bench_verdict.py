@@ -180,9 +180,9 @@ def main() -> None:
         bodies = PARTS[name](options.studies)
         file: Path = options.results
         found = sections(file.read_text(encoding="utf-8")) if file.exists() else {"": "# The verdict\n\n"}
-        found |= {heading: f"\n{body}\n\n" for heading, body in bodies.items()}
-        text = found[""] + "".join(f"## {title}\n{found[title]}" for title in HEADINGS if title in found)
-        file.write_text(text.rstrip() + "\n", encoding="utf-8")
+        found |= bodies
+        told = [f"## {title}\n\n{found[title].strip()}" for title in HEADINGS if title in found]
+        file.write_text("\n\n".join([found[""].strip(), *told]) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
