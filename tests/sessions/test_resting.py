@@ -146,7 +146,7 @@ def test_two_hosts_that_read_at_once_agree(tmp_path: Path, whole_round: bool) ->
     toml.write_text(
         toml.read_text(encoding="utf-8").replace("[plan]", "[plan]\nrests = true"), encoding="utf-8"
     )
-    likes = {1: 30, 2: 35, 3: 72}
+    likes = {1: 30.0, 2: 35.0, 3: 72.0}
     play(Study(made.folder, made.clock), 5, likes, seed=5)  # without a reader: nothing rests yet
     made.clock.forward(hours=24)  # type: ignore[attr-defined]
     ana, bo = (listener.name for listener in made.song.listeners)
