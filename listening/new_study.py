@@ -5,14 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from render.errors import AudioError, SongError
 from render.files import replacing
 from render.proposals import new_song
-from render.proposals.live_take import LiveTake
 from render.song.beats_file import BEATS_FILE, beats_text, write_beats
 from render.song.song import SONG_FILE
 from render.steps import Step, no_step
+
+if TYPE_CHECKING:
+    from render.proposals.live_take import LiveTake
 
 
 @dataclass(frozen=True)

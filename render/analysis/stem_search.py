@@ -15,7 +15,6 @@ from pathlib import Path
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
-from scipy import fft, ndimage
 
 from render.arrays import Audio, Floats
 from render.audio.loudest import loudest
@@ -186,7 +185,9 @@ def find_offset(path: Path, info: AudioInfo, bounce: Audio) -> int | None:
 
     Uses the stem's loudest 20 s, and finds offsets up to 10 s.
     """
-    from scipy.signal.windows import tukey  # slow to import: only where a stem is looked for
+    # slow to import: only where a stem is looked for
+    from scipy import fft, ndimage
+    from scipy.signal.windows import tukey
 
     rate = info.sample_rate
     frames = min(round(EXCERPT_S * rate), info.frames)

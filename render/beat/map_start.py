@@ -13,7 +13,6 @@ from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
 from render.analysis.bar_features import describe
 from render.analysis.novelty import bar_likeness, bar_novelty
@@ -92,6 +91,8 @@ def _comb(tempo_map: TempoMap, seconds: float) -> _Comb:
 
 def _candidates(curve: Onsets, comb: _Comb) -> tuple[Floats, Floats]:
     """Places of tick 0 at which the beats meet attacks more than around them, and how much they do."""
+    from scipy import fft, signal  # slow to import: only where a map is laid
+
     weight = _weight(curve)
     first_marker_s = float(comb.markers_s[0]) if len(comb.markers_s) else 0.0
     reach_s = min(max(first_marker_s + 1, LONGEST_COUNT_IN_S), LONGEST_BEFORE_S)
@@ -105,9 +106,7 @@ def _candidates(curve: Onsets, comb: _Comb) -> tuple[Floats, Floats]:
     offsets = np.arange(-round(reach_s * curve.rate), round(latest_s * curve.rate) + 1)
     inside = np.searchsorted(at, len(weight) - offsets) - np.searchsorted(at, -offsets)
     mean = slid[offsets % size] / np.maximum(inside, 1)
-    from scipy.signal import find_peaks  # slow to import: only where a map is laid
-
-    peaks, _ = find_peaks(np.pad(mean, 1, constant_values=-1.0), distance=round(0.1 * curve.rate))
+    peaks, _ = signal.find_peaks(np.pad(mean, 1, constant_values=-1.0), distance=round(0.1 * curve.rate))
     peaks = peaks - 1
     return offsets[peaks] / curve.rate, mean[peaks]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -29,12 +30,14 @@ from render.errors import SongError
 from render.proposals.draft import Draft
 from render.proposals.idea import Idea
 from render.proposals.ideas import propose as propose_ideas
-from render.proposals.live_take import LiveTake, live_take
 from render.proposals.marked import as_suggestion, cued_sections, map_on_bounce
 from render.song.audio_header import audio_info
 from render.song.grid import Grid, Meter, exact, parse_meter
 from render.song.song import song_from_text
 from render.steps import Step, no_step, part_of
+
+if TYPE_CHECKING:
+    from render.proposals.live_take import LiveTake
 
 FORMS_TO_BEGIN_WITH = 2
 
@@ -104,7 +107,11 @@ def propose(
         song_frames(audio, info.sample_rate, part_of(step, *_ATTACKS))
     curve = onsets(audio, info.sample_rate)
     step(*_BEAT)
-    take = live_take(audio, curve, info.sample_rate, tempo, counted, start_s) if live else None
+    take: LiveTake | None = None
+    if live:
+        from render.proposals.live_take import live_take  # with SciPy, which is slow to import
+
+        take = live_take(audio, curve, info.sample_rate, tempo, counted, start_s)
     guessed = estimate(audio, info.sample_rate, counted, curve) if tempo is None and not live else None
     if take is not None:
         grid, odd = take.grid, OddBars(0, ())
