@@ -189,7 +189,7 @@ def _song_warnings(study: Study, bounce: Audio, fit: StemFit | None, lead: int, 
     warnings = (
         _bar_warnings(song) if tempo.better_tempo is None else []
     )  # with another tempo, they are others
-    peak = float(abs(bounce).max())
+    peak = max(float(bounce.max()), -float(bounce.min()))
     if peak > 1.0:
         warnings.append(
             f"the bounce peaks at {peak:.3f} of full scale; its samples are kept as they are, and renders "

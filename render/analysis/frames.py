@@ -25,6 +25,7 @@ _LOWEST_NOTE, _HIGHEST_NOTE = 45, 96  # MIDI: A2 (110 Hz) to C7
 _HIGHEST_HZ = 2600.0  # what the highest note needs
 _LOWEST_HZ, _TOP_HZ = 40.0, 10000.0
 _LISTENING = "listening for what begins when"
+_SMALL_BYTES = 96_000  # memory for less is taken from what was used before (glibc: 128 KiB)
 _BLOCK = 256  # windows, or rows of a product, at a time: what stays in a core's cache
 _KEPT = 4
 
@@ -88,22 +89,38 @@ def band_energies(audio: Audio, sample_rate: int, window: int, hop: int, step: S
     """Energy in logarithmic bands, `(steps, BANDS)`, of all channels' mean; step i is centred on frame
     i x hop."""
     size = _fast_length(window)
-    shape = np.hanning(window).astype(np.float32)
     triangles = _triangles(sample_rate, size)
     triangles = triangles[: int(np.flatnonzero(triangles.any(axis=1))[-1]) + 1]
+    spectra = _Spectra(window, size, len(triangles))
     out = np.empty((-(-len(audio) // hop), BANDS), np.float32)
     for first, views in _windows(audio, window, hop, window // 2):
         step(_LISTENING, first, len(out))
-        np.matmul(_power(views * shape, size, len(triangles)), triangles, out=out[first : first + len(views)])
+        np.matmul(spectra.power(views), triangles, out=out[first : first + len(views)])
     return out
 
 
-def _power(windows: Audio, size: int, bins: int) -> Audio:
-    """Power spectra of (n, window), `(n, bins)`: the lowest bins of a transform of `size`."""
-    spectra = np.fft.rfft(windows, size, axis=1)[:, :bins]
-    power = spectra.real**2
-    power += spectra.imag**2
-    return power.astype(np.float32, copy=False)
+class _Spectra:
+    """Power spectra of blocks of windows, in memory that is used again: fresh pages cost more than the
+    transforms, whose own memory is fresh where a call takes more than `_SMALL_BYTES`."""
+
+    def __init__(self, window: int, size: int, bins: int) -> None:
+        self._shape, self._bins = np.hanning(window).astype(np.float32), bins
+        self._windows = np.zeros((_BLOCK, size), np.float32)
+        self._transforms = np.empty((_BLOCK, size // 2 + 1), np.complex64)
+        self._rows = max(_SMALL_BYTES // (4 * size), 1)
+        self._power, self._imaginary = np.empty((2, _BLOCK, bins), np.float32)
+
+    def power(self, windows: Audio) -> Audio:
+        """Of (n, window): the lowest bins, `(n, bins)`, until the next call."""
+        n = len(windows)
+        np.multiply(windows, self._shape, out=self._windows[:n, : windows.shape[1]])
+        for few in range(0, n, self._rows):
+            some = slice(few, min(few + self._rows, n))
+            self._transforms[some] = np.fft.rfft(self._windows[some], axis=1)
+        transforms = self._transforms[:n, : self._bins]
+        power = np.multiply(transforms.real, transforms.real, out=self._power[:n])
+        power += np.multiply(transforms.imag, transforms.imag, out=self._imaginary[:n])
+        return power
 
 
 def _fast_length(frames: int) -> int:
@@ -154,11 +171,11 @@ def _chroma(audio: Audio, sample_rate: int, hop: int, step: Step) -> Audio:
     window = round(_CHROMA_WINDOW_S * rate)
     size = _fast_length(window)
     notes = _note_weights(rate, size)
-    shape = np.hanning(window).astype(np.float32)
+    spectra = _Spectra(window, size, len(notes))
     out = np.zeros((-(-len(low) // (hop // factor)), 12), np.float32)
     for first, views in _windows(low, window, hop // factor, window // 2):
         step(_LISTENING, first, len(out))
-        by_note = np.sqrt(_power(views * shape, size, len(notes)) @ notes)
+        by_note = np.sqrt(spectra.power(views) @ notes)
         # what stands out from its neighbouring notes is a tone; drums fill all of them alike
         around = (np.roll(by_note, 1, axis=1) + np.roll(by_note, -1, axis=1)) / 2
         tones = np.sqrt(np.maximum(by_note - around, 0.0))
