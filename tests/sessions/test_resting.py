@@ -16,12 +16,12 @@ from listening.rounds import Round, enter_round
 from listening.status import study_status
 from reports.facts.panel_reading import read_panel
 from reports.output.report import why_opened
-from sessions.plan_check import deviations
 from sessions.resting import KIND, FormReading, PanelReading, forms_at_rest, may_stop, resting_hashes
 from sessions.study import Study
 from tests.clocks import Ticking
 from tests.far_listener import Packet
 from tests.panels import panel
+from tests.plan_check import deviations
 
 HOPELESS = FormReading(main=0.01, slow=0.02, own_way=0.02, among_all=0.01, leads=False)
 GOOD = FormReading(main=0.45, slow=0.4, own_way=0.4, among_all=0.45, leads=True)
