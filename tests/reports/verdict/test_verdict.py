@@ -166,6 +166,15 @@ def test_safe_to_choose_never_says_best() -> None:
         assert judgement.as_json(sealed=True)["may_stop"] and "listening may stop" in judgement.sealed
 
 
+@pytest.mark.parametrize(("seed", "said"), [(9, "names another form"), (51, "is less sure of it")])
+def test_what_sinks_late_is_not_called_safe_and_a_note_says_why(seed: int, said: str) -> None:
+    """A form six points ahead until its eighth listen and four behind from then on, after thirteen rounds."""
+    judgement = judge(table_of(World(advantage=6, sinks=10), 13, seed))
+    assert not judgement.may_stop and judgement.best == "no verse 2"
+    (note,) = (note for note in judgement.notes if "is not called safe to choose yet" in note)
+    assert f"the later half of the listens, read on its own, {said}" in note
+
+
 def test_keep_listening_and_leaning_on_the_way() -> None:
     table = table_of(World(advantage=12), 8, 3)
     states = [judge(table[table["round"] <= r]).state for r in range(1, 9)]
