@@ -18,7 +18,7 @@ from render.renders.render_forms import render_forms
 from reports.facts.ratings import COLUMNS
 from reports.facts.study_facts import gather
 from reports.output.figures import clock, curly
-from reports.output.report import Written, write_report
+from reports.output.report import Written, why_opened, write_report
 from sessions.study import Study
 from tests.clocks import SetClock
 from tests.report_pages import Page, read, shown
@@ -214,6 +214,17 @@ def test_a_sealed_report_ties_nothing_to_a_form(tmp_path: Path) -> None:
     assert told["progress"][0] == {"listener": "ana", "rounds": 3, "of": 5, "days": 3}
     text = Page(read(written, "report.html")).text
     assert "3 of 5" in text and shown(written.sentence) in text and str(contents.seed_sha256) in text
+
+
+def test_a_sealed_report_says_that_listening_may_stop(tmp_path: Path) -> None:
+    study = rendered(song_folder(tmp_path / "song"))
+    hear(study, likes(early_bridge=90.0), finish=False)
+    written = write_report(study)
+    told = "Clear: one form wins, and listening may stop; its name stays sealed until the study is opened."
+    assert written.sealed and written.sentence == told
+    for text in (Page(read(written, "report.html")).text, read(written, "report.md")):
+        assert "is regular, not early" in text and "a round in progress may be finished first" in text
+    assert why_opened(study) == "regularly: by the ratings listening might stop (clear)"
 
 
 @pytest.mark.usefixtures("on_both_stores")
