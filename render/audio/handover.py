@@ -2,9 +2,9 @@
 
 Each side is followed beyond the line for as long as nothing new is struck in it, as it was recorded, and
 foreseen by linear prediction from there on (prediction.py). That part of both, which is no attack of theirs,
-goes over from the old side to the new one under a fall at constant power; what the new side holds beside it,
-its attacks, sounds in full from the first of them on, be it a little ahead of the line. Of the old side no
-attack from just ahead of the line on is heard.
+goes over from the old side to the new one under a fall, at constant power where nothing is struck and both
+sides sound on; what the new side holds beside it, its attacks, sounds in full from the first of them on,
+be it a little ahead of the line. Of the old side no attack from just ahead of the line on is heard.
 """
 
 from __future__ import annotations
@@ -65,11 +65,16 @@ class Handover:
 
 def handover(old: Audio, new: Audio, line: int, rate: int, time_constant_s: float) -> Handover:
     """How excerpts (frames, channels) of two sides, whose line is at frame `line`, give way."""
-    early = line - round(EARLY_S * rate)
-    alike = slice(max(early - round(CORRELATED_S * rate), 0), early)
-    r = correlation(old[alike], new[alike])
-    falling, rising = _gains(len(old), line, rate, time_constant_s, r)
-    return Handover(_followed(old, line, rate), _followed(new, line, rate), falling, rising)
+    sides = _followed(old, line, rate), _followed(new, line, rate)
+    falling = _fall(len(old), line, rate, time_constant_s)
+    rising = 1 - falling
+    if all(side.until == len(old) for side in sides) and _both_sound(old[line:], new[line:]):
+        early = line - round(EARLY_S * rate)
+        alike = slice(max(early - round(CORRELATED_S * rate), 0), early)
+        r = correlation(old[alike], new[alike])
+        power = np.sqrt(falling**2 + rising**2 + 2 * falling * rising * r)
+        falling, rising = falling / power, rising / power
+    return Handover(*sides, falling.astype(np.float32), rising.astype(np.float32))
 
 
 def fall_frames(time_constant_s: float, rate: int) -> int:
@@ -77,14 +82,19 @@ def fall_frames(time_constant_s: float, rate: int) -> int:
     return round(min(time_constant_s * 10 / 3, _LONGEST_FALL_S) * rate)
 
 
-def _gains(frames: int, line: int, rate: int, time_constant_s: float, r: float) -> tuple[Audio, Audio]:
-    """1 and 0 up to the line; from there on an exponential fall of constant power at correlation r."""
+def _fall(frames: int, line: int, rate: int, time_constant_s: float) -> Floats:
+    """1 up to the line, an exponential fall to nothing from there on: (frames, 1)."""
     seconds = np.maximum(np.arange(frames, dtype=np.float64) - line, 0) / rate
-    fall = np.exp(-seconds / time_constant_s)[:, None]
+    fall: Floats = np.exp(-seconds / time_constant_s)[:, None]
     closed = min(round(_CLOSED_S * rate), frames - line)
     fall[frames - closed :] *= rise(closed)[::-1]
-    power = np.sqrt(fall**2 + (1 - fall) ** 2 + 2 * fall * (1 - fall) * r)
-    return (fall / power).astype(np.float32), ((1 - fall) / power).astype(np.float32)
+    return fall
+
+
+def _both_sound(old: Audio, new: Audio) -> bool:
+    """Whether neither side is hidden by the other (20 dB)."""
+    one, two = (float(np.mean(side.astype(np.float64) ** 2)) for side in (old, new))
+    return min(one, two) > 0.01 * max(one, two)
 
 
 def _followed(sound: Audio, line: int, rate: int) -> Followed:
