@@ -174,31 +174,52 @@ def test_every_dependency_has_its_reason() -> None:
         assert f"`{name}`" in developers, f"DEVELOPERS.md gives no reason for {name}"
 
 
-NOT_FOR_HELP = {"pydantic", "rich", "sqlalchemy", "listening.status", "render.song.song", "sessions.study"}
 NOT_FOR_STATUS = {
     "jinja2", "matplotlib", "numpy", "pandas", "reports", "scipy", "sounddevice", "soundfile",
     "sqlalchemy.orm", "starlette", "uvicorn",
 }  # fmt: skip
+NOT_FOR_HELP = NOT_FOR_STATUS | {
+    "pydantic", "rich", "sqlalchemy", "listening.status", "render.song.song", "sessions.study",
+}  # fmt: skip
+NOT_FOR_CHECK = NOT_FOR_STATUS - {"numpy", "soundfile"}
+NOT_FOR_VERDICT = {"jinja2", "matplotlib", "pydantic", "scipy", "soundfile", "sqlalchemy", "starlette"}
+NOT_FOR_REPORT = {"pyloudnorm", "scipy", "sounddevice", "starlette", "uvicorn"}
+
+
+@pytest.fixture(scope="module")
+def rated_study(tmp_path_factory: pytest.TempPathFactory) -> Study:
+    """Renders, a log and a table of ratings: every command has all of it to read."""
+    study = Study(make_study(tmp_path_factory.mktemp("house") / "study"))
+    study.register(render_forms(study.song))
+    rows = [f"ana,{day},{day},{at},{form},{50 + at}" for day in (1, 2) for at, form in enumerate("abc", 1)]
+    ratings = ["listener,day,round,position,form,rating", *rows]
+    (study.folder / "ratings.csv").write_text("\n".join(ratings), encoding="utf-8")
+    return study
 
 
 @pytest.mark.parametrize(
-    ("arguments", "needless"),
-    [(["--help"], NOT_FOR_STATUS | NOT_FOR_HELP), (["status"], NOT_FOR_STATUS)],
-    ids=["help", "status"],
+    ("arguments", "needless", "said"),
+    [
+        (["--help"], NOT_FOR_HELP, "Compare the forms"),
+        (["status"], NOT_FOR_STATUS, "round 1 now"),
+        (["render"], NOT_FOR_STATUS, "Loudness of the written files"),  # nothing is to be made
+        (["check"], NOT_FOR_CHECK, "song.toml is in order"),
+        (["verdict", "ratings.csv"], NOT_FOR_VERDICT, "Settled ratings"),
+        (["report"], NOT_FOR_REPORT, "report.html"),
+    ],
+    ids=["help", "status", "render", "check", "verdict", "report"],
 )
-def test_the_quick_commands_load_nothing_they_do_not_need(
-    arguments: list[str], needless: set[str], tmp_path: Path
+def test_commands_load_nothing_they_do_not_need(
+    arguments: list[str], needless: set[str], said: str, rated_study: Study
 ) -> None:
-    study = Study(make_study(tmp_path / "study"))
-    study.register(render_forms(study.song))  # renders and a log: status has all of it to read
     code = (
         "import sys\nfrom listening.cli import main\n"
         f"try:\n    main({arguments!r}, standalone_mode=False)\n"
         f"finally:\n    print('NEEDLESS', sorted({needless!r} & sys.modules.keys()))"
     )
     done = subprocess.run(
-        [sys.executable, "-c", code], cwd=study.folder, capture_output=True, text=True, check=False,
+        [sys.executable, "-c", code], cwd=rated_study.folder, capture_output=True, text=True, check=False,
         env={"PYTHONPATH": str(HERE), "PATH": ""},
     )  # fmt: skip
     assert "NEEDLESS []" in done.stdout, done.stdout + done.stderr
-    assert ("round 1 now" in done.stdout) == (arguments == ["status"])
+    assert said in done.stdout, done.stdout + done.stderr

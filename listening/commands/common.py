@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import shutil
+import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from render.steps import Step
+from render.steps import Step, no_step
 
 if TYPE_CHECKING:
     from sessions.resting import PanelReading
@@ -102,12 +103,15 @@ def echo_warnings(warnings: Iterable[str]) -> None:
 @contextmanager
 def progress(what: str) -> Iterator[Step]:
     """A progress line on stderr for long work: call it with (what was done, steps done, steps in all)."""
+    if not sys.stderr.isatty():
+        yield no_step
+        return
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
     console = Console(stderr=True, highlight=False)
     columns = (TextColumn("{task.description}", markup=False), BarColumn(bar_width=24), MofNCompleteColumn())
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bars:
+    with Progress(*columns, console=console, transient=True) as bars:
         task = bars.add_task(what, total=None)
 
         def step(done_what: str, done: int, of: int) -> None:

@@ -7,8 +7,8 @@ import struct
 from pathlib import Path
 from typing import BinaryIO
 
-from render.audio.riff import HEADER, chunks
 from render.errors import AudioError, NotRenderedError
+from render.riff import HEADER, chunks
 
 SAMPLE_BYTES = 3
 LONGEST_WAV_BYTES = (1 << 32) - (1 << 20)

@@ -9,9 +9,9 @@ from pathlib import Path
 from render.analysis.onsets import Onsets
 from render.analysis.sections import Suggestion
 from render.arrays import Audio
-from render.audio.riff import read_cues
 from render.beat.map_start import MapStart, find_tick_0
 from render.errors import SongError
+from render.riff import read_cues
 from render.song.grid import Grid, exact
 from render.song.marked_sections import Mark, MarkedSections, marked_sections
 from render.song.song_map import SongMap, bar_of_map, is_lead_in, lay_map

@@ -15,11 +15,11 @@ import numpy as np
 
 from render.audio.containers import SAMPLE_BYTES, wav_format
 from render.audio.integers import Int32, from_int24, write_int32
-from render.audio.riff import HEADER
 from render.errors import RenderError
 from render.loudness.buffers import CHUNK_FRAMES
 from render.loudness.meter import Loudness, LoudnessMeter
 from render.renders.pipeline import followed_by
+from render.riff import HEADER
 
 
 def write_measured(

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from render.audio.containers import wav_audio_sha256
-from render.audio.riff import Cue, write_cued_wav
 from render.errors import NotRenderedError
 from render.renders.manifest import Manifest, RenderedForm
+from render.riff import Cue, write_cued_wav
 from render.song.forms import Form
 from render.song.song import Song
 from render.song.song_map import BY_EAR, RE_RECORD

@@ -1,18 +1,20 @@
 """What the commands cost as a user runs them: whole processes, beside two baselines of the same minutes.
 
-    python -m tests.benchmarks.bench_commands [--runs N] [--only WORD] [--beside TREE]
+    python -m tests.benchmarks.bench_commands [--runs N] [--only WORD] [--beside TREE] [--place FOLDER]
 
 On the demo's study: a process that imports numpy, scipy.signal and soundfile and reads the demo's song, and
 one that imports click. Four forms of four minutes: the straightforward pipeline as a program of its own.
 Every process runs once a round, so that a busy machine slows all alike; told are the least and the median, in
 user and system time of the process and by the clock. `--beside` also runs the commands of another tree of
-this project (a work tree of an earlier commit), in the same rounds. Prints Markdown.
+this project (a work tree of an earlier commit), in the same rounds; `--place` keeps studies and times for more
+rounds later. Prints Markdown.
 """
 
 from __future__ import annotations
 
 import argparse
 import csv
+import json
 import os
 import re
 import resource
@@ -24,7 +26,7 @@ import tempfile
 import time
 import urllib.request
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from statistics import median
 
@@ -41,6 +43,7 @@ BASELINE, CLICK, PIPELINE = (
     "import click",
     "straightforward pipeline, a program",
 )
+FOUR_FORMS = "render, four forms of 4 min"
 HERE = "here"
 
 
@@ -112,19 +115,25 @@ def write_ratings(report: Path, into: Path) -> None:
         writer.writerows(row for row in table if int(row["round"]) <= VERDICT_ROUNDS)
 
 
-def commands(place: Path, tree: Path) -> list[Case]:
-    """The commands of `tree`, each on studies of its own beneath `place`."""
-    demo, silent, new, minutes = (place / name for name in ("demo", "silent", "new", "minutes"))
-    place.mkdir()
+def make_studies(place: Path, tree: Path) -> None:
+    """The studies that the commands of `tree` work on: "demo", "silent", "new" and "minutes"."""
+    demo, silent, new = (place / name for name in ("demo", "silent", "new"))
+    place.mkdir(parents=True)
     python(place, tree, "-m", "listening.cli", "demo", str(demo))()
     shutil.copytree(demo, silent, ignore=shutil.ignore_patterns("*.flac"))
     shutil.rmtree(silent / "report")
-    forget(silent / "renders", "*.wav")  # its report and decision come without the forms' sound
+    forget(silent / "renders", "*.wav")  # its report comes without the forms' sound
     new.mkdir()
     shutil.copyfile(demo / SONG, new / SONG)
     write_ratings(demo / "report", demo / "90.csv")
-    study(minutes, FOUR_MINUTES, FORMS)
+    study(place / "minutes", FOUR_MINUTES, FORMS)
 
+
+def commands(place: Path, tree: Path) -> list[Case]:
+    """The commands of `tree`, each on studies of its own beneath `place`."""
+    demo, silent, new, minutes = (place / name for name in ("demo", "silent", "new", "minutes"))
+    if not place.exists():
+        make_studies(place, tree)
     decide = ["decide", "early bridge", "--because", "it lifts", "--by", "marit", "--yes"]
     if (tree / "reports" / "way_back" / "stems.py").exists():
         decide.append("--no-stems")
@@ -148,7 +157,7 @@ def commands(place: Path, tree: Path) -> list[Case]:
         case("report, with its players", demo, "report"),
         case("verdict, 90 ratings", demo, "verdict", "90.csv"),
         case("render, nothing changed", demo, "render"),
-        case("render, four forms of 4 min", minutes, "render",
+        case(FOUR_FORMS, minutes, "render",
              before=lambda: shutil.rmtree(minutes / "renders", ignore_errors=True)),
     ]  # fmt: skip
     if (tree / "listening" / "maker").exists():
@@ -159,7 +168,7 @@ def commands(place: Path, tree: Path) -> list[Case]:
 def baselines(place: Path) -> list[Case]:
     """What the commands are compared with."""
     demo, minutes, scratch = place / HERE / "demo", place / HERE / "minutes", place / "scratch"
-    scratch.mkdir()
+    scratch.mkdir(exist_ok=True)
     pipeline = "tests.benchmarks.straightforward"
     return [
         Case(BASELINE, demo, python(demo, ROOT, "-c", READ)),
@@ -197,46 +206,41 @@ def rows(costs: dict[str, Cost]) -> list[str]:
     return lines
 
 
+def measured(place: Path, trees: dict[str, Path], options: argparse.Namespace) -> dict[str, dict[str, Cost]]:
+    """Costs by tree and process, beside those that `place` keeps from earlier runs."""
+    kept = place / "costs.json"
+    costs: dict[str, dict[str, Cost]] = {tree: {} for tree in trees}
+    if kept.exists():
+        for tree, times in json.loads(kept.read_text()).items():
+            costs[tree] = {name: Cost(**values) for name, values in times.items()}
+    cases = [(tree, x) for tree, path in trees.items() for x in commands(place / tree, path)]
+    cases = [(tree, x) for tree, x in cases if options.only in x.name]
+    with_pipeline = any(x.name == FOUR_FORMS for _, x in cases)
+    compared = [(HERE, x) for x in baselines(place) if with_pipeline or x.name != PIPELINE]
+    for _ in range(options.runs):
+        for tree, case in [*compared, *cases]:
+            measure(case, costs[tree].setdefault(case.name, Cost()))
+            kept.write_text(json.dumps({t: {n: asdict(c) for n, c in x.items()} for t, x in costs.items()}))
+    return costs
+
+
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--runs", type=int, default=5)
-    parser.add_argument(
-        "--only", default="", help="only processes with this in their name, and the baselines"
-    )
+    parser.add_argument("--only", default="", help="processes with this in their name, and the baselines")
     parser.add_argument("--beside", type=Path, help="another tree of this project")
+    parser.add_argument("--place", type=Path, help="keep studies and times here, and add to them")
     options = parser.parse_args()
     trees = {HERE: ROOT} | ({"before": options.beside.resolve()} if options.beside else {})
-    with tempfile.TemporaryDirectory() as name:
-        place = Path(name)
-        cases = {
-            tree: [x for x in commands(place / tree, path) if options.only in x.name]
-            for tree, path in trees.items()
-        }
-        compared = baselines(place)
-        costs = {tree: {x.name: Cost() for x in [*compared, *cases[tree]]} for tree in trees}
-        loads = [os.getloadavg()[0]]
-        for _ in range(options.runs):
-            for case in compared:
-                measure(case, costs[HERE][case.name])
-            for tree in trees:
-                for case in cases[tree]:
-                    measure(case, costs[tree][case.name])
-            loads.append(os.getloadavg()[0])
-    print(f"{options.runs} rounds; load of the machine {min(loads):.1f} to {max(loads):.1f}")
-    for tree in trees:
-        costs[tree] |= {x.name: costs[HERE][x.name] for x in compared}
-        faster = [
-            min(costs[HERE][PIPELINE].wall_s) / min(cost.wall_s)
-            for what, cost in costs[tree].items()
-            if "four forms" in what
-        ]
-        print(
-            f"\n{tree}"
-            + "".join(
-                f": four forms {x:.1f} times as fast as the straightforward pipeline (clock)" for x in faster
-            )
-        )
-        print("\n".join(["", *rows(costs[tree])]), flush=True)
+    with tempfile.TemporaryDirectory() as temporary:
+        costs = measured(options.place or Path(temporary), trees, options)
+    print(f"load of the machine in the last 15 minutes: {os.getloadavg()[2]:.1f}")
+    here = costs[HERE]
+    for tree, times in costs.items():
+        if FOUR_FORMS in times:
+            faster = min(here[PIPELINE].wall_s) / min(times[FOUR_FORMS].wall_s)
+            print(f"\n{tree}: four forms {faster:.1f} times as fast as the straightforward pipeline (clock)")
+        print("\n".join(["", *rows({x: here[x] for x in (BASELINE, CLICK)} | times)]), flush=True)
 
 
 if __name__ == "__main__":

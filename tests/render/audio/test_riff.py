@@ -12,7 +12,7 @@ import wavinfo
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from render.audio.riff import Cue, read_cues, write_cued_wav
+from render.riff import Cue, read_cues, write_cued_wav
 
 CUES = [Cue(0, "intro"), Cue(12_000, "Strophe für zwei"), Cue(40_001, "refrain")]
 

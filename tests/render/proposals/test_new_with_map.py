@@ -10,7 +10,7 @@ import soundfile
 from click.testing import CliRunner, Result
 
 from listening.cli import main
-from render.audio.riff import Cue, write_cued_wav
+from render.riff import Cue, write_cued_wav
 from render.song.song import load_song
 from tests.invented_songs import SONGS, play
 from tests.smf import map_bytes, marker, meter, tempo

@@ -20,9 +20,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from render.audio.riff import Cue, write_cued_wav
 from render.errors import AudioError
 from render.renders.render_forms import render_forms
+from render.riff import Cue, write_cued_wav
 from render.song.forms import Form, parse_part
 from render.song.grid import Change, Meter
 from render.song.song import Song, load_song, song_from_text
