@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from listening.status import rated_forms_of, retired_lines
+from listening.status import rendered_forms, retired_lines
 from render.renders.manifest import Manifest
 from render.renders.render_forms import render_forms
 from render.steps import Step
@@ -26,7 +26,7 @@ def render_study(study: Study, step: Step) -> Rendering:
         FairhearingError: the song is not in order, or a file could not be written.
     """
     study.require_known_predecessors()
-    before = rated_forms_of(study)
+    before = rendered_forms(study)
     manifest = render_forms(
         study.song, keep_sets=study.open_render_sets, known_forms=study.known_forms, progress=step
     )

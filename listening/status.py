@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -189,24 +189,32 @@ def rated_forms_of(study: Study) -> dict[str, int]:
     """content hash -> number of ratings, of the forms that are rendered now and were rated."""
     if not study.has_log:
         return {}
-    contents = study.log.contents()
-    current = _current_hashes(study) or set()
+    return _rated(study.log.contents(), rendered_forms(study))
+
+
+def rendered_forms(study: Study) -> set[str]:
+    """Content hashes of the forms that are rendered, as far as that can be read."""
+    return _current_hashes(study) or set()
+
+
+def _rated(contents: LogContents, hashes: Collection[str]) -> dict[str, int]:
     counts = {f.content_hash: sum(x.rating is not None for x in contents.listens if x.form_id == f.id)
-              for f in contents.forms if f.content_hash in current}  # fmt: skip
+              for f in contents.forms if f.content_hash in hashes}  # fmt: skip
     return {content_hash: count for content_hash, count in counts.items() if count}
 
 
-def retired_lines(study: Study, before: Mapping[str, int]) -> list[str]:
-    """What a render has done to forms that were rated before it (`before`: as `rated_forms_of` gives it)."""
+def retired_lines(study: Study, before: Collection[str]) -> list[str]:
+    """What a render has done to forms that were rated before it (`before`: what was rendered then)."""
+    gone = set(before) - {form.content_hash for form in study.manifest.forms}
+    if not gone:
+        return []  # without a look at the log: most renders retire nothing
     contents = study.log.contents()
-    rendered = {form.content_hash for form in study.manifest.forms}
     names = {form.content_hash: form.name for form in contents.forms}
     heirs = {form.replaces.casefold(): form.name for form in study.manifest.forms if form.replaces}
     lines = [
-        f'"{names[gone]}" has changed or was taken out: its {_ratings(count)} with it as it was, '
-        f"and it is retired. {_instead(heirs.get(names[gone].casefold()))}"
-        for gone, count in before.items()
-        if gone not in rendered
+        f'"{names[content_hash]}" has changed or was taken out: its {_ratings(count)} with it as it was, '
+        f"and it is retired. {_instead(heirs.get(names[content_hash].casefold()))}"
+        for content_hash, count in _rated(contents, gone).items()
     ]
     going_on = [r.listener for r in contents.rounds if r.complete is None]
     if lines and going_on:

@@ -175,7 +175,7 @@ class Study:
             FormError: it names the form, and what it may have meant.
         """
         known = [form.name for form in self.song.forms]
-        if self.has_log:
+        if self.has_log and any(form.replaces is not None for form in self.song.forms):
             known += [form.name for form in self.log.contents(listens=False).forms]
         folded = {name.casefold() for name in known}
         for form in self.song.forms:

@@ -6,8 +6,8 @@ On the demo's study: a process that imports numpy, scipy.signal and soundfile an
 one that imports click. Four forms of four minutes: the straightforward pipeline as a program of its own.
 Every process runs once a round, so that a busy machine slows all alike; told are the least and the median, in
 user and system time of the process and by the clock. `--beside` also runs the commands of another tree of
-this project (a work tree of an earlier commit), in the same rounds; `--place` keeps studies and times for more
-rounds later. Prints Markdown.
+this project (a work tree of an earlier commit), in the same rounds; `--place` keeps studies and times, and
+a later run adds to them. Prints Markdown.
 """
 
 from __future__ import annotations
