@@ -12,8 +12,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft
-from scipy.ndimage import maximum_filter1d
 
 from render.arrays import Audio, Floats
 from render.audio.crossfade import correlation, rise
@@ -115,12 +113,15 @@ def _struck(sound: Audio, first: int, rate: int) -> int | None:
         return None
     mono = sound.mean(axis=1)
     windows = np.lib.stride_tricks.sliding_window_view(mono, size)[starts]
-    spectra = np.abs(fft.rfft(windows * np.hanning(size).astype(np.float32), axis=1)).astype(np.float64) ** 2
+    spectra = (
+        np.abs(np.fft.rfft(windows * np.hanning(size).astype(np.float32), axis=1)).astype(np.float64) ** 2
+    )
     low, high = round(_LOWEST_HZ * _WINDOW_S), round(min(_HIGHEST_HZ, 0.45 * rate) * _WINDOW_S)
     power = spectra[:, low + 1 : high - 1]
     around = power + spectra[:, low : high - 2] + spectra[:, low + 2 : high]
     # the 60 ms before, but for the last 10, in which the window begins to see the attack itself
-    loudest = maximum_filter1d(around, 25, axis=0, mode="nearest")[back - 18 : len(power) - 18]
+    near = np.lib.stride_tricks.sliding_window_view(around, 25, axis=0)  # the 25 windows from each on
+    loudest = near[back - 30 : len(power) - 30].max(axis=-1)
     sums = np.concatenate([[0.0], np.cumsum(power.sum(axis=1))])
     at = np.arange(back, len(power))
     usual = (sums[at - 5] - sums[at - 20]) / 15
