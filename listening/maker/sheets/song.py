@@ -34,6 +34,9 @@ PLACES = (
 )
 SHORTLY_S = 20.0
 CONFIRMED = "beat confirmed"
+NOTHING_GIVEN: Mapping[str, object] = {
+    "bounce": "", "folder": "", "map": "", "tempo": "", "meter": "", "live": False,
+}  # fmt: skip
 SUGGESTED = "sections suggested"
 
 
@@ -62,7 +65,7 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
         return plain | {
             "bounces": files(work.folder, SOUND_ENDINGS), "maps": files(work.folder, MAP_ENDINGS),
             "folders": stem_folders(work.folder), "chosen": shown.get("bounce", ""),
-            "map": shown.get("map", ""),
+            "map": shown.get("map", ""), "given": work.cache.get("given", NOTHING_GIVEN),
         }  # fmt: skip
     if plain["problem"]:
         return plain
@@ -133,6 +136,7 @@ def _begin(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     tempo = number(args, "tempo", 10, 1000) if str(args.get("tempo", "")).strip() and not midi else None
     meter = text({"meter": args.get("meter") or "4/4"}, "meter")
     live = flag(args, "live")
+    work.cache["given"] = {**NOTHING_GIVEN} | {name: args[name] for name in NOTHING_GIVEN if name in args}
     lines: list[str] = []
 
     def measure(step: Step) -> list[str]:

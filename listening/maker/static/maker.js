@@ -197,6 +197,7 @@ const Maker = (() => {
     const link = event.target.closest("#sheets a");
     if (link) {
       event.preventDefault();
+      say("");
       show(link.getAttribute("href").slice(1)).catch((error) => say(error.message));
       return;
     }
@@ -320,7 +321,7 @@ const Maker = (() => {
         if (told.pulse !== pulse && !busy) {
           const before = version;
           await show();
-          if (before !== version && !again && !own) say("song.toml was changed elsewhere; this is how it stands now.");
+          if (before !== version && before !== "none" && !again && !own) say("song.toml was changed elsewhere; this is how it stands now.");
         }
         document.body.classList.remove("away");
       } catch (error) {

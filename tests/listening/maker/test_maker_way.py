@@ -58,6 +58,7 @@ def begin(hands: Mouse, page: Page, work: MakerPage, source: Path) -> None:
 def set_the_beat(hands: Mouse, page: Page, work: MakerPage) -> None:
     hands.write("#start", "0.25")
     until(lambda: float(work.work.song().grid.start_s) == 0.25, page)
+    hands.press("#changes-head")
     hands.write("#odd-bar", "9")
     hands.press("#odd-go")
     page.locator("#no-change-9").wait_for(timeout=STEP_MS)
