@@ -28,7 +28,7 @@ HERE = "127.0.0.1"
 STATIC = {
     "tokens.css": "text/css", "maker.css": "text/css", "maker.js": "text/javascript",
     "player.js": "text/javascript", "renew.js": "text/javascript", "song.js": "text/javascript",
-    "report.js": "text/javascript", "icon.svg": "image/svg+xml",
+    "report.js": "text/javascript", "lines.js": "text/javascript", "icon.svg": "image/svg+xml",
 }  # fmt: skip
 
 logger = logging.getLogger("fairhearing.maker")

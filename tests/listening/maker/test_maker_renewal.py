@@ -105,8 +105,22 @@ def questions_and_folds(tabs: Tabs) -> None:
     page.locator("#edited").click()
     page.locator("#edit-2").click()
     expect(page.locator("#form-out")).to_have_text("take this form out", timeout=STEP_MS)
+    lines_by_keys(tabs)
     tabs.sheet("song")
     page.locator("summary", has_text="stems").click()
     unfolded = page.locator("details", has_text="stems").evaluate("x => x.open")
     tabs.elsewhere()
     assert page.locator("details", has_text="stems").evaluate("x => x.open") == unfolded
+
+
+def lines_by_keys(tabs: Tabs) -> None:
+    """A line moved by keys and by its button; the focus goes with it."""
+    page, texts = tabs.page, lambda: tabs.work.work.song().forms[1].texts
+    before = texts()
+    page.locator("#part-3").focus()
+    page.keyboard.press("Alt+ArrowUp")
+    until(lambda: tabs.focus() == "part-2", page)
+    assert texts() == (before[0], before[2], before[1], *before[3:])
+    Keyboard(page).press("#down-2")
+    until(lambda: tabs.focus() in ("down-3", "part-3"), page)
+    assert texts() == before

@@ -3,7 +3,6 @@ the same steps in the terminal give the same song.toml and the same renders."""
 
 from __future__ import annotations
 
-import json
 import tomllib
 from pathlib import Path
 
@@ -30,10 +29,29 @@ SECTIONS = {
 FORMS = {"refrain first": ["refrain without drums", "verse", "silence 1 bar", "refrain x2", "outro"]}
 
 
-@pytest.fixture
-def source(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def source(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A bounce and its stems, somewhere else: an invented song."""
-    return make_study(tmp_path / "elsewhere", stems=STEMS)
+    return make_study(tmp_path_factory.mktemp("elsewhere"), stems=STEMS)
+
+
+@pytest.fixture(scope="module")
+def terminal(tmp_path_factory: pytest.TempPathFactory, source: Path) -> Path:
+    """`new` on the same files, the same changes by hand in an editor, and `render`."""
+    folder = tmp_path_factory.mktemp("terminal")
+    for name in ("song.wav", *(f"stems/{stem}.wav" for stem in STEMS)):
+        (folder / name).parent.mkdir(exist_ok=True)
+        (folder / name).write_bytes((source / name).read_bytes())
+    new = ("new", str(folder / "song.wav"), "--tempo", "120", "--stems", str(folder / "stems"), "--yes")
+    told(folder, *new, study=False)
+    path = folder / "song.toml"
+    by_hand = tomllib.loads(path.read_text())
+    changes = [{"bar": 9, "meter": "2/4"}, {"bar": 10, "meter": "4/4"}]
+    by_hand["song"] |= {"start": 0.25, "changes": changes}
+    by_hand |= {"sections": SECTIONS, "forms": FORMS, "listeners": {"ana": {"prior_listens": 20}}}
+    path.write_text(toml_text({key: value for key, value in by_hand.items() if value}))
+    told(folder, "render")
+    return folder
 
 
 def settle(page: Page, work: MakerPage) -> None:
@@ -143,7 +161,7 @@ def listen_and_render(hands: Mouse, page: Page, work: MakerPage) -> None:
 
 @pytest.mark.parametrize("hand", [Mouse, Keyboard])
 def test_from_a_bounce_to_rendered_forms(
-    browser: Browser, tmp_path: Path, source: Path, hand: type[Mouse]
+    browser: Browser, tmp_path: Path, source: Path, terminal: Path, hand: type[Mouse]
 ) -> None:
     folder = tmp_path / "study"
     folder.mkdir()
@@ -158,29 +176,8 @@ def test_from_a_bounce_to_rendered_forms(
         by_page = tomllib.loads(work.work.text())
     told(folder, "check")
     assert by_page["sections"] == SECTIONS and by_page["forms"] == FORMS
-    compare_with_the_terminal(tmp_path, source, folder, by_page)
-
-
-def compare_with_the_terminal(
-    tmp_path: Path, source: Path, folder: Path, by_page: dict[str, dict[str, object]]
-) -> None:
-    """`new` on the same files, and the same changes by hand in an editor."""
-    terminal = tmp_path / "terminal"
-    terminal.mkdir()
-    for name in ("song.wav", *(f"stems/{stem}.wav" for stem in STEMS)):
-        (terminal / name).parent.mkdir(exist_ok=True)
-        (terminal / name).write_bytes((source / name).read_bytes())
-    new = ("new", str(terminal / "song.wav"), "--tempo", "120", "--stems", str(terminal / "stems"), "--yes")
-    told(terminal, *new, study=False)
-    path = terminal / "song.toml"
-    by_hand = tomllib.loads(path.read_text())
-    changes = [{"bar": 9, "meter": "2/4"}, {"bar": 10, "meter": "4/4"}]
-    by_hand["song"] |= {"start": 0.25, "changes": changes}
-    by_hand |= {"sections": SECTIONS, "forms": FORMS, "listeners": {"ana": {"prior_listens": 20}}}
-    assert by_page == {key: value for key, value in by_hand.items() if value or key in by_page}
-    path.write_text(toml_text(by_hand))
-    told(terminal, "render")
+    by_hand = tomllib.loads((terminal / "song.toml").read_text())
+    assert {key: value for key, value in by_page.items() if value} == by_hand
     here, there = (read_manifest(manifest_path(study)) for study in (folder, terminal))
     assert [f.sha256 for f in here.forms] == [f.sha256 for f in there.forms]
     assert len(here.forms) == 2 and np.isclose(here.forms[0].lufs, here.forms[1].lufs, atol=0.05)
-    assert json.loads(here.model_dump_json())["set_id"]
