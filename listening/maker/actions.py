@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from listening.maker.deeds import Deed, Done, text
+from listening.maker.action import Action, Done, text
 from listening.maker.sheets import bundles, forms, listeners, rounds, sections, song, verdict
 from listening.maker.workspace import Workspace
 
@@ -24,7 +24,7 @@ def _dismiss(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
     return Done()
 
 
-ACTIONS: Mapping[str, Deed] = {
+ACTIONS: Mapping[str, Action] = {
     "undo": _undo, "cancel": _cancel, "dismiss": _dismiss,
     **song.ACTIONS, **sections.ACTIONS, **forms.ACTIONS,
     **listeners.ACTIONS, **bundles.ACTIONS, **rounds.ACTIONS, **verdict.ACTIONS,

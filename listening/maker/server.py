@@ -165,10 +165,10 @@ class _Page:
     def _do(
         self, action: str, args: dict[str, Any], version: str, name: str, shown: dict[str, str]
     ) -> Response:
-        deed = ACTIONS.get(action)
-        if deed is None:
+        act = ACTIONS.get(action)
+        if act is None:
             raise PageError(404, "nothing", "There is no such thing to do.")
-        done = deed(self.work, args, version)
+        done = act(self.work, args, version)
         return self._sheet(name, {**shown, **done.show}, done.notice, done.show)
 
     async def upload(self, request: Request) -> Response:

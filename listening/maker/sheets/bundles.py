@@ -7,7 +7,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from listening.maker.deeds import Deed, Done, text
+from listening.maker.action import Action, Done, text
 from listening.maker.uploads import BUNDLES_FOLDER, OCCUPIED
 from listening.maker.workspace import Workspace
 from render.errors import PageError
@@ -68,4 +68,4 @@ def _finish(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
     return Done("It is open.")
 
 
-ACTIONS: Mapping[str, Deed] = {"open_bundle": _open, "finish_bundle": _finish}
+ACTIONS: Mapping[str, Action] = {"open_bundle": _open, "finish_bundle": _finish}

@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from typing import Any
 
+from listening.maker.action import Action, Done, text, texts, whole
 from listening.maker.blinding import SEALED_JOINS, sealed_forms
-from listening.maker.deeds import Deed, Done, text, texts, whole
 from listening.maker.sheets.road_maps import (
     completions,
     composed,
@@ -103,10 +103,10 @@ def _written(work: Workspace, form: Form, parts: Sequence[str], words: str, vers
 
 def _edit(
     change: Callable[[Song, list[str], int, Mapping[str, Any]], str],
-) -> Deed:
-    """A deed on one line of a form: `change` alters the list of parts in place and says so in words."""
+) -> Action:
+    """An action on one line of a form: `change` alters the list of parts in place and says so in words."""
 
-    def deed(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    def act(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
         song = work.song()
         form = _form(song, args)
         parts = [*form.texts]
@@ -114,7 +114,7 @@ def _edit(
         words = change(song, parts, entry, args)
         return _written(work, form, parts, f"{words} in “{form.name}”", version)
 
-    return deed
+    return act
 
 
 def _checked(song: Song, part: str) -> str:
@@ -291,7 +291,7 @@ def _leave_idea(work: Workspace, args: Mapping[str, Any], _version: str) -> Done
     return Done()
 
 
-ACTIONS: Mapping[str, Deed] = {
+ACTIONS: Mapping[str, Action] = {
     "part_set": _edit(_set), "part_add": _edit(_add), "part_move": _edit(_move),
     "part_remove": _edit(_remove),
     "part_compose": _edit(_compose), "form_new": _new, "form_remove": _take_out, "form_rename": _rename,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from listening.maker.deeds import Deed, Done, number, text, whole
+from listening.maker.action import Action, Done, number, text, whole
 from listening.maker.sheets.outlook import outlook_of, picture
 from listening.maker.workspace import Workspace
 from render.edits.settings import remove_listener, rename_listener, set_listener, set_plan
@@ -117,7 +117,7 @@ def _plan(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     return Done()
 
 
-ACTIONS: Mapping[str, Deed] = {
+ACTIONS: Mapping[str, Action] = {
     "listener_add": _add, "prior": _prior, "weight": _weight, "listener_rename": _rename,
     "listener_remove": _remove, "plan": _plan,
 }  # fmt: skip

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from listening.links import links
-from listening.maker.deeds import Deed, Done, flag, text
+from listening.maker.action import Action, Done, flag, text
 from listening.maker.hosting import Hosts
 from listening.maker.sheets.way_back import size_words
 from listening.maker.workspace import Workspace
@@ -212,7 +212,7 @@ def _collect(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
     return Done()
 
 
-ACTIONS: Mapping[str, Deed] = {
+ACTIONS: Mapping[str, Action] = {
     "render": _render, "host": _host, "stop_host": _stop_host, "link": _link, "hide_link": _hide,
     "withdraw": _withdraw, "own_round": _own_round, "packet": _packet, "collect": _collect,
 }  # fmt: skip

@@ -7,7 +7,7 @@ from contextlib import suppress
 from fractions import Fraction
 from typing import Any
 
-from listening.maker.deeds import Deed, Done, number, text, whole
+from listening.maker.action import Action, Done, number, text, whole
 from listening.maker.sheets.levels import drawing, levels_key, measure_levels
 from listening.maker.sheets.song import SUGGESTED, grid_key, note_suggested
 from listening.maker.workspace import Workspace
@@ -234,7 +234,7 @@ def _suggest(work: Workspace, _args: Mapping[str, Any], version: str) -> Done:
     return Done()
 
 
-ACTIONS: Mapping[str, Deed] = {
+ACTIONS: Mapping[str, Action] = {
     "heard": _heard, "rename_section": _rename, "move_line": _move, "set_bars": _bars, "pickup": _pickup,
     "split": _split, "join_before": _join, "remove_section": _remove, "line_here": _line, "suggest": _suggest,
 }  # fmt: skip

@@ -8,7 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from listening.maker.deeds import Deed, Done, flag, number, text, whole
+from listening.maker.action import Action, Done, flag, number, text, whole
 from listening.maker.sheets import bundles
 from listening.maker.uploads import SOUND_ENDINGS
 from listening.maker.workspace import Workspace
@@ -353,7 +353,7 @@ def _compare_again(work: Workspace, _args: Mapping[str, Any], _version: str) -> 
     return Done()
 
 
-ACTIONS: Mapping[str, Deed] = {
+ACTIONS: Mapping[str, Action] = {
     "begin": _begin, "start": _start, "start_at": _start_at, "tempo": _tempo, "meter": _meter,
     "title": _title,
     "confirm_beat": _confirm, "use_stems": _use_stems, "no_stems": _no_stems, "taps": _taps,

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from listening.maker.deeds import Deed, Done, flag, text
+from listening.maker.action import Action, Done, flag, text
 from listening.maker.sheets.way_back import GROUPS, TickStep, contents_words, size_words, tick_steps
 from listening.maker.workspace import Workspace
 from listening.status import study_status
@@ -284,6 +284,6 @@ def decision_folder(work: Workspace) -> Path:
     return folder
 
 
-ACTIONS: Mapping[str, Deed] = {
+ACTIONS: Mapping[str, Action] = {
     "report": _report, "open_study": _open, "decide": _decide, "reopen": _reopen, "tick": _tick,
 }  # fmt: skip

@@ -21,7 +21,7 @@ class Done:
     show: Mapping[str, str] = field(default_factory=dict)
 
 
-Deed = Callable[[Workspace, Mapping[str, Any], str], Done]  # workspace, arguments, version -> what was done
+Action = Callable[[Workspace, Mapping[str, Any], str], Done]  # workspace, arguments, version -> result
 
 
 def text(args: Mapping[str, Any], name: str, *, empty: bool = False) -> str:
