@@ -2,7 +2,7 @@
 the page says was missing, and what became of each listen.
 
     python -m tests.benchmarks.bench_page_listens busy      # whole rounds beside four busy processes
-    python -m tests.benchmarks.bench_page_listens throttled # one round, a processor six times slower (CDP)
+    python -m tests.benchmarks.bench_page_listens throttled # one round, a processor four times slower (CDP)
     python -m tests.benchmarks.bench_page_listens stalls    # a browser that stands still, with a small buffer
     python -m tests.benchmarks.bench_page_listens slow      # 400 kbit/s
 
@@ -34,7 +34,7 @@ from tests.serving import Served, served
 
 BAR_S = 10.0  # forms of 20 to 35 seconds
 PROCESSES = 4
-SLOWER = 6
+SLOWER = 4
 STALLS_S = (0.2, 1.0, 5.0)
 SLOW_BYTES_S = 50_000
 LATE_MS = 120_000
@@ -114,6 +114,7 @@ def throttled() -> None:
         page_of_a_study(BAR_S) as (sink, browser, page_of),
         open_page(browser, page_of.link("ana")) as page,
     ):
+        page.locator("#hello-go").wait_for()
         throttle(page, SLOWER)
         hear_round(page, sink, page_of.study, "ana")
 
