@@ -216,12 +216,26 @@ def _start(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
 
 def _tempo(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     """Half or double the tempo, or a tempo that is written."""
-    song = work.song()
+    song = _with_one_tempo(work.song())
     if "factor" in args:
         tempo = float(song.grid.tempo) * number(args, "factor", 0.25, 4)
     else:
         tempo = number(args, "tempo", 10, 1000)
     return _set_grid(work, f"tempo {tempo:g}", version, {"tempo": round(tempo, 4)})
+
+
+def _with_one_tempo(song: Song) -> Song:
+    """The song, if its tempo is a number and not the beats of a live take.
+
+    Raises:
+        PageError: its beats stand in a file of their own.
+    """
+    if song.grid.beats_s and song.map is None:
+        raise PageError(
+            422, "order", "This is a live take: its tempo is that of the beats in its own file (beats.csv); "
+            "mend them there."
+        )  # fmt: skip
+    return song
 
 
 def _meter(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
@@ -267,6 +281,7 @@ def _change(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     bar = whole(args, "bar", 1, song.last_bar)
     new: dict[str, object] = {}
     if tempo := text(args, "new_tempo", empty=True):
+        _with_one_tempo(song)
         new["tempo"] = round(number({"tempo": tempo}, "tempo", 10, 1000), 4)
     if meter := text(args, "new_meter", empty=True):
         new["meter"] = str(_parsed(meter))

@@ -66,6 +66,20 @@ def test_a_change_that_cannot_be_is_refused(page: MakerPage, args: dict[str, obj
     assert page.work.text() == before
 
 
+def test_a_live_take_has_no_tempo_to_set(tmp_path: Path) -> None:
+    folder = make_study(tmp_path / "study", song={"beats": "beats.csv"})
+    (folder / "beats.csv").write_text("\n".join(["time_s", *(f"{0.25 + 0.5 * n}" for n in range(49))]))
+    with maker_page(folder) as page:
+        for action, args in (
+            ("change", {"bar": 5, "new_tempo": "90", "new_meter": ""}),
+            ("tempo", {"factor": 2}),
+        ):
+            refused = page.try_(action, args)
+            assert refused.status_code == 422 and "live take" in refused.json()["text"]
+        page.do("change", {"bar": 5, "new_tempo": "", "new_meter": "2/4"})
+        assert song_table(page)["changes"] == [{"bar": 5, "meter": "2/4"}]
+
+
 def progress(page: MakerPage, kind: str, enough: int) -> list[tuple[int, int]]:
     """(done, of) as a tab hears of it, until so much is done or the job has ended."""
     heard: list[tuple[int, int]] = []
