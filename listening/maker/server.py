@@ -131,7 +131,7 @@ class _Page:
         pulse = self.work.pulse()
         stands = words_of_sheets(self.work)
         if name == "first":
-            name = next((n for n, word in stands.items() if word == "asks something"), "song")
+            name = first_sheet(stands)
         if name not in stands:
             raise PageError(404, "nothing", "There is no such sheet.")
         html = sheet_html(self.work, name, shown)
@@ -205,6 +205,12 @@ class _Page:
         if what != "report":
             raise HTTPException(404)
         return await run_in_threadpool(downloads.report_file, self.work, request.path_params["path"])
+
+
+def first_sheet(stands: Mapping[str, str]) -> str:
+    """Where who comes back lands: the first sheet that asks something, else the last that is in order."""
+    asking = next((name for name, word in stands.items() if word == "asks something"), None)
+    return asking or next((name for name, word in reversed([*stands.items()]) if word == "in order"), "song")
 
 
 async def _json(request: Request) -> dict[str, Any]:

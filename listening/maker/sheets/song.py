@@ -41,8 +41,14 @@ SUGGESTED = "sections suggested"
 
 
 def stands(work: Workspace) -> str:
-    """Whether the song asks something: its beat is judged by ear once for every grid."""
-    return "in order" if is_confirmed(work, work.song()) else "asks something"
+    """Whether the song asks something: its beat is judged by ear once for every grid, before the rounds."""
+    return "in order" if is_confirmed(work, work.song()) or has_rounds(work) else "asks something"
+
+
+def has_rounds(work: Workspace) -> bool:
+    """Whether somebody has begun to listen: then the grid is what it was rendered on."""
+    study = work.study()
+    return study.has_log and bool(study.log.contents(listens=False).rounds)
 
 
 def grid_key(song: Song) -> str:

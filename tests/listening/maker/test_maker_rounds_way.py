@@ -100,6 +100,9 @@ def test_from_rendered_forms_to_the_way_back(
     decided = next(e.detail for e in study.log.contents(listens=False).events if e.kind == "decided")
     assert (decided["form"], decided["by"], decided["because"]) == ("upside down", "ana", BECAUSE)
     told(study.folder, "decide", "upside down", "--by", "ana", "--because", BECAUSE, "--yes")
+    by_both = [e.detail for e in study.log.contents(listens=False).events if e.kind == "decided"]
+    for what in ("form", "by", "because", "against", "verdict"):
+        assert by_both[0][what] == by_both[1][what], "the entry in the log is the command's"
     first, second = (next((study.folder / "report").glob(f"decision {n} - *")) for n in (1, 2))
     with zipfile.ZipFile(io.BytesIO(content)) as zipped:
         by_page = {name.partition("/")[2]: zipped.read(name) for name in zipped.namelist()}

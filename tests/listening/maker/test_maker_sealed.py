@@ -95,6 +95,15 @@ def test_joins_are_not_played_from_the_first_round_on(page: MakerPage) -> None:
     assert heard == ["upside down", "quite new"]
 
 
+def test_who_comes_back_lands_where_something_is_asked(page: MakerPage) -> None:
+    assert page.sheet("first")["sheet"] == "song", "nobody has said yet that the beat lies on it"
+    hear_one(page.study, "ana", 50.0, "a word")
+    assert page.sheet("first")["sheet"] == "rounds", "the rounds go on"
+    page.do("open_study", {"early": True}, "verdict")
+    page.wait("report")
+    assert page.sheet("first")["sheet"] == "verdict", "a decision is asked for"
+
+
 def test_opening_early_is_asked_as_such_and_recorded(page: MakerPage) -> None:
     hear_one(page.study, "ana", 50.0, "a word")
     told = page.try_("open_study", {}, "verdict")

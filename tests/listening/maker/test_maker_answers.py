@@ -1,0 +1,43 @@
+"""Answer files dropped onto the page: taken in once, refused where they are damaged or of another study."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.far_listener import answers_of
+from tests.maker import MakerPage, maker_page
+from tests.page_study import copied, rendered_short
+
+__all__ = ["rendered_short"]
+
+
+@pytest.fixture
+def page(rendered_short: Path, tmp_path: Path) -> Iterator[MakerPage]:
+    """The page of a rendered study."""
+    with maker_page(copied(rendered_short, tmp_path / "study").folder) as running:
+        yield running
+
+
+def test_answers_that_are_dropped_twice_damaged_or_of_another_study(
+    page: MakerPage, rendered_short: Path, tmp_path: Path
+) -> None:
+    answers, damaged, other = (tmp_path / f"{name}.json" for name in ("answers", "damaged", "other"))
+    answers_of(page.study, answers)
+    page.upload("answers", answers)
+    assert "rated" in page.do("collect", {}, "rounds")["html"]
+    kept = page.study.log.contents().listens
+    assert sum(listen.rating is not None for listen in kept) == 3
+    page.upload("answers", answers)
+    page.try_("collect", {}, "rounds")
+    assert page.study.log.contents().listens == kept, "nothing is doubled"
+    damaged.write_bytes(answers.read_bytes()[:-200])
+    answers_of(copied(rendered_short, tmp_path / "elsewhere"), other)
+    for path in (damaged, other):
+        page.upload("answers", path)
+        refused = page.try_("collect", {}, "rounds")
+        assert refused.status_code == 422 and len(refused.json()["text"]) > 20
+        assert page.study.log.contents().listens == kept
+    assert not (page.folder / ".answers").exists()
