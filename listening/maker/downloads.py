@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 import zipfile
 from pathlib import Path
 
@@ -9,12 +10,13 @@ from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, Response
 
 from listening.maker.workspace import Workspace
-from render.errors import PageError
+from render.errors import BundleError, PageError
 from render.files import replacing
-from render.steps import no_step
+from render.steps import Step
 
 REPORT = "report"
 DOWNLOADS = ".downloads"  # made anew whenever they are asked for
+BUNDLING, BUNDLING_WORDS = "bundling", "writing the bundle"  # the job, as it is told
 SEALED_TOO = "sealed too"  # the name that a bundle is asked for by the second time
 REPORT_POLICY = (
     "sandbox allow-scripts; default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; "
@@ -37,12 +39,13 @@ def require(work: Workspace, what: str, name: str) -> None:
 
         if name != SEALED_TOO and (said := caution(work.study())):
             raise PageError(409, "sealed", said)
+        _write_bundle(work, sealed_too=name == SEALED_TOO)
         return
     path_of(work, what, name)
 
 
 def path_of(work: Workspace, what: str, name: str) -> Path:
-    """The file that a ticket stands for, written now if it must be.
+    """The file that a ticket stands for; a ZIP of the way back is written now.
 
     Raises:
         PageError: 404, there is nothing of this kind.
@@ -58,20 +61,43 @@ def path_of(work: Workspace, what: str, name: str) -> Path:
         folder: Path = decision_folder(work)
         return _zipped([folder], work.folder / DOWNLOADS / f"{folder.name}.zip", work.folder / REPORT)
     if what == "bundle":
-        return _bundle(work, name == SEALED_TOO)
+        path = _bundle_path(work)
+        if path.is_file():
+            return path
     raise PageError(404, "nothing", "There is nothing of this kind to take away.")
 
 
-def _bundle(work: Workspace, sealed_too: bool) -> Path:
-    """The whole study as one file, as it is now."""
-    from sessions.bundle.writing import bundle_name, write_bundle
+def _bundle_path(work: Workspace) -> Path:
+    from sessions.bundle.writing import bundle_name
 
-    study = work.study()
-    path = work.folder / DOWNLOADS / bundle_name(study)
-    path.parent.mkdir(exist_ok=True)
-    path.unlink(missing_ok=True)
-    write_bundle(study, path, no_step, sealed_too=sealed_too)
-    return path
+    return work.folder / DOWNLOADS / bundle_name(work.study())
+
+
+def _write_bundle(work: Workspace, *, sealed_too: bool) -> None:
+    """The whole study as one file, as it is now; its progress stands on the page meanwhile.
+
+    Raises:
+        PageError: 409, it was cancelled; FairhearingError: it could not be written.
+    """
+    from sessions.bundle.writing import write_bundle
+
+    path = _bundle_path(work)
+
+    def write(step: Step) -> None:
+        path.parent.mkdir(exist_ok=True)
+        path.unlink(missing_ok=True)
+        write_bundle(
+            work.study(), path, lambda _name, done, of: step(BUNDLING_WORDS, done, of), sealed_too=sealed_too
+        )
+
+    work.jobs.start(BUNDLING, BUNDLING_WORDS, write)
+    while (job := work.jobs.last(BUNDLING)) is not None and job.state == "runs":
+        time.sleep(0.05)
+    work.jobs.forget(BUNDLING)
+    if job is None or job.state == "cancelled":
+        raise PageError(409, "cancelled", "Cancelled; nothing was half-written.")
+    if job.state == "failed":
+        raise BundleError(job.error)
 
 
 def _zipped(folders: list[Path], path: Path, root: Path) -> Path:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import html
 import os
+import shutil
 import socket
 import tempfile
 import threading
@@ -20,6 +21,7 @@ from pathlib import Path
 import uvicorn
 
 from listening.maker.access import AccessKeys
+from listening.maker.downloads import DOWNLOADS
 from listening.maker.server import HERE, create_app
 from listening.maker.sheets.sections import adopt
 from listening.maker.starter import OFFER
@@ -73,6 +75,7 @@ def open_page(target: Path, *, store: str | None = None, browser: bool = True, s
 def take_up(folder: Path, store: str | None = None, clock: Clock = system_clock) -> Workspace:
     """A study's folder where it was left, also by a process that was killed."""
     sweep(folder)
+    shutil.rmtree(folder / DOWNLOADS, ignore_errors=True)  # files that were taken away, or not
     work = Workspace(folder, store, clock)
     adopt(work)
     return work

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from listening.maker.action import Action, Done, flag, text
+from listening.maker.downloads import BUNDLING
 from listening.maker.sheets.way_back import GROUPS, TickStep, contents_words, size_words, tick_steps
 from listening.maker.workspace import Workspace
 from listening.status import study_status
@@ -72,6 +73,7 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
     plain: dict[str, Any] = {
         "bundle_caution": caution(study) if study.has_log else "",
         "bundle_size": bundle_size(study),
+        "bundling": work.jobs.last(BUNDLING),
         "song": song,
         "problem": "",
         "reading": None,

@@ -277,8 +277,14 @@ const Maker = (() => {
   });
 
   async function copy(button) {
-    await navigator.clipboard.writeText(byId(button.dataset.copy).textContent);
-    say("Copied.");
+    const words = byId(button.dataset.copy);
+    try {
+      await navigator.clipboard.writeText(words.textContent);
+      say("Copied.");
+    } catch {
+      getSelection().selectAllChildren(words);
+      complain("This browser lets no page copy; the message is marked, so copy it by the keys that you know.", button);
+    }
   }
 
   async function download(button) {

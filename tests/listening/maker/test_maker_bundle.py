@@ -51,6 +51,21 @@ def test_a_bundle_dropped_onto_an_empty_folder_is_the_study(bundle: Path, tmp_pa
     assert {p.name for p in folder.iterdir()} == {"song.toml", "bounce.wav", "renders", "log.sqlite"}
 
 
+def test_a_bundle_that_cannot_be_written_is_said_in_its_place(bundle: Path, tmp_path: Path) -> None:
+    """A render that song.toml's forms need is gone from the disk in the midst; then it is there again."""
+    folder = tmp_path / "theirs"
+    with maker_page(folder) as page:
+        assert not (folder / ".downloads").exists(), "what was taken away does not stay"
+        (folder / "bounce.wav").rename(tmp_path / "away.wav")
+        told = page.ask("POST", "/api/ticket/bundle", json={"name": "sealed too"})
+        assert told.status_code == 422 and "bounce.wav" in told.json()["text"]
+        (tmp_path / "away.wav").rename(folder / "bounce.wav")
+        ticket = page.ask("POST", "/api/ticket/bundle", json={"name": "sealed too"}).json()["ticket"]
+        assert page.client.get(f"/file/{ticket}").status_code == 200
+        assert page.ask("GET", "/api/pulse").json()["jobs"].get("bundling") is None
+    assert bundle.is_file()
+
+
 def test_a_bundle_that_is_none_or_damaged_is_said_and_nothing_is_left(bundle: Path, tmp_path: Path) -> None:
     folder = tmp_path / "mine"
     folder.mkdir()
