@@ -58,7 +58,7 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
         "why": "" if manifest else _why_not(study), "status": study_status(study), "hosted": hosts.now,
         "hosting": work.jobs.last("host"), "packing": work.jobs.last("packet"),
         "packets": [(name, _size(work.folder / PACKETS / name)) for name in packets(work.folder)],
-        "answers_wait": answers_waiting(work.folder),
+        "answers_wait": answers_waiting(work.folder), "tried": work.cache.get("packet tried"),
         "collected": work.cache.get("collected", ()), "opening": work.cache.pop("own address", ""),
     }  # fmt: skip
     if manifest is not None:
@@ -177,6 +177,7 @@ def _own_round(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
 
 def _packet(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
     name, small, any_day = text(args, "listener"), flag(args, "small"), flag(args, "any_day")
+    work.cache["packet tried"] = {"listener": name, "small": small, "any_day": True}
 
     def pack(step: Step) -> str:
         step(f"writing a packet for {name}", 0, 0)

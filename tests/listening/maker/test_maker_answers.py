@@ -7,9 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.clocks import SetClock
 from tests.far_listener import answers_of
 from tests.maker import MakerPage, maker_page
 from tests.page_study import copied, rendered_short
+from tests.short_study import do_round
 
 __all__ = ["rendered_short"]
 
@@ -41,3 +43,20 @@ def test_answers_that_are_dropped_twice_damaged_or_of_another_study(
         assert refused.status_code == 422 and len(refused.json()["text"]) > 20
         assert page.study.log.contents().listens == kept
     assert not (page.folder / ".answers").exists()
+
+
+def test_a_packet_before_its_day_is_refused_and_then_written_when_it_is_asked_for(
+    rendered_short: Path, tmp_path: Path
+) -> None:
+    clock = SetClock()
+    study = copied(rendered_short, tmp_path / "study", clock)
+    do_round(study, "bo")
+    clock.forward(hours=3)
+    with maker_page(study.folder, clock=clock) as page:
+        page.do("packet", {"listener": "bo"}, "rounds")
+        with pytest.raises(AssertionError, match="any-day"):
+            page.wait("packet")
+        assert "before its day" in page.sheet("rounds")["html"]
+        page.do("packet", {"listener": "bo", "any_day": True}, "rounds")
+        page.wait("packet")
+        assert "take bo-round-2.html" in page.sheet("rounds")["html"]
