@@ -49,7 +49,9 @@ def main() -> None:
             page.locator("a[href='#forms']").click()
             until(lambda: not unjudged(work.work, work.work.song()), page)
             take(page, work, "forms", ".maps")
-            take(page, work, "verdict", "#sentence")
+            work.do("report", {}, "verdict")
+            work.wait("report")
+            take(page, work, "verdict", "iframe")
 
 
 if __name__ == "__main__":

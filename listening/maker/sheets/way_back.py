@@ -78,6 +78,8 @@ def contents_words(folder: Path) -> str:
 
 def size_words(count: int) -> str:
     """A size for people: "12 MB"."""
+    if count >= 1e9:
+        return f"{count / 1e9:.1f} GB"
     return f"{count / 1e6:.0f} MB" if count >= 1e6 else f"{count / 1e3:.0f} kB"
 
 
