@@ -72,7 +72,7 @@ def test_links_on_the_page_are_the_events_of_the_commands(rendered_short: Path, 
         assert "/#" in html and "keep the screen on" in html.replace("\n", " ")
         token_for(page, "ana", renew=True)
         page.do("withdraw", {"listener": "ana"}, "rounds")
-        assert "given out" not in page.sheet("rounds")["html"]
+        assert "1 given out" not in page.sheet("rounds")["html"]
     links.make(by_command, "ana", "http://127.0.0.1:1")  # as `host` does for a listener without one
     links.renew(by_command, ["ana"], "http://127.0.0.1:1")  # as `host --renew ana` does
     told(by_command.folder, "host", "--withdraw", "ana")
