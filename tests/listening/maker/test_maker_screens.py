@@ -84,9 +84,10 @@ def on_paper(page: Page, scheme: str) -> None:
         assert page.locator(shown).first.is_visible(), shown
     for gone in ("nav", "footer", "button", "iframe", "details", "input[type=file]", "textarea"):
         assert not any(one.is_visible() for one in page.locator(gone).all()), gone
-    style = "getComputedStyle(document.body)"
-    colours = page.evaluate(f"[{style}.color, {style}.backgroundColor]")
-    assert colours == ["rgb(0, 0, 0)", "rgb(255, 255, 255)"], scheme
+    colours = page.evaluate(
+        "['--ink', '--paper'].map((x) => getComputedStyle(document.documentElement).getPropertyValue(x))"
+    )
+    assert colours == ["#000000", "#ffffff"], scheme
     page.emulate_media(media="screen")
 
 
