@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -10,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+import pytest
 import uvicorn
 
 from listening.maker.access import AccessKeys
@@ -117,6 +119,20 @@ def hear_one(study: Study, name: str, rating: float, text: str) -> tuple[Round, 
     study.log.comment(listen.id, text, 1.0)
     round_.refresh()
     return round_, listen.code
+
+
+@pytest.fixture
+def rare_codes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Codes that no page has for a number of its own: 879, 878, … for each listener."""
+    monkeypatch.setattr(
+        "sessions.log.draw_code", lambda _seed, _listener, used: max(set(range(700, 880)) - set(used))
+    )
+
+
+def without_outlook(text: str) -> str:
+    """A sheet as it was sent, without what a plan can tell: figures of simulated studies, that are refined
+    as time goes on."""
+    return re.sub(r"<section aria-labelledby=\\?\"outlook-head.*?</section>", "", text, flags=re.S)
 
 
 def snapshot(folder: Path) -> dict[str, bytes]:
