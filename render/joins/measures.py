@@ -40,8 +40,10 @@ def short_term_lufs(samples: Audio, sample_rate: int) -> float:
     blocks = -(-len(samples) // _BLOCK_FRAMES)
     padded = np.zeros((samples.shape[1], blocks * _BLOCK_FRAMES), np.float32)
     padded[:, : len(samples)] = samples.T
-    parts = np.asarray(np.fft.rfft(padded.reshape(-1, _BLOCK_FRAMES), axis=1), np.complex64).view(np.float32)
-    power = np.einsum("ij,ij->j", parts, parts).reshape(-1, 2).sum(axis=1).astype(np.float64)
+    power = np.zeros(_BLOCK_FRAMES // 2 + 1)
+    for block in padded.reshape(-1, _BLOCK_FRAMES):  # one by one: fresh memory costs more than the transform
+        spectrum = np.fft.rfft(block)
+        power += spectrum.real**2 + spectrum.imag**2
     power[1:-1] *= 2  # the negative frequencies
     mean_square = float(np.dot(power, _k_power(sample_rate))) / _BLOCK_FRAMES / len(samples)
     return -0.691 + 10 * float(np.log10(mean_square)) if mean_square > 1e-13 else float("-inf")
