@@ -13,6 +13,7 @@ from listening import cautions
 from listening.maker.sheets import forms, listeners, rounds, sections, song, verdict
 from listening.maker.workspace import Workspace
 from render.clock_text import clock_text
+from render.style.templates import compiled_templates
 
 SHEETS: Mapping[str, ModuleType] = {
     "song": song, "sections": sections, "forms": forms, "listeners": listeners, "rounds": rounds,
@@ -30,6 +31,7 @@ def environment() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        bytecode_cache=compiled_templates(),
     )
     made.filters["clock"] = clock_text
     made.globals["caution"] = cautions.CAUTION

@@ -8,6 +8,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 
 from listening import cautions
 from render.style import tokens_css
+from render.style.templates import compiled_templates
 from sessions.records import ASPECTS
 
 # In the order in which they use each other. The first are those of page and packet.
@@ -26,6 +27,7 @@ def environment() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        bytecode_cache=compiled_templates(),
     )
 
 

@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from render.clock_text import clock_text
 from render.style import tokens_css
+from render.style.templates import compiled_templates
 from reports.facts import comments, road_map
 from reports.facts.dissent import Dissent
 from reports.facts.ratings import COLUMNS
@@ -119,6 +120,7 @@ def environment() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        bytecode_cache=compiled_templates(),
     )
     made.filters |= {
         "chance": lambda p: phrases.chance(p).replace(" %", "\u00a0%"),

@@ -234,9 +234,9 @@ class _Search:
                 for stems in self.mutes:
                     begins = (start.left, (start.right[0], start.right[1] | stems)) in self.wanted
                     ends = ((stop.left[0], stop.left[1] | stems), stop.right) in self.wanted
-                    heard = part(cells, start.tick, stop.tick)
                     if (begins or ends) and all(
-                        c.source is None or c.muted | stems in self.treatments for c in heard
+                        c.source is None or c.muted | stems in self.treatments
+                        for c in part(cells, start.tick, stop.tick)
                     ):
                         yield Mute(start.tick, stop.tick, stems)
 
