@@ -1,10 +1,11 @@
 """Rendering four forms of a 4-minute 48 kHz/24-bit stereo song, against two baselines in the same run.
 
-    python -m tests.benchmarks.bench_render [minutes]
+    python -m tests.benchmarks.bench_render [minutes] [cpu]
 
 (a) the straightforward pipeline (tests/benchmarks/straightforward.py);
 (b) reading the source and writing the same WAV files with soundfile alone, as int32.
-Also what a fifth form, one changed form, and nothing changed cost, and the commands' start-up.
+Also what a fifth form, one changed form, and nothing changed cost, and the commands' start-up. With "cpu"
+on a machine that others use too, only the processor time of (a) and of rendering with and without five stems.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -50,6 +52,7 @@ FORMS = {
     ],
     "no intro": ["verse 1", "refrain", "verse 2", "bridge", "last refrain x2"],
 }
+STEMS = ("drums", "bass", "keys", "guitar", "voice")
 FIFTH = {"short end": ["intro", "verse 1", "refrain", "verse 2", "bridge", "last refrain bars 1-16", "outro"]}
 CHANGED = FORMS | {  # one that does not set the target: all others stay as they are
     "early bridge": ["intro", "verse 1", "bridge", "refrain", "verse 2", "last refrain", "outro"]
@@ -75,10 +78,10 @@ def copy_alone(song: Song, frames: list[int], folder: Path) -> float:
     return timed(work)
 
 
-def study(folder: Path, minutes: float, forms: dict[str, list[str]]) -> Song:
+def study(folder: Path, minutes: float, forms: dict[str, list[str]], stems: Sequence[str] = ()) -> Song:
     bars = round(minutes * 30)
     sections = {n: s for n, s in SECTIONS.items() if _last_bar(s) <= bars}
-    make_study(folder, bars=bars, tempo=120, sections=sections, forms=forms)
+    make_study(folder, bars=bars, tempo=120, sections=sections, forms=forms, stems=stems)
     return load_song(folder)
 
 
@@ -106,8 +109,38 @@ def start_up(arguments: list[str], folder: Path, runs: int = 5) -> float:
     return min(timed(once) for _ in range(runs))
 
 
+def cpu_only(minutes: float) -> None:
+    """Seconds of processor time of all threads; the lesser of two runs."""
+
+    def lesser(work: Callable[[], object]) -> float:
+        taken_s = []
+        for _ in range(2):
+            start = time.process_time()
+            work()
+            taken_s.append(time.process_time() - start)
+        return min(taken_s)
+
+    def anew(song: Song) -> None:
+        shutil.rmtree(song.folder / "renders", ignore_errors=True)
+        render_forms(song)
+
+    with tempfile.TemporaryDirectory() as place:
+        alone = study(Path(place) / "alone", minutes, FORMS)
+        with_stems = study(Path(place) / "stems", minutes, FORMS, STEMS)
+        slow = lesser(lambda: straightforward(replace(alone, joining=1), Path(place)))
+        ours = {"without stems": lesser(lambda: anew(alone)), "five stems": lesser(lambda: anew(with_stems))}
+    print(
+        f"processor time, four forms of {minutes:g} min, 48 kHz/24 bit stereo: straightforward {slow:.2f} s"
+    )
+    for what, taken_s in ours.items():
+        print(f"  {what}: {taken_s:.2f} s, {slow / taken_s:.1f}x less")
+
+
 def main() -> None:
     minutes = float(sys.argv[1]) if len(sys.argv) > 1 else 4.0
+    if "cpu" in sys.argv[2:]:
+        cpu_only(minutes)
+        return
     with tempfile.TemporaryDirectory() as place:
         folder, scratch = Path(place) / "study", Path(place) / "scratch"
         scratch.mkdir()
@@ -126,7 +159,7 @@ def main() -> None:
             render_forms(rewrite_forms(folder, FORMS))
             changed.append(timed(lambda: render_forms(rewrite_forms(folder, CHANGED))))
             render_forms(rewrite_forms(folder, FORMS))
-        slow = timed(lambda: straightforward(song, scratch))
+        slow = timed(lambda: straightforward(replace(song, joining=1), scratch))
         click = start_up(["-c", "import click"], folder)
         helped = start_up(["-m", "listening.cli", "--help"], folder)
         status = start_up(["-m", "listening.cli", "status"], folder)
