@@ -9,6 +9,7 @@ from pathlib import Path
 from listening.local.device import PlaybackResult, Playing, require_device
 from listening.local.keys import ESCAPE, INTERRUPT, single_keys
 from render.audio.click import write_click
+from render.errors import DeviceError
 from render.song.song import Song
 
 _STOP_KEYS = f"qQ{ESCAPE}{INTERRUPT}"
@@ -20,7 +21,13 @@ def play_click(song: Song, say: Callable[[str], None], device: str | None = None
     Raises:
         DeviceError: there is no sound device; AudioError: the bounce cannot be read.
     """
-    require_device(device)
+    try:
+        require_device(device)
+    except DeviceError as error:
+        raise DeviceError(
+            "the click finds no sound device to play on; connect one, or write it to a file: "
+            "`fairhearing check --click click.wav`"
+        ) from error
     with tempfile.TemporaryDirectory(prefix="fairhearing-") as place:
         path = Path(place) / "click.wav"
         mix = write_click(song, path)

@@ -12,6 +12,9 @@ import pytest
 import soundfile
 
 from listening.cautions import CAUTION
+from listening.local.click_playing import play_click
+from render.errors import DeviceError
+from render.song.song import load_song
 from tests.heard import sounding
 from tests.places import ROOT
 from tests.pulse import NullSink, portaudio, sink
@@ -42,6 +45,12 @@ def test_a_file_is_written_with_the_caution_and_the_gain_and_nothing_else_is_rep
         code, said = check(study, taken)
         assert code == 1 and "give --click a name that is free" in said
         assert (study / taken).read_bytes() == before
+
+
+def test_without_a_device_it_says_how_to_have_a_file(tmp_path: Path) -> None:
+    song = load_song(make_study(tmp_path / "study"))
+    with pytest.raises(DeviceError, match=r"no sound device .* `fairhearing check --click click\.wav`"):
+        play_click(song, print, device="a device that nobody has")
 
 
 @pytest.mark.device
