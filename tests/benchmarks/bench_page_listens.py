@@ -70,8 +70,7 @@ def outcome(listen: ListenRecord) -> str:
     return "asked" if listen.awaits_judgement else "counted"
 
 
-def hear_round(page: Page, sink: NullSink, study: Study, listener: str) -> None:
-    sit_down(page)
+def hear_forms(page: Page, sink: NullSink, study: Study, listener: str) -> None:
     while not page.locator("#review-form").is_visible():
         gap = hear_one(page, sink)
         listen = study.log.contents(listener).listens_of(listener)[-1]
@@ -106,7 +105,8 @@ def whole_rounds() -> None:
     with page_of_a_study(BAR_S) as (sink, browser, page_of), busy(PROCESSES):
         for listener in page_of.study.song.listeners:
             with open_page(browser, page_of.link(listener.name)) as page:
-                hear_round(page, sink, page_of.study, listener.name)
+                sit_down(page)
+                hear_forms(page, sink, page_of.study, listener.name)
 
 
 def throttled() -> None:
@@ -114,9 +114,9 @@ def throttled() -> None:
         page_of_a_study(BAR_S) as (sink, browser, page_of),
         open_page(browser, page_of.link("ana")) as page,
     ):
-        page.locator("#hello-go").wait_for()
+        sit_down(page)
         throttle(page, SLOWER)
-        hear_round(page, sink, page_of.study, "ana")
+        hear_forms(page, sink, page_of.study, "ana")
 
 
 def stalls() -> None:
