@@ -13,6 +13,7 @@ from render.arrays import Audio, Floats
 _LOW, _ALL, _HARMONY = 0.5, 0.5, 0.6  # our own weights; low drums and chords mark beats (common practice)
 SURE, _CLEAR, _SLIGHT = 0.3, 0.1, 0.05
 FEWEST_BEATS = 16
+_STRONG = 0.2  # of attacks in all; a skank or a pushed accent has low sounds against it (tune half)
 _LATE_S, _SIGMA_S = 0.005, 0.01
 _CHANGE_PERCENTILE = 70.0
 _NO_CHORD = 0.1  # cosine distance that a figure on one chord makes; changes of chord make .2 and more
@@ -21,7 +22,8 @@ _NO_CHORD = 0.1  # cosine distance that a figure on one chord makes; changes of 
 @dataclass(frozen=True)
 class HalfBeat:
     """`evidence` that given times are the beats (1 and more is clear) and not the places halfway between them
-    (negative). `sure`: clear, by two of the three at least, low sounds and strength not against it."""
+    (negative). `sure`: clear, by two of the three at least, low sounds and strength not against it; or by a
+    clear difference of strength alone that the two others do not speak against."""
 
     evidence: float
     sure: bool
@@ -38,7 +40,8 @@ def half_beat(audio: Audio, sample_rate: int, curve: Onsets, beats_s: Floats) ->
     evidence = _LOW * low + _ALL * strength + _HARMONY * harmony
     terms = np.sign(evidence) * np.array([low, strength, harmony])
     agree = bool((terms > _CLEAR).sum() >= 2 and terms[1] > 0 and terms[0] > -_SLIGHT)
-    return HalfBeat(float(evidence), abs(evidence) >= SURE and agree)
+    alone = terms[1] >= _STRONG and terms[0] > -_SLIGHT and terms[2] > -_CLEAR
+    return HalfBeat(float(evidence), bool(abs(evidence) >= SURE and agree) or bool(alone))
 
 
 def _sums(curve: Onsets, halves: Floats) -> tuple[float, float]:

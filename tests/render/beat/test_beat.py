@@ -14,7 +14,7 @@ from render.beat.fit import fit_beat
 from render.beat.phases import beat_phases, chance_agreement
 from render.beat.tempo_estimate import estimate_start
 from render.song.grid import Grid, Meter, exact
-from tests.invented_songs import SONGS, InventedSong, Passage, play
+from tests.invented_songs import SONGS, InventedSong, Passage, clicks, play
 
 RATE = 22050
 BAND = next(song for song in SONGS if song.name == "band")
@@ -64,6 +64,17 @@ def test_where_two_readings_of_the_beat_compete_both_starts_are_named_and_neithe
     beside = fit_beat(sound, RATE, grid_of(song, song.start_s + song.beat_s / 2))
     assert beside.fits and beside.rival_start_s == pytest.approx(song.start_s, abs=0.02)
     assert estimate_start(sound, RATE, song.tempo).rival_start_s is not None
+
+
+def test_a_click_that_nothing_speaks_against_settles_which_half_is_the_beat() -> None:
+    """No low sounds, no change of chord: a musician counts the stronger attacks."""
+    song, sound = even_eighths()
+    click = clicks(song.tempo, len(sound) / RATE, RATE, song.start_s)
+    ticked = (sound + 0.3 * click[: len(sound)]).astype(np.float32)
+    found = fit_beat(ticked, RATE, grid_of(song))
+    assert found.fits and found.rival_start_s is None
+    beside = fit_beat(ticked, RATE, grid_of(song, song.start_s + song.beat_s / 2))
+    assert not beside.fits and beside.rival_start_s is None
 
 
 def test_new_and_check_agree_on_a_start_and_name_no_rival_where_there_is_none() -> None:
