@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from numpy.typing import NDArray
 from playwright.sync_api import Browser, Locator, Page, expect
 from scipy.signal import correlate
 
@@ -27,6 +29,7 @@ from tests.report_studies import hear, likes
 
 __all__ = ["sink", "sounding_browser"]
 pytestmark = pytest.mark.browser
+Floats = NDArray[np.float64]
 FORM = "upside down"
 RATE = 48000
 FADE = 240  # frames: 5 ms
@@ -114,12 +117,25 @@ def test_one_file_holds_its_sound_and_opus_is_as_good_as_opus_is(
         sheet = page.locator("#forms .road-map").nth(1)
         tape = recorded(page, sink, sheet.get_by_role("button", name="hear it whole"))
         got = without_gaps(tape) / 2**31
-    length, lag = min(len(got), len(decoded)) - RATE, RATE // 2
-    middle = got[lag : lag + length, 0]
-    places = correlate(decoded[:, 0], middle[: RATE // 2], mode="valid")
-    start = int(np.argmax(places))
-    error = middle[: len(decoded) - start] - decoded[start : start + length, 0][: len(middle)]
-    assert 10 * np.log10(np.mean(middle**2) / np.mean(error**2)) > OPUS_DB
+    got, decoded = got[:, 0], decoded[:, 0]
+    block = RATE // 10
+    decibels = [
+        like_db(got[at : at + block], decoded) for at in range(RATE // 2, len(got) - RATE // 2, block)
+    ]
+    assert len(decibels) > 20
+    assert np.median(decibels) > OPUS_DB
+    assert np.mean(np.array(decibels) > OPUS_DB) > 0.85, decibels
+
+
+def like_db(block: Floats, wanted: Floats) -> float:
+    """How far below a block the difference from the likeliest place of `wanted` lies.
+
+    A busy machine's sound breaks off for some milliseconds and goes on; what comes before and after is right.
+    """
+    power = correlate(wanted**2, np.ones(len(block)), mode="valid")
+    at = int(np.argmin(power - 2 * correlate(wanted, block, mode="valid")))
+    error = block - wanted[at : at + len(block)]
+    return 10 * math.log10(float(np.sum(block**2)) / max(float(np.sum(error**2)), 1e-12))
 
 
 def test_a_sealed_report_has_no_sound_and_reopening_takes_it_away(tmp_path: Path) -> None:
