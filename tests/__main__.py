@@ -19,7 +19,8 @@ NICE = 19
 def main(options: list[str]) -> int:
     """0 where both runs passed."""
     pytest = [sys.executable, "-m", "pytest", *options, "--dist", "loadfile"]
-    others = ["-n", str(os.cpu_count() or 2), "-m", f"not ({REAL_TIME})"]
+    workers = (os.cpu_count() or 2) + 1  # they wait for servers, disks and each other, too
+    others = ["-n", str(workers), "-m", f"not ({REAL_TIME})"]
     with tempfile.TemporaryFile() as kept:
         beside = subprocess.Popen([*pytest, *others], stdout=kept, stderr=subprocess.STDOUT, preexec_fn=LOWER)
         print("in real time:", flush=True)

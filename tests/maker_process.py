@@ -45,15 +45,15 @@ class Doomed:
     def wait(self, kind: str) -> None:
         """Until a job is done."""
 
-        def state() -> str:
+        def job() -> dict[str, str]:
             jobs: dict[str, dict[str, str]] = self.client.get("/api/pulse").json()["jobs"]
-            return jobs.get(kind, {"state": "none"})["state"]
+            return jobs.get(kind, {"state": "none"})
 
         until = time.monotonic() + JOB_S
-        while state() == "runs":
+        while (found := job())["state"] == "runs":
             assert time.monotonic() < until, f"{kind} did not end"
             time.sleep(0.02)
-        assert state() == "done", f"{kind}: {state()}"
+        assert found["state"] == "done", f"{kind}: {found}"
 
 
 @contextmanager

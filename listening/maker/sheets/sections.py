@@ -54,7 +54,10 @@ def suggested(work: Workspace, song: Song) -> frozenset[int]:
 
 def adopt(work: Workspace) -> None:
     """Mark what `new` suggested in the terminal, or in a start of this page that was broken off."""
-    if work.begun and not work.problem() and not work.study().has_log and FROM_THE_SOUND in work.text():
+    if not work.begun or work.problem() or FROM_THE_SOUND not in work.text() or work.events(SUGGESTED):
+        return
+    study = work.study()
+    if not study.has_log or not study.log.contents().rounds:
         note_suggested(work, work.song().sections)
 
 
