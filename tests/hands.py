@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Error, Page, expect
 
 from tests.browser import STEP_MS
 
@@ -17,6 +17,7 @@ class Mouse:
     def __init__(self, page: Page) -> None:
         self.page = page
         self.actions = 0
+        page.on("filechooser", lambda _chooser: None)  # told to the browser now, not while a key is pressed
 
     def press(self, place: str) -> None:
         """A button, a link, a tick."""
@@ -73,8 +74,12 @@ class Keyboard(Mouse):
     def give(self, place: str, *files: Path) -> None:
         self.actions += 1
         self._reach(place)
-        with self.page.expect_file_chooser(timeout=STEP_MS) as chooser:
-            self.page.keyboard.press("Space")
+        try:
+            with self.page.expect_file_chooser(timeout=STEP_MS) as chooser:
+                self.page.keyboard.press("Enter")
+        except Error:
+            print("the focus is on", self.page.evaluate("document.activeElement?.outerHTML"))
+            raise
         chooser.value.set_files([str(file) for file in files])
 
     def _reach(self, place: str) -> None:
