@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import shutil
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -26,6 +27,7 @@ from tests.heard import Integers, sounding, without_gaps
 from tests.page_study import make_study
 from tests.pulse import NullSink, sink
 from tests.report_studies import hear, likes
+from tests.stalls import machine
 
 __all__ = ["sink", "sounding_browser"]
 pytestmark = pytest.mark.browser
@@ -115,7 +117,9 @@ def test_one_file_holds_its_sound_and_opus_is_as_good_as_opus_is(
     decoded = soundfile.read(opus.paths[form.content_hash], dtype="float64", always_2d=True)[0]
     with open_page(sounding_browser, alone.as_uri()) as page:
         sheet = page.locator("#forms .road-map").nth(1)
+        since = time.time()
         tape = recorded(page, sink, sheet.get_by_role("button", name="hear it whole"))
+        broke_off = machine().stood_still(since, time.time())
         got = without_gaps(tape) / 2**31
     got, decoded = got[:, 0], decoded[:, 0]
     block = RATE // 10
@@ -123,8 +127,7 @@ def test_one_file_holds_its_sound_and_opus_is_as_good_as_opus_is(
         like_db(got[at : at + block], decoded) for at in range(RATE // 2, len(got) - RATE // 2, block)
     ]
     assert len(decibels) > 20
-    assert np.median(decibels) > OPUS_DB
-    assert np.mean(np.array(decibels) > OPUS_DB) > 0.85, decibels
+    assert np.mean(np.array(decibels) > OPUS_DB) >= (0.85 if broke_off else 1.0), decibels
 
 
 def like_db(block: Floats, wanted: Floats) -> float:
