@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from reports.facts.ratings import study_ratings
 from reports.model.gates import Chances
-from reports.verdict.assessment import Assessment, assess
+from reports.verdict.assessment import Assessment
 from sessions.resting import FormReading, PanelReading
 from sessions.study import Study
 
@@ -20,7 +20,7 @@ def read_panel(study: Study) -> PanelReading | None:
     ratings = study_ratings(study.song, manifest, contents)
     if len(ratings.forms) < 2 or not ratings.table["form"].isin(ratings.forms).any():
         return None
-    assessment = assess(
+    assessment = Assessment.of(
         ratings.table,
         weights=ratings.weights,
         listeners=ratings.listeners,

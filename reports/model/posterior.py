@@ -4,54 +4,22 @@ Shapes as in `familiarity`: L listeners, F forms, K shared columns, G grid point
 """
 
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 import numpy as np
 
 from render.arrays import Floats
 from reports.model.familiarity import Fit, product, t_variance
 
-NEGLIGIBLE = 1e-7  # grid points of less weight than this are left out of draws
-
-
-@dataclass(frozen=True)
-class Mixture:
-    """A mixture of t distributions of the forms' settled effects, in rating points.
-
-    weight (G,), mean (G, F), cover (G, F, F), all with `df` degrees of freedom.
-    """
-
-    weight: Floats
-    mean: Floats
-    cover: Floats
-    df: float
-
-    def draws(self, count: int, seed: int) -> Floats:
-        """(count, F) draws; each grid point gets its share of them to the nearest draw."""
-        rng = np.random.default_rng(seed)
-        normal = rng.standard_normal((count, self.mean.shape[1]))
-        stretch = np.sqrt(self.df / rng.chisquare(self.df, count))
-        edges = np.cumsum(self.weight) * count / self.weight.sum()
-        point = np.minimum(np.searchsorted(edges, np.arange(count) + 0.5), len(edges) - 1)
-        drawn, at = np.unique(point, return_inverse=True)
-        root = np.linalg.cholesky(self.cover[drawn] + 1e-12 * np.eye(self.mean.shape[1]))
-        steps = np.einsum("nij,nj->ni", root[at], normal)
-        return np.asarray(self.mean[point] + stretch[:, None] * steps, dtype=np.float64)
-
-    def moments(self) -> tuple[Floats, Floats]:
-        """Mean (F,) and covariance (F, F) of the whole mixture."""
-        weight = self.weight / self.weight.sum()
-        mean = weight @ self.mean
-        off = self.mean - mean
-        inflate = t_variance(self.df)
-        cover = np.einsum("g,gij->ij", weight, self.cover) * inflate
-        return mean, cover + np.einsum("g,gi,gj->ij", weight, off, off)
+NEGLIGIBLE = 1e-7  # grid points that together weigh less than this are left out
 
 
 @dataclass(frozen=True)
 class Targets:
-    """Settled effects of a panel for all m sets of ratings of a fit, at every grid point.
+    """Settled effects of a panel for all m sets of ratings of a fit: a mixture of t distributions.
 
-    mean (G, F, m) in points, cover (G, F, F) in units of the noise variance, common to all sets.
+    At every grid point mean (G, F, m) in points, and cover (G, F, F) in units of the noise variance, common
+    to all sets; weights, noise variances and degrees of freedom are the fit's.
     """
 
     fit: Fit
@@ -98,23 +66,32 @@ class Targets:
         between = np.einsum("gfm,gem->mfe", weight[:, None] * off, off, optimize=True)
         return mean, spread.reshape(-1, *self.cover.shape[1:]) + between
 
-    def mixture(self, which: int = 0) -> Mixture:
-        """The posterior of one set of ratings."""
-        keep = np.flatnonzero(self.fit.weight[:, which] > NEGLIGIBLE)
-        return Mixture(
-            weight=self.fit.weight[keep, which],
-            mean=self.mean[keep, :, which],
-            cover=self.cover[keep] * self.fit.scale[keep, which, None, None],
-            df=self.fit.df,
+    def draws(self, count: int, seed: int, which: int = 0) -> Floats:
+        """(count, F) draws of one set's effects, in points; each grid point has its share to the nearest."""
+        normal, stretch = _standard_t(count, self.cover.shape[1], self.fit.df, seed)
+        edges = np.cumsum(self.fit.weight[:, which])
+        point = np.searchsorted(edges, (np.arange(count) + 0.5) * (edges[-1] / count))
+        size = stretch * np.sqrt(self.fit.scale[point, which])
+        steps = np.einsum("nij,nj->ni", self._root[point], normal)
+        return np.asarray(self.mean[point, :, which] + size[:, None] * steps, dtype=np.float64)
+
+    @cached_property
+    def _root(self) -> Floats:
+        return np.asarray(
+            np.linalg.cholesky(self.cover + 1e-12 * np.eye(self.cover.shape[1])), dtype=np.float64
         )
 
 
-def targets(fit: Fit, listeners: Floats | None, which: int = 0) -> Mixture:
-    """The settled effects of the forms for the listeners weighted by `listeners` (L,), summing to 1.
+@lru_cache(maxsize=8)
+def _standard_t(count: int, forms: int, df: float, seed: int) -> tuple[Floats, Floats]:
+    """Standard normal draws (count, forms), and what makes them t draws with `df` degrees of freedom.
 
-    With None: for people like them, i.e. without these listeners' own deviations.
+    Studies that are simulated together share them.
     """
-    return Targets.of(fit, listeners).mixture(which)
+    rng = np.random.default_rng(seed)
+    normal, stretch = rng.standard_normal((count, forms)), np.sqrt(df / rng.chisquare(df, count))
+    normal.flags.writeable = stretch.flags.writeable = False
+    return normal, stretch
 
 
 def each_listener(fit: Fit, which: int = 0) -> tuple[Floats, Floats]:

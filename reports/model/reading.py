@@ -8,7 +8,7 @@ import numpy as np
 from render.arrays import Floats, Ints
 from reports.model.familiarity import Fit, Observations, Prior, fit
 from reports.model.gates import Chances
-from reports.model.posterior import targets
+from reports.model.posterior import Targets
 
 DRAWS = 4000
 SEED = 1949  # the draws' own seed; any will do, but it must not change between two readings
@@ -56,7 +56,7 @@ def read(
     """Fits `seen` and draws the settled effects for the listeners weighted by `weights` (L,), sum 1."""
     chosen = tuple(range(seen.forms)) if candidates is None else tuple(candidates)
     fitted = fit(seen, prior or Prior())
-    values = targets(fitted, weights).draws(draws, seed)[:, list(chosen)]
+    values = Targets.of(fitted, weights).draws(draws, seed)[:, list(chosen)]
     return Reading(chosen, values, Chances.of(values), seen, fitted)
 
 

@@ -67,21 +67,6 @@ class Campaign:
             even_risk=np.full(shape, np.nan),
         )
 
-    @property
-    def first_clear(self) -> Ints:
-        """(S,) the round of the first clear reading, 0 = never."""
-        return first_round(self.clear)
-
-    @property
-    def first_enough(self) -> Ints:
-        """(S,) the round of the first reading that was clear or safe to choose, 0 = never."""
-        return first_round(self.enough)
-
-    def leader_at(self, rounds: Ints) -> Ints:
-        """(S,) the leader after the given round of each study (S,); -1 for round 0."""
-        at = self.leader[np.maximum(rounds, 1) - 1, np.arange(len(rounds))]
-        return np.where(rounds > 0, at, -1)
-
 
 def first_round(happened: Floats) -> Ints:
     """(S,) the first round, from 1, in which something (rounds, S) happened; 0 = never."""
@@ -201,7 +186,7 @@ class _Round:
 
     def _chances(self, reading: str, column: int) -> Chances:
         targets: Targets = getattr(self, reading)
-        return Chances.of(targets.mixture(column).draws(self.draws, self.seed))
+        return Chances.of(targets.draws(self.draws, self.seed, column))
 
     def read_into(self, campaign: Campaign, row: int, study: int, column: int, ask: bool) -> None:
         """Reads one study; the gates are only looked at with `ask`."""

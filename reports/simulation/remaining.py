@@ -6,7 +6,7 @@ import numpy as np
 
 from reports.model.gates import MAY_STOP
 from reports.model.reading import SEED
-from reports.simulation.campaign import run
+from reports.simulation.campaign import first_round, run
 from reports.simulation.outlook import DRAWS, Progress, RoundPlan
 from reports.simulation.worlds import World, simulate
 from reports.verdict import phrases
@@ -47,7 +47,7 @@ def to_go(
         step=lambda: progress(next(done), last) if progress else None,
         until_enough=True, ask_even=False,
     )  # fmt: skip
-    first_enough = campaign.first_enough
+    first_enough = first_round(campaign.enough)
     needed = next(
         (r for r in range(1, last + 1) if ((first_enough > 0) & (first_enough <= r)).mean() >= GOOD_CHANCE),
         None,

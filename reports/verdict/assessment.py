@@ -3,6 +3,7 @@
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
+from typing import Self
 
 import numpy as np
 import pandas as pd
@@ -46,6 +47,55 @@ class Assessment:
     playing_cautious: CautiousReadings = field(repr=False)
     rules: Rules
     seed: int
+    kept_apart: Mapping[str, int] = field(repr=False)
+
+    @classmethod
+    def of(
+        cls,
+        table: pd.DataFrame,
+        *,
+        seed: int = SEED,
+        weights: Mapping[str, float] | None = None,
+        listeners: Sequence[str] = (),
+        forms: Sequence[str] = (),
+        retired: Collection[str] = (),
+        resting: Collection[str] = (),
+        kept_apart: Mapping[str, int] | None = None,
+        rules: Rules | None = None,
+        shown: Callable[[str], str] = str,
+    ) -> Self:
+        """Assesses a table of ratings: one row a rated listen (columns: see `preprocessing.tidy`).
+
+        `weights` are the listeners' (1 where missing); `listeners` and `forms` name those that belong to the
+        study even if they have no rating yet; `retired` forms inform the model but are not judged;
+        `resting` ones are not waited for, and the gates are read among the others;
+        `kept_apart` counts ratings by listener that are not in the table, as they came after the opening;
+        `shown` gives a listener's name as words print it. The same ratings give the same verdict whatever
+        the order of the rows.
+
+        Raises:
+            RatingsError: a column is missing, a form was rated twice in a round, or there is nothing to
+                compare.
+        """
+        t = tidy(table)
+        panel = panel_of(t, weights, listeners, forms, retired, shown)
+        at_rest = tuple(name for name in panel.candidates if name in resting)
+        at_rest = at_rest if len(panel.candidates) - len(at_rest) >= 2 else ()
+        plays = [i for i, name in enumerate(panel.candidates) if name not in at_rest]
+        reading, draws = _readings(t, panel, seed)
+        return cls(
+            table=t,
+            panel=panel,
+            resting=at_rest,
+            coverage=coverage_of(t, panel, weights, [panel.candidates[i] for i in plays]),
+            reading=reading,
+            cautious=CautiousReadings(*(partial(_among, made, None) for made in draws)),
+            playing_chances=Chances.of(reading.draws[:, plays]) if at_rest else reading.chances,
+            playing_cautious=CautiousReadings(*(partial(_among, made, plays) for made in draws)),
+            rules=rules or Rules(),
+            seed=seed,
+            kept_apart=kept_apart or {},
+        )
 
     @cached_property
     def playing(self) -> tuple[str, ...]:
@@ -123,28 +173,8 @@ class Assessment:
         )
 
 
-def assess(
-    table: pd.DataFrame,
-    *,
-    seed: int = SEED,
-    weights: Mapping[str, float] | None = None,
-    listeners: Sequence[str] = (),
-    forms: Sequence[str] = (),
-    retired: Collection[str] = (),
-    resting: Collection[str] = (),
-    rules: Rules | None = None,
-    shown: Callable[[str], str] = str,
-) -> Assessment:
-    """Assesses a table of ratings, one row a rated listen; arguments as for `judge.judge`.
-
-    Raises:
-        RatingsError: a column is missing, a form was rated twice in a round, or there is nothing to compare.
-    """
-    t = tidy(table)
-    panel = panel_of(t, weights, listeners, forms, retired, shown)
-    at_rest = tuple(name for name in panel.candidates if name in resting)
-    at_rest = at_rest if len(panel.candidates) - len(at_rest) >= 2 else ()
-    plays = [i for i, name in enumerate(panel.candidates) if name not in at_rest]
+def _readings(t: pd.DataFrame, panel: Panel, seed: int) -> tuple[Reading, list[Callable[[], Floats]]]:
+    """The main reading, and the draws of the cautious ones (slow, own way, late), when asked for."""
     seen = observations(t, panel.listeners, panel.forms)
     seen = replace(seen, noise_ratio=noise_ratios(seen))
     candidates = [panel.forms.index(name) for name in panel.candidates]
@@ -152,24 +182,11 @@ def assess(
     def again(observed: Observations, prior: Prior) -> Reading:
         return read(observed, panel.weights, candidates=candidates, prior=prior, seed=seed)
 
-    reading = again(seen, Prior())
     later = later_half(seen.listener, t["round"].to_numpy(np.int64))
-    draws = _cached(
+    return again(seen, Prior()), _cached(
         slow=partial(again, seen, SLOW),
         own_way=partial(again, seen, OWN),
         late=partial(again, seen.only(later), Prior()),
-    )
-    return Assessment(
-        table=t,
-        panel=panel,
-        resting=at_rest,
-        coverage=coverage_of(t, panel, weights, [panel.candidates[i] for i in plays]),
-        reading=reading,
-        cautious=CautiousReadings(*(partial(_among, made, None) for made in draws)),
-        playing_chances=Chances.of(reading.draws[:, plays]) if at_rest else reading.chances,
-        playing_cautious=CautiousReadings(*(partial(_among, made, plays) for made in draws)),
-        rules=rules or Rules(),
-        seed=seed,
     )
 
 

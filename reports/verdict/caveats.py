@@ -1,6 +1,6 @@
 """Caveats to a verdict: missing data, unmet requirements, dissenting analyses."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from reports.model import gates
 from reports.model.gates import State, passes_main, safe_but_for_late
@@ -18,12 +18,10 @@ def but(state: State, changes: Sequence[AlternativeReading]) -> str:
     return " " + phrases.otherwise([(change.change, change.best) for change in others])
 
 
-def missing(assessment: Assessment, kept_apart: Mapping[str, int]) -> list[str]:
-    """Forms and listeners without ratings, and what a clear verdict still lacks.
-
-    `kept_apart`: ratings by listener that came after the opening and are out of the verdict.
-    """
+def missing(assessment: Assessment) -> list[str]:
+    """Forms and listeners without ratings, and what a clear verdict still lacks."""
     panel, rules, notes = assessment.panel, assessment.rules, []
+    kept_apart = assessment.kept_apart
 
     def few(names: Sequence[str]) -> str:
         return phrases.few([panel.shown(name) for name in names])

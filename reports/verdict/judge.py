@@ -1,20 +1,18 @@
 """The verdict: which form is best once all are equally familiar, how sure that is, in values and in words."""
 
-from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import pandas as pd
 
 from reports.model import gates
-from reports.model.gates import Chances, Rules, State, settled_interval
-from reports.model.posterior import targets
-from reports.model.reading import SEED, Reading, level
+from reports.model.gates import Chances, settled_interval
+from reports.model.posterior import Targets
+from reports.model.reading import level
 from reports.verdict import caveats, phrases
-from reports.verdict.assessment import Assessment, assess
+from reports.verdict.assessment import Assessment
 from reports.verdict.odd_listeners import odd_listeners
-from reports.verdict.panel import Panel
 from reports.verdict.sensitivity import AlternativeReading, sensitivity
 from reports.verdict.supplementary import Supplementary, supplementary
 
@@ -29,24 +27,12 @@ class SettledRating:
 
 
 @dataclass(frozen=True)
-class Judgement:
+class Judgement(Assessment):
     """A verdict. Mappings are by form, best first; losses are rating points.
 
     What costs further fits (sensitivity, supplementary statistics, and the words that mention them) is
     computed when first asked for.
     """
-
-    assessment: Assessment = field(repr=False)
-    kept_apart: Mapping[str, int] = field(repr=False)
-
-    @property
-    def state(self) -> State:
-        return self.assessment.state
-
-    @property
-    def best(self) -> str:
-        """The form with the least expected loss, whatever the state."""
-        return self.assessment.best
 
     @property
     def form(self) -> str | None:
@@ -54,35 +40,8 @@ class Judgement:
         return self.best if self.state in (gates.CLEAR, gates.SAFE, gates.LEANING) else None
 
     @property
-    def even(self) -> tuple[str, str] | None:
-        """The two forms between which the choice is free, whether or not one is safe to choose."""
-        return self.assessment.even
-
-    @property
-    def may_stop(self) -> bool:
-        """Whether listening may stop: the study may be opened, regularly, before its plan is done."""
-        return self.assessment.may_stop
-
-    @property
-    def order(self) -> tuple[str, ...]:
-        return self.assessment.order
-
-    @property
-    def panel(self) -> Panel:
-        return self.assessment.panel
-
-    @property
-    def reading(self) -> Reading:
-        return self.assessment.reading
-
-    @property
     def rounds(self) -> int:
-        return self.assessment.coverage.rounds
-
-    @property
-    def behind(self) -> tuple[str, ...]:
-        """Listeners who have not heard enough for a clear verdict."""
-        return self.assessment.behind
+        return self.coverage.rounds
 
     @property
     def noise_sd(self) -> float:
@@ -92,12 +51,12 @@ class Judgement:
     @cached_property
     def p_best(self) -> dict[str, float]:
         """The chance of each form of being the best for these listeners."""
-        return self.assessment.by_form(self.reading.chances.best)
+        return self.by_form(self.reading.chances.best)
 
     @cached_property
     def expected_loss(self) -> dict[str, float]:
         """What choosing each form gives away on average, in points."""
-        return self.assessment.by_form(self.reading.chances.loss)
+        return self.by_form(self.reading.chances.loss)
 
     @cached_property
     def p_best_people_like_them(self) -> dict[str, float] | None:
@@ -105,8 +64,8 @@ class Judgement:
         if len(self.panel.listeners) < 2:
             return None
         reading = self.reading
-        draws = targets(reading.fit, None).draws(len(reading.draws), self.assessment.seed)
-        return self.assessment.by_form(Chances.of(draws[:, list(reading.candidates)]).best)
+        draws = Targets.of(reading.fit, None).draws(len(reading.draws), self.seed)
+        return self.by_form(Chances.of(draws[:, list(reading.candidates)]).best)
 
     @cached_property
     def settled(self) -> dict[str, SettledRating]:
@@ -126,35 +85,35 @@ class Judgement:
     @cached_property
     def listens(self) -> dict[str, int]:
         """Rated listens of each form."""
-        counts = self.assessment.table["form"].value_counts()
+        counts = self.table["form"].value_counts()
         return {name: int(counts.get(name, 0)) for name in self.order}
 
     @property
     def days(self) -> int:
-        return int(self.assessment.table["day"].nunique())
+        return int(self.table["day"].nunique())
 
     @cached_property
     def sensitivity(self) -> tuple[AlternativeReading, ...]:
         """The same ratings under other assumptions: one model fit each."""
-        return sensitivity(self.assessment.basis(), self.panel.forms.index(self.best))
+        return sensitivity(self.basis(), self.panel.forms.index(self.best))
 
     @cached_property
     def beside(self) -> Supplementary:
         """Supplementary statistics; not used for the verdict."""
-        return supplementary(self.assessment.table, self.reading, self.panel, self.assessment.seed)
+        return supplementary(self.table, self.reading, self.panel, self.seed)
 
     @cached_property
     def sentence(self) -> str:
         """The verdict in one sentence."""
-        if not len(self.assessment.table):
+        if not len(self.table):
             return phrases.NOTHING
         sentence = phrases.sentence(
             self.state,
             self.order,
             self.p_best,
             self.expected_loss,
-            phrases.Risks(self.assessment.safe_risk, self.even, self.assessment.even_risk),
-            self.assessment.rules,
+            phrases.Risks(self.safe_risk, self.even, self.even_risk),
+            self.rules,
         )
         return sentence + caveats.but(self.state, self.sensitivity)
 
@@ -166,7 +125,7 @@ class Judgement:
     @property
     def risk(self) -> str:
         """What choosing the best form now would risk."""
-        if not len(self.assessment.table):
+        if not len(self.table):
             return phrases.NOTHING
         return phrases.risk(self.order, self.p_best, self.expected_loss)
 
@@ -174,9 +133,9 @@ class Judgement:
     def notes(self) -> tuple[str, ...]:
         """What the reader must know beside the sentence."""
         return (
-            *caveats.missing(self.assessment, self.kept_apart),
-            *caveats.held_back(self.assessment),
-            *odd_listeners(self.assessment, self.sensitivity),
+            *caveats.missing(self),
+            *caveats.held_back(self),
+            *odd_listeners(self, self.sensitivity),
             *caveats.findings(self.state, self.sensitivity, self.beside),
         )
 
@@ -189,7 +148,7 @@ class Judgement:
             "form": self.form,
             "may_stop": self.may_stop,
             "even": list(self.even) if self.even else None,
-            "resting": list(self.assessment.resting),
+            "resting": list(self.resting),
             "p_best": _rounded(self.p_best, 4),
             "expected_loss": _rounded(self.expected_loss, 3),
             "settled": {
@@ -209,40 +168,4 @@ def _rounded(values: Mapping[str, float], digits: int) -> dict[str, float]:
     return {name: round(value, digits) for name, value in values.items()}
 
 
-def judge(
-    table: pd.DataFrame,
-    *,
-    seed: int = SEED,
-    weights: Mapping[str, float] | None = None,
-    listeners: Sequence[str] = (),
-    forms: Sequence[str] = (),
-    retired: Collection[str] = (),
-    resting: Collection[str] = (),
-    kept_apart: Mapping[str, int] | None = None,
-    rules: Rules | None = None,
-    shown: Callable[[str], str] = str,
-) -> Judgement:
-    """Judges a table of ratings: one row a rated listen (columns: see `preprocessing.tidy`).
-
-    `weights` are the listeners' (1 where missing); `listeners` and `forms` name those that belong to the
-    study even if they have no rating yet; `retired` forms inform the model but are not judged;
-    `resting` ones are not waited for, and the gates are read among the others;
-    `kept_apart` counts ratings by listener that are not in the table, as they came after the opening;
-    `shown` gives a listener's name as words print it. The same ratings give the same judgement whatever
-    the order of the rows.
-
-    Raises:
-        RatingsError: a column is missing, a form was rated twice in a round, or there is nothing to compare.
-    """
-    assessment = assess(
-        table,
-        seed=seed,
-        weights=weights,
-        listeners=listeners,
-        forms=forms,
-        retired=retired,
-        resting=resting,
-        rules=rules,
-        shown=shown,
-    )
-    return Judgement(assessment, kept_apart or {})
+judge = Judgement.of

@@ -95,7 +95,7 @@ def _calibrated(base: World, rounds: int, count: int) -> Calibrated:
         ratings = np.column_stack([study.seen.rating for study in made])
         found = Targets.of(fit(made[0].seen, Prior(), ratings), weights)
         for i, study in enumerate(made):
-            draws = found.mixture(i).draws(campaign.DRAWS, seed * 10**3 + batch * BATCH + i)
+            draws = found.draws(campaign.DRAWS, seed * 10**3 + batch * BATCH + i, i)
             chances = Chances.of(draws)
             best = study.truth == study.truth.max()
             leader = chances.order[0]

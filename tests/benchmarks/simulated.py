@@ -38,6 +38,16 @@ class Cell:
         """All forms are equally good."""
         return bool(np.ptp(self.truth, axis=1).max() < 1e-9)
 
+    @property
+    def clear(self) -> np.ndarray:
+        """(S,) the round of the first clear reading, 0 = never."""
+        return first_round(self.campaign.clear)
+
+    @property
+    def enough(self) -> np.ndarray:
+        """(S,) the round of the first reading that was clear or safe to choose, 0 = never."""
+        return first_round(self.campaign.enough)
+
     def by(self, first: np.ndarray, around: int) -> float:
         """The share of studies in which something happened by a round."""
         return float(((first > 0) & (first <= around)).mean())
@@ -61,12 +71,15 @@ class Cell:
     def right(self, first: np.ndarray) -> tuple[int, int, float]:
         """(right, reached, points given away) of the leaders at the rounds `first` (S,), 0 = never."""
         at = first > 0
-        cost = self.cost(self.campaign.leader_at(first))[at]
+        cost = self._cost_at(first)[at]
         return int((cost <= 0).sum()), int(at.sum()), float(cost.mean()) if at.any() else float("nan")
+
+    def _cost_at(self, first: np.ndarray) -> np.ndarray:
+        return self.cost(self.campaign.leader[np.maximum(first, 1) - 1, np.arange(self.count)])
 
     def lost_error(self, first: np.ndarray) -> float:
         """Standard error of the points given away by the leaders at the rounds `first`."""
-        cost = self.cost(self.campaign.leader_at(first))[first > 0]
+        cost = self._cost_at(first)[first > 0]
         return float(cost.std() / np.sqrt(len(cost))) if len(cost) else float("nan")
 
     def stated(self, first: np.ndarray) -> float:

@@ -47,7 +47,7 @@ def other_worlds(count: int) -> str:
 
 
 def row(cell: Cell) -> str:
-    clear, enough = cell.campaign.first_clear, cell.campaign.first_enough
+    clear, enough = cell.clear, cell.enough
     right, reached, _ = cell.right(clear)
     fine, stopped, lost = cell.right(enough)
     by_8, ever, cost, bound = cell.even()
@@ -72,21 +72,21 @@ def reached(cells: dict[str, Cell]) -> str:
     off, slow = "3 x 4, gap 6, one form starts 8 high, wears off", "3 x 4, gap 6, tau 8"
     random = [cells[f"3 x 4, gap {gap}, one answers at random"].named(8) for gap in (6, 10)]
     stays = {name: cell for name, cell in cells.items() if not cell.world.sinks}
-    costs = {name: cell.right(cell.campaign.first_enough)[2] for name, cell in stays.items()}
-    risk = {name: cell.stated(cell.campaign.first_enough) - costs[name] for name, cell in stays.items()}
+    costs = {name: cell.right(cell.enough)[2] for name, cell in stays.items()}
+    risk = {name: cell.stated(cell.enough) - costs[name] for name, cell in stays.items()}
     free = {name: cell.even()[3] - cell.even()[2] for name, cell in stays.items() if cell.even()[1]}
     worst = max(set(costs) - {off, slow}, key=lambda name: costs[name])
     least, tightest = min(risk, key=lambda name: risk[name]), min(free, key=lambda name: free[name])
-    right = np.sum([cell.right(cell.campaign.first_enough)[:2] for cell in ordinary], axis=0)
+    right = np.sum([cell.right(cell.enough)[:2] for cell in ordinary], axis=0)
 
     def lost(name: str) -> str:
-        return f"{costs[name]:.2f} (±{cells[name].lost_error(cells[name].campaign.first_enough):.2f})"
+        return f"{costs[name]:.2f} (±{cells[name].lost_error(cells[name].enough):.2f})"
 
     def spent(cell: Cell) -> float:
-        return cell.minutes(cell.campaign.first_enough)
+        return cell.minutes(cell.enough)
 
     def sooner(cell: Cell) -> float:
-        return 100 * (1 - spent(cell) / cell.minutes(cell.campaign.first_clear))
+        return 100 * (1 - spent(cell) / cell.minutes(cell.clear))
 
     rows = (
         (
@@ -121,7 +121,7 @@ def reached(cells: dict[str, Cell]) -> str:
         ("one of three at random, named at gap 6 / 10: .73 / .91", f"{random[0]:.2f} / {random[1]:.2f}"),
         (
             "unequal scales, gap 10, clear by 8: .49",
-            f"{scales.by(scales.campaign.first_clear, 8):.2f}",
+            f"{scales.by(scales.clear, 8):.2f}",
         ),
     )
     return "\n".join(["| asked | reached |", "|---|---|", *(f"| {a} | {b} |" for a, b in rows)])
@@ -148,7 +148,7 @@ def late(count: int) -> str:
             run_cell(WORLDS[name], count, SEED + 60_000, rules=rules, leaders=AFTER)
             for rules in (replace(Rules(), sinking_loss=np.inf), Rules())
         ]
-        minutes = " -> ".join(f"{c.minutes(c.campaign.first_enough):.0f}" for c in cells)
+        minutes = " -> ".join(f"{c.minutes(c.enough):.0f}" for c in cells)
         for right in (False, True):
             shares = [" -> ".join(f"{_said(c, r, right):.3f}" for c in cells) for r in AFTER]
             text = f"| {name}, {'right' if right else 'wrong'} | {' | '.join(shares)} | {minutes} |"
@@ -182,11 +182,11 @@ def days(count: int) -> str:
         six, eight, equal = (
             run_cell(replace(world, advantage=gap), count, SEED + 70_000 + gap, 8, day) for gap in (6, 8, 0)
         )
-        stop = six.campaign.first_enough
+        stop = six.enough
         lines.append(
             f"| {of_days} | {six.named(8):.3f} | {six.right(stop)[2]:.2f} (±{six.lost_error(stop):.2f}) / "
             f"{six.stated(stop):.2f} | {eight.named(8):.3f} "
-            f"| {(equal.campaign.first_clear > 0).sum()} of {count} |"
+            f"| {(equal.clear > 0).sum()} of {count} |"
         )
         say(lines[-1])
     return "\n".join(lines)

@@ -10,7 +10,7 @@ import pytest
 
 from reports.model.gates import CLEAR, MAY_STOP, Rules
 from reports.model.reading import DRAWS, SEED
-from reports.simulation import campaign
+from reports.simulation import campaign, outlook_words
 from reports.simulation.outlook import PlannedPanel, RoundPlan, outlook
 from reports.simulation.remaining import to_go
 from reports.simulation.worlds import Simulated, World, simulate
@@ -51,15 +51,13 @@ def test_more_listeners_and_rounds_lose_less() -> None:
 
 
 def test_the_same_outlook_twice_and_another_seed() -> None:
-    first, again, other = (
-        next(outlook(panel_of(2), RoundPlan(6, 3), seed=seed, refine=False)).as_json() for seed in (1, 1, 2)
-    )
-    assert first == again != other
+    answers = [list(outlook(panel_of(2), RoundPlan(6, 3), seed=seed, refine=False)) for seed in (1, 1, 2)]
+    (first,), (again,), (other,) = answers  # one answer each: not to be refined
+    assert first.as_json() == again.as_json() != other.as_json()
 
 
-def test_it_ends_when_it_is_cancelled_or_not_to_be_refined() -> None:
+def test_it_ends_when_it_is_cancelled() -> None:
     assert list(outlook(panel_of(2), RoundPlan(6, 3), cancelled=lambda: True)) == []
-    assert len(list(outlook(panel_of(2), RoundPlan(6, 3), refine=False))) == 1
 
 
 def test_too_short_a_plan_can_never_be_clear() -> None:
@@ -68,11 +66,13 @@ def test_too_short_a_plan_can_never_be_clear() -> None:
     assert "alone" not in " ".join(found.sentences)
 
 
-@pytest.mark.parametrize("rounds", [7, 12])
-def test_one_listener_alone_is_told_to_plan_twelve_rounds(rounds: int) -> None:
-    (found,) = outlook(panel_of(1, 3), RoundPlan(rounds, 6), refine=False)
-    told = "One listener alone settles little before round 12" in found.sentences[-1]
-    assert told == (rounds < 12)
+def test_one_listener_alone_is_told_to_plan_twelve_rounds() -> None:
+    plan = RoundPlan(7, 6)
+    (found,) = outlook(panel_of(1, 3), plan, refine=False)
+    told = "One listener alone settles little before round 12"
+    assert told in found.sentences[-1]
+    longer = outlook_words.sentences(found, panel_of(1, 3), replace(plan, rounds=12), None)
+    assert told not in longer[-1]
 
 
 NOISY = World(advantage=14, random_rater=True)
@@ -99,14 +99,17 @@ def test_a_campaign_reads_as_the_verdict_does(world: World) -> None:
 
 
 def test_one_listener_alone_is_not_misled_by_a_form_that_wears_off() -> None:
-    """Form 1 starts 15 points high and ends 4 behind the best: what convinces three does not do for one."""
-    world = World(listeners=1, advantage=4, wears_off=15, noise_sd=8)
-    made = [simulate(world, 9, 1, noise_seed=(1, i)) for i in range(200)]
+    """Form 1 starts 20 points high and ends 4 behind the best: what convinces three does not do for one."""
+    world = World(listeners=1, advantage=4, wears_off=20, noise_sd=8)
+    made = [simulate(world, 9, 1, noise_seed=(1, i)) for i in range(60)]
     of_three = replace(Rules(), own_way_chance=Rules().own_way_chance[2:3])
     misled = []
     for rules in (of_three, Rules()):
-        done = campaign.run(made, np.ones(1), 9, lambda r: (r + 1) // 2, seed=SEED, rules=rules)
-        misled.append((done.leader_at(done.first_clear) == 1).sum())
+        done = campaign.run(
+            made, np.ones(1), 9, lambda r: (r + 1) // 2, seed=SEED, rules=rules, ask_even=False
+        )
+        first = campaign.first_round(done.clear)
+        misled.append((done.leader[first - 1, np.arange(len(made))][first > 0] == 1).sum())
     assert misled[0] >= 2 and misled[1] == 0
 
 

@@ -162,7 +162,7 @@ def test_safe_to_choose_never_says_best() -> None:
             and " of 100 on average, and listening may stop" in said
         )
         assert "best" not in said and judgement.form == judgement.best and judgement.may_stop
-        assert judgement.assessment.safe_risk <= 1.5 * 1.2
+        assert judgement.safe_risk <= 1.5 * 1.2
         assert judgement.as_json(sealed=True)["may_stop"] and "listening may stop" in judgement.sealed
 
 
@@ -192,12 +192,12 @@ def test_sealed_gives_nothing_away() -> None:
         assert not any(name in sealed for name in [*FORMS, "listener", "%"])
 
 
-@pytest.mark.parametrize("seed", range(5))
-def test_the_order_of_rows_does_not_matter(seed: int) -> None:
+def test_the_order_of_rows_does_not_matter() -> None:
     table = table_of(World(advantage=6, missed=0.2), 5, 4)
-    shuffled = table.sample(frac=1, random_state=seed)
-    assert as_text(judge(shuffled)) == as_text(judge(table))
-    assert as_text(judge(table, seed=1)) != as_text(judge(table, seed=2))  # the seed is not for show
+    expected = as_text(judge(table))
+    for seed in range(5):
+        assert as_text(judge(table.sample(frac=1, random_state=seed))) == expected
+    assert as_text(judge(table, seed=1)) != expected  # the seed is not for show
 
 
 def test_names_right_form_in_easy_worlds() -> None:
