@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -64,6 +65,8 @@ def map_on_bounce(
         SongError: no map, or none that fits there.
     """
     tempo_map = read_tempo_map(path)
+    if tick_0_s is not None and not math.isfinite(tick_0_s):
+        raise SongError(f"start {tick_0_s}: it says where tick 0 of {path.name} falls, in seconds")
     lay_map(tempo_map, path, 1, Fraction(0), sample_rate, len(audio))  # absurd tempos are refused first
     start = find_tick_0(audio, sample_rate, tempo_map, curve) if tick_0_s is None else None
     at_s = start.tick_0_s if start is not None else exact(tick_0_s or 0.0)

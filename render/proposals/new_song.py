@@ -279,6 +279,7 @@ def _next_step(fitted: BeatFit, draft: Draft) -> str:
     """What to do with the file: where tempo or start do not fit, nothing else comes before them."""
     if draft.map is not None:
         return _next_step_with_map(fitted)
+    naming = "" if draft.named_by else "give the sections your own names in song.toml, "
     again = "delete song.toml and run `fairhearing new` as before, but with"
     if fitted.better_tempo is not None:
         return (
@@ -298,12 +299,12 @@ def _next_step(fitted: BeatFit, draft: Draft) -> str:
         )
     if fitted.doubts or not fitted.first_beat_clear:
         return (
-            "listen to the beat with `check --click`; where it is right, give the sections your own names in "
-            "song.toml, then `ideas` for more forms, `render`, and `listen`"
+            f"listen to the beat with `check --click`; where it is right, {naming}then `ideas` for more "
+            "forms, `render`, and `listen`"
         )
     return (
-        "give the sections your own names in song.toml, listen to a few bar lines with `check "
-        "--joins-audio`, then `ideas` for more forms, `render`, and `listen`"
+        f"{naming}listen to a few bar lines with `check --joins-audio`, then `ideas` for more forms, "
+        "`render`, and `listen`"
     )
 
 

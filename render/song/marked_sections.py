@@ -12,7 +12,9 @@ from render.song.forms import RESERVED_WORDS, Section
 from render.song.grid import Grid
 
 LONGEST_NAME = 80
-ON_THE_LINE_BEATS = Fraction(1, 16)  # nearer to a bar line than this, a marker is meant to be on it
+ON_THE_LINE_BEATS = Fraction(
+    1, 16
+)  # nearer to a bar line or quarter of a beat, a marker is meant to be there
 _INSTEAD = {"silence": "pause"}  # words of the part language that no section's name may hold
 
 
@@ -101,10 +103,13 @@ def _begin(time_s: Fraction, name: str, grid: Grid, notes: list[str]) -> _Begin:
 
 
 def _rounded(beats: Fraction) -> Fraction:
-    return Fraction(round(beats * 1000), 1000)
+    """To a quarter of a beat where it is near one (cues are set by hand), else to a thousandth."""
+    quarter = Fraction(round(beats * 4), 4)
+    return quarter if abs(beats - quarter) < ON_THE_LINE_BEATS else Fraction(round(beats * 1000), 1000)
 
 
 def _beats(beats: Fraction) -> str:
+    beats = _rounded(beats)
     return "1 beat" if beats == 1 else f"{float(beats):.3g} beats"
 
 

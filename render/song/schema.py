@@ -162,6 +162,8 @@ def _told(problem: ErrorDetails) -> str:
         case "missing":
             return f"{key} is missing; add it"
         case "extra_forbidden":
+            if problem["loc"] == ("song", "map_bar"):
+                return 'song.map_bar stands there without a map; add map = "FILE.mid", or take it out'
             known = _known_keys(problem["loc"][:-1])
             return f"{key} is not a key of this file{did_you_mean(str(problem['loc'][-1]), known)}"
     return f"{key} is {_shown(problem['input'])}; expected {_expected(problem['msg'])}"

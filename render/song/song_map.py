@@ -63,9 +63,15 @@ class SongMap:
         said = []
         if self.first_bar > 1:
             said.append(f"bar 1 here is bar {self.first_bar} of {self.path.name}")
+        if not self.tempo_map.says_tempo:
+            said.append(
+                f"{self.path.name} names no tempo: 120 quarters a minute hold, as the standard has it"
+            )
         end_s = self.tick_0_s + self.tempo_map.time_s(self.tempo_map.end_quarters)
         ends = f"{self.path.name} ends at {clock_text(float(end_s))} of the audio, which is "
         ends += f"{clock_text(float(self.seconds))} long"
+        if end_s <= 0:
+            ends = f"{self.path.name} ends before the audio begins"
         if end_s < self.seconds - SAME_END_S:
             said.append(f"{ends}: its last tempo and meter hold until the end")
         elif end_s > self.seconds + SAME_END_S:

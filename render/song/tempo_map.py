@@ -65,13 +65,14 @@ class Marker:
 class TempoMap:
     """A song's tempos (the first at 0), time signatures (quarters, meter; the first at 0) and markers.
 
-    `end_quarters`: where the last track ends.
+    `end_quarters`: where the last track ends. `says_tempo`: whether the file holds any tempo at all.
     """
 
     tempos: tuple[TempoPoint, ...]
     meters: tuple[tuple[Fraction, Meter], ...]
     markers: tuple[Marker, ...]
     end_quarters: Fraction
+    says_tempo: bool = True
 
     @cached_property
     def _starts(self) -> tuple[list[Fraction], list[Fraction]]:
@@ -204,7 +205,7 @@ def _mapped(file: mido.MidiFile, name: str) -> TempoMap:
         if message.type == "marker" and (text := _text(message.text))
     ]
     end = clock.quarters_of(events[-1][0]) if events else Fraction(0)
-    return TempoMap(clock.points, tuple(_on_lines(meters)), tuple(markers), end)
+    return TempoMap(clock.points, tuple(_on_lines(meters)), tuple(markers), end, bool(tempos))
 
 
 @dataclass(frozen=True)

@@ -79,6 +79,7 @@ def test_another_songs_map_is_asked_about(begun):
         (("--map", "band.wav"), "is no Standard MIDI File"),
         (("--map", "project.mid", "--tempo", "100"), "a map knows the tempo"),
         (("--map", "project.mid", "--start", "999"), "lies beyond the audio"),
+        (("--map", "project.mid", "--start", "nan"), "start nan: it says where tick 0"),
         (("--start", "-1", "--tempo", "100"), "bar 1 begins within the audio"),
     ],
 )
@@ -90,11 +91,17 @@ def test_what_cannot_be_is_refused_and_nothing_is_written(begun, monkeypatch, mo
 
 
 def test_cue_points_of_the_bounce_name_the_sections(begun):
+    """Set by hand: some frames beside the line, and a beat before it where the refrain has a pickup."""
     bar, cues = 0, []
     for passage in SONG.passages:
-        cues.append(Cue(round((SONG.start_s + bar * SONG.bar_s) * RATE) + 3, passage.name))
+        early_s = SONG.beat_s if passage.name == "refrain" else 0.0
+        cues.append(Cue(round((SONG.start_s + bar * SONG.bar_s - early_s) * RATE) + 3, passage.name))
         bar += passage.bars
     write_cued_wav(begun / "band.wav", cues, begun / "cued.wav")
     done = run("new", str(begun / "cued.wav"), "--tempo", str(SONG.tempo))
-    assert done.exit_code == 0 and "sections by the bounce's cue points" in " ".join(done.output.split())
-    assert [s.name for s in load_song(begun).sections] == NAMES
+    said = " ".join(done.output.split())
+    assert done.exit_code == 0 and "sections by the bounce's cue points" in said
+    assert '"refrain" stands 1 beat before bar 13' in said and "own names" not in said
+    sections = load_song(begun).sections
+    assert [s.name for s in sections] == NAMES
+    assert [s.pickup_beats for s in sections] == [s.name.startswith("refrain") for s in sections]
