@@ -261,7 +261,7 @@ def _lines(
     if start_guessed:
         lines.append(f"bar 1 begins at {float(draft.grid.start_s):.3f} s")
     lines += [*fitted.lines(), *silence_lines(begins_s)]
-    if draft.grid.changes:
+    if draft.odd.bars and draft.grid.changes:
         lines.append(draft.odd.line(draft.grid.meter))
     elif draft.odd.bars:
         lines.append(f"song.toml has a doubtful change of meter in a comment. {draft.how_to_hear()}")

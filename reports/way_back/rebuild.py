@@ -19,7 +19,7 @@ from render.audio.timeline import lay_out
 from render.song.forms import Form, Piece, bars_text
 from render.song.song import Song
 from reports.files import cell, plain
-from reports.way_back.arrangement import Task, task
+from reports.way_back.arrangement import Copy, Op, Task, task
 from reports.way_back.rebuild_order import final_slot
 from reports.way_back.rebuild_search import EFFORT, shortest
 from reports.way_back.rebuild_words import Edit, Wording, clock, counted, ending_edit, length_bars
@@ -161,15 +161,27 @@ def sheet(song: Song, form: Form, effort: int = EFFORT) -> Sheet:
 def _edits(song: Song, form: Form, todo: Task, effort: int) -> Iterator[Edit]:
     """The edits in words; `slot` becomes the bar of the finished form."""
     ops, state = shortest(todo, effort), todo.start
-    for number, op in enumerate(ops, 1):
-        new = state.after(op)
-        edit = Wording(todo, state, new, song.sections).edit(op)
-        yield replace(edit, slot=final_slot(edit.slot, ops[number:]))
-        state = new
+    at = 0
+    for _, run in groupby(ops, key=_what_goes_where):
+        same = list(run)  # repeats of one and the same: each shows behind the one before
+        at += len(same)
+        for number, op in enumerate(same):
+            new = state.after(op)
+            edit = Wording(todo, state, new, song.sections).edit(op)
+            shows = edit.slot + (number * (op.stop - op.first) if isinstance(op, Copy) else 0)
+            yield replace(edit, slot=final_slot(shows, ops[at:]))
+            state = new
     ending = lay_out(song, form).ending
     rings = song.audio.frames > song.grid.line_frame(song.last_bar + 1)
     if ending.kind != "song" and (rings or ending.kind != "cut"):
         yield ending_edit(todo, ending)
+
+
+def _what_goes_where(op: Op) -> object:
+    """Alike for edits that put the same bars in the same place: before or behind themselves is one."""
+    if isinstance(op, Copy) and op.to in (op.first, op.stop):
+        return op._replace(to=op.stop)
+    return op
 
 
 def _step(todo: Task, form: Form, number: int, edit: Edit) -> Step:

@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Iterator, Sequence
 
 from render.song.forms import Section, bars_text
+from reports.verdict.phrases import listed
 from reports.way_back.arrangement import (
     Arrangement,
     Cell,
@@ -50,7 +51,7 @@ class Effects:
             case Mute(start, stop, stems):
                 first, last = self.after.slot_at(start), self.after.slot_at(stop - 1)
                 named = self.named(self.after.slots[first : last + 1])
-                return f"{named} without {' and '.join(sorted(stems))}"
+                return f"{named} without {listed(sorted(stems))}"
             case Clear():
                 return "the song's own beginning is not heard"
 

@@ -147,6 +147,8 @@ def _recounted(op: Op, shifts: Sequence[_Shift], here: Arrangement, there: Arran
         case Mute(start, stop, stems):
             ends = itertools.product(*(_retimed(at, shifts, here, there) for at in (start, stop)))
             yield from (Mute(a, b, stems) for a, b in ends)
+        case Clear():
+            yield op  # it lies before the first bar line, where nothing is put in or taken out
 
 
 def _retimed(tick: int, shifts: Sequence[_Shift], here: Arrangement, there: Arrangement) -> list[int]:

@@ -9,6 +9,7 @@ from typing import Literal
 
 from render.song.forms import Ending, Section
 from render.song.grid import Grid
+from reports.verdict.phrases import listed
 from reports.way_back.arrangement import (
     Arrangement,
     Copy,
@@ -155,8 +156,9 @@ class Wording:
         start, stop, to = self.at(op.source), self.at(op.source + op.ticks), self.at(op.to)
         end = self.at(op.to + op.ticks)
         beats = self.beats(op.source, op.source + op.ticks)
+        what = "beat" if beats == 1 else counted(beats, "beat")
         text = (
-            f"Copy the {counted(beats, 'beat')} from {start} up to {stop} over what sounds from {to} up to "
+            f"Copy the {what} from {start} up to {stop} over what sounds from {to} up to "
             f"{end}; nothing moves."
         )
         edit = Edit("copy over", text, "", start, stop, to, beats=beats, length_s=self.span(0, op.ticks))
@@ -166,9 +168,10 @@ class Wording:
         from_the_top = op.start < self.before.lead and op.start in (0, self.opening())
         start, stop = self.at(0 if from_the_top else op.start), self.at(op.stop)
         stems = tuple(sorted(op.stems))
-        where = f"everything before {stop}" if from_the_top else _range(start, stop)
+        where = f"everything before {stop}" if from_the_top else _range(start, stop).removeprefix("from ")
+        within = "in" if from_the_top or (start.on_line and stop.on_line) else "from"
         rings = op.stop == self.before.lines[-1]
-        text = f"Mute {' and '.join(stems)} in {where}{', and in what rings after it' if rings else ''}."
+        text = f"Mute {listed(stems)} {within} {where}{', and in what rings after it' if rings else ''}."
         return self.stated(op, Edit("mute", text, "", start, stop, stems=stems))
 
     def opening(self) -> int:
@@ -263,11 +266,11 @@ def clock(time_s: Fraction) -> str:
 
 
 def _range(start: Position, stop: Position) -> str:
-    """ "bars 5-12", "bar 5", or "bar 8 beat 4 up to bar 12 beat 4"."""
+    """ "bars 5-12", "bar 5", "bar 8 beat 4 up to bar 12 beat 4", "from 1 beat before bar 1 up to bar 5"."""
     if start.on_line and stop.on_line:
         last = stop.bar - 1
         return f"bar {start.bar}" if last == start.bar else f"bars {start.bar}-{last}"
-    return f"{start} up to {stop}"
+    return f"{'from ' if start.beat < 1 else ''}{start} up to {stop}"
 
 
 def _number(number: int | Fraction) -> str:

@@ -33,11 +33,12 @@ LARGEST_WAV_BYTES = 4_000_000_000
 @dataclass(frozen=True)
 class FormStems:
     """The files that were written, and how well they add up to the form before its gain: RMS of what is left
-    over, relative to the form (dB)."""
+    over, relative to the form (dB). `gain_db` is the one that the form's render was matched by."""
 
     paths: tuple[Path, ...]
     residual_db: float
     bytes: int
+    gain_db: float
 
 
 class StemSource:
@@ -107,7 +108,8 @@ def write_stems(song: Song, form: Form, manifest: Manifest, folder: Path, step: 
         except (soundfile.LibsndfileError, AssertionError):  # soundfile asserts that all frames were written
             raise OSError(28, "the disk did not take the whole file (is it full?)") from None
     paths = tuple(writer.path for writer in writers)
-    return FormStems(paths, residual_db, sum(path.stat().st_size for path in paths))
+    gain_db = next(render.gain_db for render in manifest.forms if render.name == form.name)
+    return FormStems(paths, residual_db, sum(path.stat().st_size for path in paths), gain_db)
 
 
 def _lead(song: Song) -> int:
@@ -174,5 +176,6 @@ def stems_line(stems: FormStems) -> str:
     """What to tell about them."""
     return (
         f"Its stems, all of one length and beginning together ({stems.bytes / 1e6:.0f} MB), add up to "
-        f"the form before its gain: what is left over lies {-stems.residual_db:.0f} dB below it."
+        f"the form before its gain: what is left over lies {-stems.residual_db:.0f} dB below it"
+        + (f"; the form's WAV plays {-stems.gain_db:.2f} dB lower." if stems.gain_db <= -0.005 else ".")
     )

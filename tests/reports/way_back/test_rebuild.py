@@ -58,6 +58,14 @@ def test_a_copy_right_behind_itself_is_a_repeat() -> None:
     assert made.edits[0].effect == "refrain once more"
 
 
+def test_a_part_repeated_twice_stands_in_the_order_of_the_form() -> None:
+    song = make_song([(name, a, b, "0") for name, a, b, _ in SONG])
+    form = make_form(song, ["intro", "verse 1", "refrain x3", "verse 2", "bridge", "last refrain"])
+    made = sheet(song, form)
+    check(song, form, made)
+    assert [step.place for step in made.steps] == ["refrain (bars 21-28)", "refrain (bars 29-36)"]
+
+
 def test_steps_go_from_the_top_down() -> None:
     """Where no step takes away what a later one copies, each shows later in the form than the one before."""
     song = make_song([(name, a, b, "0") for name, a, b, _ in SONG])
@@ -103,7 +111,20 @@ def test_a_first_part_from_elsewhere_silences_the_lead_in_and_keeps_its_pickup()
     form = make_form(song, ["refrain", "verse 1", "last refrain"])
     made = sheet(song, form)
     check(song, form, made)
-    assert made.edits[-1].text == "Silence everything that sounds before 2 beats before bar 1."
+    assert "Silence everything that sounds before 2 beats before bar 1." in [e.text for e in made.edits[:3]]
+
+
+def test_what_is_muted_from_a_pickup_on_is_said_from_where_to_where() -> None:
+    song = make_song(SONG, start="2")
+    form = make_form(song, ["verse 1 only voice", "refrain", "last refrain without bass"])
+    made = sheet(song, form)
+    check(song, form, made)
+    texts = [edit.text for edit in made.edits]
+    assert texts[:2] == [
+        "Mute bass and drums in everything before bar 12 beat 3.",
+        "Remove from 1 beat before bar 1 up to bar 4 beat 4 (4 bars) and close up.",
+    ]
+    assert "Mute bass from bar 16 beat 3 up to bar 37, and in what rings after it." in texts
 
 
 def test_a_short_silence_is_a_short_bar_and_the_sheet_says_so() -> None:

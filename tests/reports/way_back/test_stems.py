@@ -129,4 +129,6 @@ def test_the_command_writes_them_unless_it_is_told_not_to(tmp_path):
     assert "stems" not in said and not list((tmp_path / "report").rglob("stems"))
     said = " ".join(told(song.folder, *words).split())
     assert "The stems in this order take" in said and "add up to the form" in said
+    (gain_db,) = (f.gain_db for f in _manifest.forms if f.name == "turned")
+    assert ("lower" in said) == (gain_db <= -0.005) and (gain_db == 0 or f"{-gain_db:.2f} dB lower" in said)
     assert len(list((tmp_path / "report").glob("decision 2*/stems/*.wav"))) == len(NAMES)
