@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from listening.cautions import LONG_SITTING_S
@@ -45,12 +46,17 @@ def examine_song(study: Study, step: Step) -> Checked:
     _refuse_twins(timelines)
     of = 3 + len(timelines)
     step("reading the bounce and its stems", 1, of)
-    bounce, fit, mixes = _sources(study)
-    recall_frames(song.folder, song.audio.path, bounce, song.audio.sample_rate)
-    step("comparing tempo and start with the attacks", 2, of)
-    firsts = [section.first_bar for section in song.sections]
-    curve = onsets(bounce, song.audio.sample_rate)
-    tempo = fit_beat(bounce, song.audio.sample_rate, song.grid, firsts, curve)
+    check_stems(song.stems, song.audio)
+    bounce = read_audio(song.audio.path)
+    with ThreadPoolExecutor(1) as beside:
+        fitting = beside.submit(kept_stem_fit, song, bounce)
+        recall_frames(song.folder, song.audio.path, bounce, song.audio.sample_rate)
+        step("comparing tempo and start with the attacks", 2, of)
+        firsts = [section.first_bar for section in song.sections]
+        curve = onsets(bounce, song.audio.sample_rate)
+        tempo = fit_beat(bounce, song.audio.sample_rate, song.grid, firsts, curve)
+        fit = fitting.result()
+    mixes = Mixes(song, bounce, fit)
     lead = longest_lead(song, timelines)
     rows, doubtful = [], []
     for number, timeline in enumerate(timelines, start=3):
@@ -120,23 +126,16 @@ def _refuse_twins(timelines: list[Timeline]) -> None:
         seen[sound] = timeline.form.name
 
 
-def _sources(study: Study) -> tuple[Audio, StemFit | None, Mixes]:
-    """The bounce, how the stems fit it, and both as a source of samples."""
-    song = study.song
-    check_stems(song.stems, song.audio)
-    bounce = read_audio(song.audio.path)
-    fit = kept_stem_fit(song, bounce)
-    return bounce, fit, Mixes(song, bounce, fit)
-
-
 def write_joins_audio(study: Study, path: Path) -> list[str]:
     """Four bars around each join, for the maker's ears; a line for each, with its time in the file."""
     from render.joins.audition import write_audition
 
     _require_free(study, path, "--joins-audio", JOINS_FILE)
-    _, _, mixes = _sources(study)
-    excerpts = write_audition(study.song, mixes, path)
-    mixes.close()
+    song = study.song
+    check_stems(song.stems, song.audio)
+    bounce = read_audio(song.audio.path)
+    with Mixes(song, bounce, kept_stem_fit(song, bounce)) as mixes:
+        excerpts = write_audition(song, mixes, path)
     return [excerpt.line for excerpt in excerpts]
 
 

@@ -21,6 +21,9 @@ WAY = (
 
 # We use no pydantic plugins; looking for them in every installed package costs a tenth of `status`.
 os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+# Our matrix products are small: numpy's threads for them wait for each other in a busy loop, for a third of
+# what `check` took. Where a second core helps, work is parted between threads of our own.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 class Commands(click.Group):

@@ -12,6 +12,7 @@ import time
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
+from threading import Lock
 
 from render.files import write_beside
 
@@ -20,10 +21,17 @@ SUMS_FILE = Path("renders") / "sums.json"
 # written once more within them; so the sum of what was written just now is not kept.
 _COARSEST_TIMES_NS = 2_000_000_000
 
+_one_thread = Lock()
+
 
 def digests(files: Sequence[Path], folder: Path) -> dict[str, str | None]:
     """The SHA-256, hexadecimal, of each file by its name, which begins in the study's `folder` where the file
     does; None for one that cannot be read."""
+    with _one_thread:
+        return _digests(files, folder)
+
+
+def _digests(files: Sequence[Path], folder: Path) -> dict[str, str | None]:
     known = _known(folder / SUMS_FILE)
     sums: dict[str, str | None] = {}
     kept = dict(known)
@@ -58,9 +66,13 @@ def _signs(path: Path) -> list[int] | None:
     return [stat.st_ino, stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns]
 
 
+def file_sha256(path: Path) -> str:
+    """SHA-256 of a file's bytes, hexadecimal."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
 def _digest(path: Path) -> str | None:
-    try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError:
-        return None
+    with suppress(OSError):
+        return file_sha256(path)
+    return None

@@ -9,6 +9,7 @@ be it a little ahead of the line. Of the old side no attack from just ahead of t
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
 
 import numpy as np
@@ -95,7 +96,22 @@ def _both_sound(old: Audio, new: Audio) -> bool:
     return min(one, two) > 0.01 * max(one, two)
 
 
+_known: dict[tuple[object, ...], Followed] = {}
+_MOST_KNOWN = 1024  # of some 2 kB; forms have most of their sides in common
+
+
 def _followed(sound: Audio, line: int, rate: int) -> Followed:
+    """The side followed, or as it was when the same sound was met before."""
+    key = (hashlib.sha256(sound.tobytes()).digest(), sound.shape, line, rate)
+    side = _known.get(key)
+    if side is None:
+        if len(_known) >= _MOST_KNOWN:
+            _known.clear()
+        side = _known[key] = _follow(sound, line, rate)
+    return side
+
+
+def _follow(sound: Audio, line: int, rate: int) -> Followed:
     until = _struck(sound, line - round(EARLY_S * rate), rate)
     if until is None:
         return Followed(len(sound), np.ones(1))

@@ -52,16 +52,16 @@ def continued(past: Audio, frames: int, model: Floats) -> Audio:
 def burg(signal: Floats, order: int) -> Floats:
     """The prediction error filter (1, a1, ..., a_order) of a signal by Burg's method; (1,) for silence."""
     forward, backward = signal[1:].copy(), signal[:-1].copy()
-    model = np.ones(1)
-    for _ in range(order):
+    model = np.zeros(order + 1)
+    model[0] = 1.0
+    for grown in range(1, order + 1):
         power = float(forward @ forward + backward @ backward)
         if power < 1e-12:
-            break
+            return model[:grown].copy()
         reflection = -2 * float(forward @ backward) / power
-        grown = np.append(model, 0.0)
-        model = grown + reflection * grown[::-1]
-        forward, backward = (
-            (forward + reflection * backward)[1:],
-            (backward + reflection * forward)[:-1],
-        )
+        model[: grown + 1] += reflection * model[grown::-1]
+        ahead = reflection * backward
+        backward += reflection * forward
+        forward += ahead
+        forward, backward = forward[1:], backward[:-1]
     return model

@@ -2,15 +2,18 @@
 
 A browser decodes a whole file into memory, so copies of renders above 48 kHz are resampled to 48 or
 44.1 kHz, all of a set in the same way (10 minutes in stereo then take 230 MB, at 96 kHz it were 460).
-Made when first needed, and known by their names: DIGEST.flac belongs to the render DIGEST.wav.
+Made when first needed, and known by their names: DIGEST.flac belongs to the render DIGEST.wav. The sums of
+those found whole are kept beside them, as a file is hashed much faster than decoded.
 """
 
 from __future__ import annotations
 
 import hashlib
+import json
 import math
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,8 +23,9 @@ import soundfile
 from render.arrays import Audio
 from render.audio.containers import wav_audio_sha256
 from render.audio.integers import Int32, to_int24, write_int32
+from render.digests import file_sha256
 from render.errors import NotRenderedError, WriteError
-from render.files import replacing
+from render.files import replacing, write_beside
 from render.renders.manifest import Manifest
 
 HIGHEST_RATE = 48000
@@ -29,6 +33,7 @@ OPUS_RATES = (8000, 12000, 16000, 24000, 48000)
 OPUS_COMPRESSION = 0.5  # of libsndfile's 0-1: about 130 kbit/s a channel; 1.0 would be 12 kbit/s
 BLOCK_FRAMES = 1 << 16
 WORKERS = 2
+SUMS_FILE = Path("renders") / "copies.json"
 
 _TAPS_A_PHASE = 192  # the resampling filter reaches 96 samples of the slower rate either way
 _KAISER_BETA = 12.0  # about -118 dB beyond the band edge
@@ -68,16 +73,32 @@ def flac_copies(folder: Path, manifest: Manifest) -> Copies:
     paths = {key: source.with_suffix(".flac") for key, source in sources.items()}
     frames = {form.content_hash: form.frames for form in manifest.forms}
     sums = {form.content_hash: form.sha256 for form in manifest.forms}
+    known = _known(folder / SUMS_FILE)
 
-    def make(key: str) -> None:
-        if not _is_whole(paths[key], rate, frames[key] if rate == manifest.sample_rate else None):
+    def make(key: str) -> tuple[int, str]:
+        path = paths[key]
+        there = (rate, file_sha256(path)) if path.is_file() else None
+        if there is not None and there == known.get(path.name):
+            return there
+        if there is None or not _is_whole(path, rate, frames[key] if rate == manifest.sample_rate else None):
             _require_as_measured(sources[key], sums[key])
-            with replacing(paths[key], lasting=False) as half:
+            with replacing(path, lasting=False) as half:
                 write_int32(half, integers(sources[key], rate), rate, manifest.channels, "FLAC")
+        return rate, file_sha256(path)
 
     with ThreadPoolExecutor(WORKERS) as pool:
-        list(pool.map(make, sources))
+        found = dict(zip((path.name for path in paths.values()), pool.map(make, sources), strict=True))
+    if not found.items() <= known.items():
+        write_beside(folder / SUMS_FILE, json.dumps(known | found).encode())
     return Copies.at(paths, rate, manifest.channels)
+
+
+def _known(path: Path) -> dict[str, tuple[int, str]]:
+    """Rate and SHA-256 of the copies that were found whole, by name; what is damaged is left out."""
+    with suppress(OSError, ValueError, AttributeError, TypeError):
+        there = json.loads(path.read_text(encoding="utf-8"))
+        return {str(name): (int(rate), str(sha256)) for name, (rate, sha256) in there.items()}
+    return {}
 
 
 def opus_rate(sample_rate: int) -> int:
@@ -187,9 +208,7 @@ def _write_opus(path: Path, source: Path, rate: int, channels: int) -> None:
 
 
 def _is_whole(path: Path, rate: int, frames: int | None) -> bool:
-    """Whether a copy is there, decodes to its end, and holds the audio its own checksum promises."""
-    if not path.is_file():
-        return False
+    """Whether a copy decodes to its end, and holds the audio its own checksum promises."""
     try:
         with soundfile.SoundFile(path) as file:
             right = file.samplerate == rate and (frames is None or file.frames == frames)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
 from render.audio.stem_fit import StemFit
 from render.audio.timeline import Timeline, content_hash, lay_out
+from render.digests import file_sha256
 from render.errors import RenderError
 from render.renders.manifest import Fingerprint, Manifest
 from render.song.forms import Treatment
@@ -20,9 +20,7 @@ def fingerprint(path: Path, folder: Path, before: Fingerprint | None) -> Fingerp
     if before and is_unchanged(path, folder, before):
         return before
     name, size, mtime_ns = _signs(path, folder)
-    with path.open("rb") as raw:
-        digest = hashlib.file_digest(raw, "sha256").hexdigest()
-    return Fingerprint(name=name, bytes=size, mtime_ns=mtime_ns, sha256=digest)
+    return Fingerprint(name=name, bytes=size, mtime_ns=mtime_ns, sha256=file_sha256(path))
 
 
 def is_unchanged(path: Path, folder: Path, before: Fingerprint) -> bool:

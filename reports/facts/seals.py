@@ -18,6 +18,7 @@ from typing import Any
 from sqlalchemy import Connection, Table, select
 
 from render.audio.containers import wav_audio_sha256
+from render.digests import file_sha256
 from render.errors import FairhearingError
 from render.renders.manifest import Manifest
 from render.song.song import SONG_FILE
@@ -39,12 +40,6 @@ class Check:
     what: str
     same: bool
     text: str
-
-
-def file_sha256(path: Path) -> str:
-    """SHA-256 of a file's bytes."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def log_seal(study: Study) -> dict[str, Any]:

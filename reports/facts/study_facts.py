@@ -170,8 +170,11 @@ class Facts:
         return tuple(listener.name for listener in self.listeners if listener.simulated)
 
 
-def gather(study: Study, *, seed: int = SEED) -> Facts:
+def gather(study: Study, *, seed: int = SEED, checked: bool = True) -> Facts:
     """Reads a study whole. Without a log or renders, what there is.
+
+    `checked`: also compare what earlier decisions recorded with what is there now, for which all renders are
+    read.
 
     Raises:
         SongError, AudioError, LogError: something of the study is not in order.
@@ -195,7 +198,7 @@ def gather(study: Study, *, seed: int = SEED) -> Facts:
         forms=(),
         listeners=listener_progress(song, contents),
         comments=(),
-        decisions=_decisions(study, contents),
+        decisions=_decisions(study, contents, checked),
         reopened=tuple(e for e in contents.events if e.kind == "reopened") if contents else (),
         protocol=protocol(contents) if contents and contents.listens else None,
         answers=None,
@@ -231,7 +234,7 @@ def after_events(facts: Facts, study: Study) -> Facts:
         contents=contents,
         opened=contents.opened,
         sealed=contents.opened is None,
-        decisions=_decisions(study, contents),
+        decisions=_decisions(study, contents, True),
     )
 
 
@@ -317,11 +320,11 @@ def _ending(form: Form | None) -> str:
     return str(form.ending)
 
 
-def _decisions(study: Study, contents: LogContents | None) -> tuple[Decision, ...]:
+def _decisions(study: Study, contents: LogContents | None, checked: bool) -> tuple[Decision, ...]:
     events = [e for e in contents.events if e.kind == "decided"] if contents else []
     if not events:
         return ()
-    now = seals.present(study)
+    now = seals.present(study) if checked else None
     return tuple(
         Decision(
             number=number,
@@ -333,7 +336,9 @@ def _decisions(study: Study, contents: LogContents | None) -> tuple[Decision, ..
             local_date=event.local_date,
             verdict=event.detail.get("verdict") or {},
             recorded=event.detail.get("seals") or {},
-            checks=seals.checks(study, event.detail["seals"], now) if event.detail.get("seals") else (),
+            checks=seals.checks(study, event.detail["seals"], now)
+            if now and event.detail.get("seals")
+            else (),
         )
         for number, event in enumerate(events, 1)
     )

@@ -7,8 +7,6 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from render.arrays import Floats
 from reports.facts.dissent import Dissent
@@ -32,6 +30,7 @@ from reports.output.charts import (
     spread,
     wrap,
 )
+from reports.output.drawing import Axes, Figure
 from reports.verdict import phrases
 from reports.verdict.diagnostics import Curve
 from reports.verdict.judge import Judgement, SettledRating

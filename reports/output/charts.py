@@ -17,11 +17,10 @@ from typing import Any
 
 import matplotlib as mpl
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from render.arrays import Floats
 from render.style import palette
+from reports.output.drawing import Axes, Figure
 
 _TOKENS = palette("light")  # stand for the tokens while a chart is drawn; the page then colours it
 PAPER, INK, SOFT, LINE, HAIR = (_TOKENS[name] for name in ("paper", "ink", "soft", "line", "hair"))

@@ -125,22 +125,25 @@ class Arrangement:
     @cached_property
     def lines(self) -> tuple[int, ...]:
         """The tick of each slot's bar line, and of the end."""
-        lines = [self.lead]
-        for slot in self.slots:
-            lines.append(lines[-1] + slot.ticks)
-        return tuple(lines)
+        return tuple(itertools.accumulate((slot.ticks for slot in self.slots), initial=self.lead))
 
     @cached_property
     def starts(self) -> list[int]:
         """The tick at which each cell begins."""
-        return [0, *itertools.accumulate(cell.ticks for cell in self.cells[:-1])]
+        return [*itertools.accumulate((cell.ticks for cell in self.cells[:-1]), initial=0)]
 
     def heard(self, start: int, stop: int) -> Cells:
         """What sounds in ticks [start, stop)."""
+        if start >= stop:
+            return ()
         first = max(bisect.bisect_right(self.starts, start) - 1, 0)
         last = bisect.bisect_left(self.starts, stop, lo=first)
-        offset = self.starts[first] if self.cells else 0
-        return part(self.cells[first:last], start - offset, stop - offset)
+        there, offset = self.cells[first:last], self.starts[first]
+        if len(there) < 2:
+            return part(there, start - offset, stop - offset)
+        head = part(there[:1], start - offset, stop) if start > offset else there[:1]
+        end = stop - self.starts[last - 1]
+        return (*head, *there[1:-1], *(part(there[-1:], 0, end) if end < there[-1].ticks else there[-1:]))
 
     def slot_at(self, tick: int) -> int:
         """The slot that holds a tick; what lies before the first belongs to it."""
@@ -164,27 +167,35 @@ class Arrangement:
 
     def after(self, op: Op) -> Arrangement:
         """What the edit leaves."""
-        lines, slots, cells = self.lines, self.slots, self.cells
+        lines, slots = self.lines, self.slots
         match op:
             case Copy(first, stop, to, shift):
-                taken = self.heard(lines[first] - shift, lines[stop] - shift)
                 slots = slots[:to] + slots[first:stop] + slots[to:]
-                cells = insert(cells, lines[to] - shift, taken)
+                at = lines[to] - shift
+                cells = self.with_new(at, at, self.heard(lines[first] - shift, lines[stop] - shift))
             case Remove(first, stop, shift):
                 slots = slots[:first] + slots[stop:]
-                cells = replace(cells, lines[first] - shift, lines[stop] - shift, ())
-            case Move():
-                return self.after(op.copy).after(op.rest)
+                cells = self.with_new(lines[first] - shift, lines[stop] - shift, ())
+            case Move(first, stop, to, shift):  # two neighbouring ranges change places
+                one, two, three = sorted((first, stop, to))
+                slots = slots[:one] + slots[two:three] + slots[one:two] + slots[three:]
+                one, two, three = (lines[slot] - shift for slot in (one, two, three))
+                cells = self.with_new(one, three, end_to_end(self.heard(two, three), self.heard(one, two)))
             case Rest(to, new):
                 slots = slots[:to] + new + slots[to:]
-                cells = insert(cells, lines[to], (Cell(None, sum(s.ticks for s in new)),))
+                cells = self.with_new(lines[to], lines[to], (Cell(None, sum(s.ticks for s in new)),))
             case Over(source, to, ticks):
-                cells = replace(cells, to, to + ticks, self.heard(source, source + ticks))
+                cells = self.with_new(to, to + ticks, self.heard(source, source + ticks))
             case Mute(start, stop, stems):
-                cells = replace(cells, start, stop, mute(self.heard(start, stop), stems))
+                cells = self.with_new(start, stop, joined(mute(self.heard(start, stop), stems)))
             case Clear(stop):
-                cells = replace(cells, 0, stop, (Cell(None, stop),))
+                cells = self.with_new(0, stop, (Cell(None, stop),))
         return Arrangement(self.lead, slots, cells)
+
+    def with_new(self, start: int, stop: int, new: Cells) -> Cells:
+        """The cells with others in the place of what sounds in ticks [start, stop)."""
+        end = self.starts[-1] + self.cells[-1].ticks if self.cells else 0
+        return end_to_end(end_to_end(self.heard(0, start), new), self.heard(stop, end))
 
 
 def part(cells: Cells, start: int, stop: int) -> Cells:
@@ -193,8 +204,9 @@ def part(cells: Cells, start: int, stop: int) -> Cells:
     for cell in cells:
         lo, hi = max(start - at, 0), min(stop - at, cell.ticks)
         if lo < hi:
+            whole = hi - lo == cell.ticks
             source = None if cell.source is None else cell.source + lo
-            cells_there.append(Cell(source, hi - lo, cell.muted))
+            cells_there.append(cell if whole else Cell(source, hi - lo, cell.muted))
         at += cell.ticks
         if at >= stop:
             break
@@ -212,20 +224,18 @@ def joined(cells: Iterable[Cell]) -> Cells:
     return tuple(merged)
 
 
+def end_to_end(one: Cells, two: Cells) -> Cells:
+    """The cells of both, made one where the second goes on where the first stopped."""
+    if one and two and continues(one[-1], two[0]):
+        return (*one[:-1], one[-1]._replace(ticks=one[-1].ticks + two[0].ticks), *two[1:])
+    return one + two
+
+
 def continues(one: Cell, two: Cell) -> bool:
     """Whether `two` goes on where `one` stops, with the same stems."""
     if one.source is None or two.source is None:
         return one.source == two.source
     return one.source + one.ticks == two.source and one.muted == two.muted
-
-
-def insert(cells: Cells, at: int, new: Cells) -> Cells:
-    return replace(cells, at, at, new)
-
-
-def replace(cells: Cells, start: int, stop: int, new: Cells) -> Cells:
-    total = sum(cell.ticks for cell in cells)
-    return joined((*part(cells, 0, start), *new, *part(cells, stop, total)))
 
 
 def mute(cells: Cells, stems: frozenset[str]) -> Cells:

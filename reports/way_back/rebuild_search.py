@@ -9,7 +9,7 @@ and the sure list stands, a copy and the removal of what was copied made one mov
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 from reports.way_back.arrangement import (
@@ -76,6 +76,7 @@ class _Search:
     def __init__(self, task: Task, effort: int) -> None:
         self.task, self.left = task, effort
         self.goal = self.cleared(task.goal.cells)
+        self.goal_ticks = ticks(self.goal)
         self.wanted = frozenset(joins(self.goal))
         self.cuts = frozenset(cut_bars(task))
         self.shifts = sorted({0, *task.pickups})
@@ -87,7 +88,7 @@ class _Search:
             ({one - two for one in stems for two in stems} | stems) - {frozenset()}, key=sorted
         )
         self.treatments = stems
-        self.seen: dict[tuple[Cells, tuple[object, ...]], int] = {}
+        self.seen: dict[tuple[object, ...], int] = {}
 
     def pickups_wanted(self) -> list[Cell]:
         """What lies before the goal's joins, as far as their pickups reach."""
@@ -137,7 +138,7 @@ class _Search:
 
     def one_away(self, cells: Cells) -> bool:
         """False if surely no single edit leads to the goal: what differs is not in one place."""
-        total, wanted = ticks(cells), ticks(self.goal)
+        total, wanted = ticks(cells), self.goal_ticks
         return total == wanted or alike(cells, self.goal) + alike_back(cells, self.goal) >= min(total, wanted)
 
     def within(self, state: Arrangement, length: int) -> list[Op] | None:
@@ -145,7 +146,7 @@ class _Search:
         least = self.least(state)
         if least == 0:
             return []
-        key = (state.cells, state.slots)
+        key = (state.cells, tuple([(slot.bar, slot.silent) for slot in state.slots]), state.lines)
         if least > length or self.left <= 0 or self.seen.get(key, -1) >= length:
             return None
         self.seen[key] = length
@@ -170,16 +171,13 @@ class _Search:
         cells = self.cleared(state.cells)
         missing = self.wanted.difference(joins(cells))
         need = max(len(missing) - MOST_NEW_JOINS * (length - 1), 0)
-
-        def worth(join: Join) -> int:
-            return 0 if join not in self.wanted else ANEW if join in missing else 1
-
+        worth = {join: ANEW if join in missing else 1 for join in self.wanted}
         for shift in self.shifts:
             yield from self.moved(state, list(self.spots(state, cells, shift)), shift, worth, need)
         spots = list(self.spots(state, cells, 0))
         silent: Edge = (None, frozenset())
         for spot in spots:
-            if enough(worth((spot.left, silent)) + worth((silent, spot.right)), need):
+            if enough(worth.get((spot.left, silent), 0) + worth.get((silent, spot.right), 0), need):
                 for slots in self.rests:
                     yield Rest(spot.slot, slots)
         if need <= 2:
@@ -187,19 +185,26 @@ class _Search:
             yield from self.muted(state, cells)
 
     def moved(
-        self, state: Arrangement, spots: list[_Spot], shift: int, worth: Callable[[Join], int], need: int
+        self, state: Arrangement, spots: list[_Spot], shift: int, worth: Mapping[Join, int], need: int
     ) -> Iterator[Op]:
         """Removals, copies and moves, cut `shift` ticks before bar lines, that are worth trying."""
-        made = [[worth((one.left, two.right)) for two in spots] for one in spots]
+        made = [[worth.get((one.left, two.right), 0) for two in spots] for one in spots]
+        places = range(len(spots))
+        begun = [
+            [to for to in places if made[to][at]] for at in places
+        ]  # where a copy from `at` on begins well
+        ended = [[to for to in places if made[end][to]] for end in places]
         for at, first in enumerate(spots):
-            for end in range(at + 1, len(spots)):
+            for end in places[at + 1 :]:
                 stop, closed = spots[end], made[at][end]
-                if not state.can_shift(shift, first.slot, stop.slot):
+                closes = enough(closed, need)
+                worth_trying = places if closes else sorted({*begun[at], *ended[end]})
+                if not worth_trying or not state.can_shift(shift, first.slot, stop.slot):
                     continue
-                if enough(closed, need):
+                if closes:
                     yield Remove(first.slot, stop.slot, shift)
-                for to, spot in enumerate(spots):
-                    opened = made[to][at] + made[end][to]
+                for to in worth_trying:
+                    spot, opened = spots[to], made[to][at] + made[end][to]
                     if enough(opened + closed, need) and state.can_shift(shift, first.slot, spot.slot):
                         if enough(opened, need):
                             yield Copy(first.slot, stop.slot, spot.slot, shift)
@@ -268,7 +273,7 @@ def joins(cells: Cells) -> Iterator[Join]:
 
 
 def ticks(cells: Cells) -> int:
-    return sum(cell.ticks for cell in cells)
+    return sum([cell.ticks for cell in cells])
 
 
 def alike(one: Cells, two: Cells) -> int:

@@ -24,7 +24,7 @@ import soundfile
 from listening.packet.collect import collect
 from listening.rounds import Round, enter_round
 from render.errors import ListenError, LogError
-from render.renders.copies import flac_copies
+from render.renders.copies import SUMS_FILE, flac_copies
 from render.renders.manifest import Manifest, manifest_path, read_manifest
 from render.renders.render_forms import render_forms
 from render.song.song import load_song
@@ -165,7 +165,7 @@ def test_kills_in_renders_leave_whole_sets(tmp_path: Path) -> None:
     require_whole(tmp_path, last)
     left = {path.name for path in (tmp_path / "renders").iterdir()}
     wavs = {Path(form.wav).name for form in last.forms}
-    copies = {Path(name).with_suffix(".flac").name for name in wavs}
+    copies = {SUMS_FILE.name, *(Path(name).with_suffix(".flac").name for name in wavs)}
     assert left - copies == wavs | {"manifest.json", f"manifest-{last.set_id}.json"}, "the rest is cleared up"
 
 

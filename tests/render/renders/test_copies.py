@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import subprocess
 from pathlib import Path
@@ -11,8 +12,9 @@ import pytest
 import soundfile
 from scipy.signal import resample
 
+from render.digests import file_sha256
 from render.loudness.meter import LoudnessMeter
-from render.renders.copies import flac_copies, opus_copies, page_rate, resampled
+from render.renders.copies import SUMS_FILE, flac_copies, opus_copies, page_rate, resampled
 from sessions.study import Study
 from tests.page_study import make_study
 
@@ -61,6 +63,21 @@ def test_whole_copies_are_left_alone_and_broken_ones_made_again(study: Study) ->
         wav = soundfile.read(study.folder / form.wav, dtype="int32")[0]
         np.testing.assert_array_equal(wav, soundfile.read(again.paths[form.content_hash], dtype="int32")[0])
     assert paths[2].stat().st_mtime_ns == before[paths[2]]
+
+
+def test_a_copy_is_decoded_where_its_sum_is_not_known(study: Study) -> None:
+    """The sums that are kept only save time: without them, or damaged, a broken copy is found by decoding."""
+    paths = list(flac_copies(study.folder, study.manifest).paths.values())
+    before, sums = {path: path.stat().st_mtime_ns for path in paths}, study.folder / SUMS_FILE
+    known = json.loads(sums.read_text())
+    assert {name: sha256 for name, (_, sha256) in known.items()} == {p.name: file_sha256(p) for p in paths}
+    sums.write_text('{"a": 1}')
+    data = bytearray(paths[0].read_bytes())
+    data[-1000] ^= 0x40
+    paths[0].write_bytes(data)
+    flac_copies(study.folder, study.manifest)
+    assert json.loads(sums.read_text()) == known
+    assert [path for path in paths[1:] if path.stat().st_mtime_ns != before[path]] == []
 
 
 def test_a_browsers_own_decoder_library_reads_a_copy(study: Study) -> None:
