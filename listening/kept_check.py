@@ -30,8 +30,8 @@ def check_study(study: Study, step: Step) -> Checked:
 
     try:
         study.require_known_predecessors()
-        text = read_text(study.folder / SONG_FILE)
-        key = key_of("check", text, files=_files(study), folder=study.folder)
+        text, joining = read_text(study.folder / SONG_FILE), study.song.joining
+        key = key_of("check", joining, text, files=_files(study), folder=study.folder)
     except SongError:
         return compute()  # it says more about what is wrong
     return kept(study.folder / RENDERS / "check.json", key, Checked, compute)
@@ -47,7 +47,7 @@ def propose_ideas(study: Study, count: int, seed: int, *, write: bool, step: Ste
         return propose(study.song, read_audio(study.song.audio.path), count, seed, step=step)
 
     text = read_text(study.folder / SONG_FILE)
-    key = key_of("ideas", count, seed, text, files=_files(study), folder=study.folder)
+    key = key_of("ideas", count, seed, study.song.joining, text, files=_files(study), folder=study.folder)
     ideas = kept(study.folder / RENDERS / "ideas.json", key, list[Idea], compute)
     if write:
         _write(study, ideas)

@@ -51,10 +51,10 @@ def _piece(score: Score, folder: Path) -> Piece:
     }
     for group, name in stems.items():
         play(played, folder / name, {group})
-    orders = [_order(score.name, number, len(chunks)) for number in range(FORMS)]
+    orders = [order(score.name, number, len(chunks)) for number in range(FORMS)]
     performed, again = {}, {}
-    for number, order in enumerate(orders):
-        parts = [chunks[at] for at in order]
+    for number, sections in enumerate(orders):
+        parts = [chunks[at] for at in sections]
         performed[f"form {number}"] = play(played.reordered(parts), folder / f"performed {number}.flac")
         if number < TWINS:
             other = score.reordered(parts).humanised(2 + number)
@@ -69,15 +69,15 @@ def _chunks(bars: int) -> list[tuple[int, int]]:
     return [(first, min(first + size - 1, bars)) for first in range(1, bars + 1, size)]
 
 
-def _order(name: str, number: int, count: int) -> list[int]:
+def order(name: str, number: int, count: int) -> list[int]:
     """An order of all sections in which none follows its own predecessor."""
     chance = random.Random(f"{name} {number}")
-    order = list(range(count))
+    sections = list(range(count))
     for _ in range(1000):
-        chance.shuffle(order)
-        if order[0] and all(two != one + 1 for one, two in itertools.pairwise(order)):
+        chance.shuffle(sections)
+        if sections[0] and all(two != one + 1 for one, two in itertools.pairwise(sections)):
             break
-    return order
+    return sections
 
 
 def _write_toml(
@@ -93,8 +93,8 @@ def _write_toml(
         *(f'{name} = {{ bars = "{a}-{b}" }}' for name, (a, b) in zip(names, chunks, strict=True)),
         "[forms]",
         *(
-            f'"form {number}" = {{ parts = {json.dumps([names[at] for at in order])}, ending = "cut" }}'
-            for number, order in enumerate(orders)
+            f'"form {number}" = {{ parts = {json.dumps([names[at] for at in sections])}, ending = "cut" }}'
+            for number, sections in enumerate(orders)
         ),
     ]  # fmt: skip
     (folder / "song.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
