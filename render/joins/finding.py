@@ -56,9 +56,9 @@ class JoinFinding:
     loudness of the 3 s after the join less that of the 3 s before; None beside a silence, at the top and
     at the end. `held_share` is the part of the energy before the cut that sounds on in the song but is
     gone in the form. `sample_step` is the largest step between neighbouring samples in the join.
-    `index` counts the form's joins from 0; `done` says in a word what was done to the sound; `severity` is 0
-    for a clean join and grows with what is wrong; `remedy` says what to do in words, `remedies` what of it
-    can be written into song.toml at once.
+    `index` counts the form's joins from 0; `done` says in a word what was done to the sound; `severity` is at
+    most 1 for a clean join and grows with what is wrong; `remedy` says what to do in words, `remedies` what
+    of it can be written into song.toml at once.
     """
 
     form: str

@@ -23,11 +23,11 @@ from render.joins.measures import CONTEXT_S, SHORT_TERM_S, Held
 from render.song.forms import Part, Piece, Treatment
 from render.song.song import NEWEST_JOINING, WITHOUT_STEMS, Song
 
-# Our own thresholds, set on synthesised songs whose joins are known; common practice has no figures.
+# Our own thresholds; common practice has no figures. Those of shares: tests/benchmarks/RESULTS_join_flags.md.
 TRANSIENT_REACH_S = 0.015
 STEP_ALLOWED = 1.5  # a join's largest sample step, against the largest in its two sides
-HELD_SHARE = 0.15
-PICKUP_SHARE = 0.15
+HELD_SHARE = 0.1
+PICKUP_SHARE = 0.1
 LONGEST_PICKUP_BEATS = 2
 DONE = {1: "crossfade", 2: "crossfade, decay", 3: "rings over", 4: "rings over, by stem"}  # by way of joining
 COVERED = 0.03  # a held sound this far (15 dB) below what follows is not missed
@@ -110,7 +110,7 @@ class _Examined:
             reason="; ".join(t.reason for t in troubles) or self.clean_words(level),
             remedy=troubles[0].remedy if troubles else "",
             done=self.done(),
-            severity=sum(trouble.weight for trouble in troubles),
+            severity=sum(trouble.weight for trouble in troubles) + self.carried_in(),
             index=self.index,
             remedies=tuple(remedy for trouble in troubles for remedy in trouble.remedies),
         )
@@ -142,14 +142,31 @@ class _Examined:
         if cut:
             yield _Trouble(3, cut, "move the song's start by that much, or cut at another bar")
         if held >= HELD_SHARE:
+            fades = self.handed_over
             yield _Trouble(
-                2 + held,
-                f"a sound held over the line breaks off ({held:.0%} of what sounds before it)",
+                1 if fades else 2 + held,  # as far from a performance as other joins are, where it fades
+                f"a sound held over the line {'fades away there' if fades else 'breaks off'} "
+                f"({held:.0%} of what sounds before it)",
                 self.held_remedy(),
                 self.held_remedies(),
             )
         if stray:
             yield _Trouble(3.5, stray, self.stray_remedy(), self.stray_remedies())
+
+    def carried_in(self) -> float:
+        """How loud the sound ahead of the new part's line is in the song against what follows: 0 to 1.
+
+        Its end sounds into the new part. Of all that is known of a join, this foretells best how far it is
+        from a performance, so it ranks joins that are otherwise alike; it makes none doubtful.
+        """
+        if self.new_sound is None or self.old_sound is None:
+            return 0.0
+        power = self.new_sound.astype(np.float64) ** 2
+        ahead, after = (
+            power[self.reach - round(0.1 * self.rate) : self.reach].mean(),
+            power[self.reach :].mean(),
+        )
+        return min(max(1 + 10 * math.log10((ahead + 1e-12) / (after + 1e-12)) / 30, 0.0), 1.0)
 
     # Steps
 

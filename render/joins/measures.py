@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from render.arrays import Audio, Floats
 from render.loudness.k_response import k_power
@@ -22,6 +23,7 @@ _ATTACK_RATIO = 5.0  # energy after / before that makes an attack (7 dB)
 WINDOW_S = 0.05
 _HOP_S = 0.01
 _MEDIAN_BINS = 21  # a partial stands out from this many bins around it: 400 Hz
+_STEADY = 0.2  # of a bin's magnitude may be unforeseen where it sounds on
 _LOWEST_HZ, _HIGHEST_HZ = 90.0, 5000.0  # where notes and voices have their partials
 
 
@@ -89,15 +91,40 @@ def spectra(samples: Audio, sample_rate: int, hop_s: float = _HOP_S) -> Floats:
 
     Summing three bins keeps a voice's vibrato in one place.
     """
+    return _summed(_transforms(samples, sample_rate, hop_s))
+
+
+def _transforms(samples: Audio, sample_rate: int, hop_s: float) -> NDArray[np.complex128]:
+    """Fourier transforms of the windows, `(windows, bins + 2)`: one bin more at either end."""
     size, hop = round(WINDOW_S * sample_rate), max(round(hop_s * sample_rate), 1)
     mono = samples @ np.full(samples.shape[1], 1 / samples.shape[1], np.float32)
     if len(mono) < size:
-        return np.zeros((0, 1))
+        return np.zeros((0, 3), np.complex128)
     windows = np.lib.stride_tricks.sliding_window_view(mono, size)[::hop]
-    power = np.abs(np.fft.rfft(windows * np.hanning(size).astype(np.float32), axis=1)).astype(np.float64) ** 2
     low, high = int(_LOWEST_HZ * WINDOW_S), int(min(_HIGHEST_HZ, sample_rate * 0.45) * WINDOW_S)
-    summed: Floats = power[:, low:high] + power[:, low - 1 : high - 1] + power[:, low + 1 : high + 1]
+    transforms = np.fft.rfft(windows * np.hanning(size).astype(np.float32), axis=1)
+    return transforms[:, low - 1 : high + 1].astype(np.complex128)
+
+
+def _summed(transforms: NDArray[np.complex128]) -> Floats:
+    power = transforms.real**2 + transforms.imag**2
+    summed: Floats = power[:, 1:-1] + power[:, :-2] + power[:, 2:]
     return summed
+
+
+def _deviation(transforms: NDArray[np.complex128]) -> Floats:
+    """How far each bin is from what the two windows before it foresee, `(windows, bins)`: 0 to 1.
+
+    A partial that sounds on turns by as much from window to window; one that is struck does not (onset
+    detection in the complex domain: J. P. Bello, C. Duxbury, M. Davies and M. Sandler, IEEE Signal
+    Processing Letters 11(6), 2004, from memory; scaled here by both magnitudes).
+    """
+    size = np.abs(transforms)
+    turn = transforms / (size + 1e-12)
+    deviation = np.ones(transforms.shape)
+    foreseen = size[1:-1] * turn[1:-1] ** 2 * turn[:-2].conj()
+    deviation[2:] = np.abs(transforms[2:] - foreseen) / (size[2:] + size[1:-1] + 1e-12)
+    return deviation[:, 1:-1]
 
 
 @dataclass(frozen=True)
@@ -117,21 +144,25 @@ class Held:
 def held_across(samples: Audio, sample_rate: int) -> Held:
     """What is held across the middle of an excerpt of 2 x `CONTEXT_S`.
 
-    A partial, a bin that stands out from those around it, is held where it stands out all the way and neither
-    dips nor jumps at the middle: a note that ends there falls, one that is struck again dips or jumps.
-    (Limits set on notes of known length laid over played music, tests/benchmarks/RESULTS_joins.md.)
+    A partial, a bin that stands out from those around it, is held where it stands out all the way, turns
+    steadily and is neither gone at the middle nor struck there: a note that ends falls, one that is struck
+    again begins at another phase. (Limits chosen on half of the lines of
+    tests/benchmarks/RESULTS_join_flags.md, on which notes of known length are held or not.)
     """
-    power = spectra(samples, sample_rate)
+    transforms = _transforms(samples, sample_rate, _HOP_S)
+    power = _summed(transforms)
     centre = (np.arange(len(power)) * _HOP_S + WINDOW_S / 2) - len(samples) / sample_rate / 2
     before = power[(centre < -0.03) & (centre > -0.11)].mean(axis=0)
     after = power[(centre > 0.03) & (centre < 0.11)].mean(axis=0)
-    across = power[np.abs(centre) <= 0.05]
+    middle = np.abs(centre) <= 0.05
+    across = power[middle]
     dip = across.min(axis=0) / (before + 1e-20)
     rise = after / (before + 1e-20)
     jump = np.maximum(rise, across.max(axis=0) / (before + 1e-20))
     stands_out = (before > 4 * _around(before)) & (after > 2.5 * _around(after))
     stands_out &= (across > 1.5 * _around(across)).all(axis=0)
-    held = stands_out & (dip > 0.3) & (rise > 0.3) & (jump < 4)
+    steady = (_deviation(transforms)[middle] < _STEADY).all(axis=0)
+    held = stands_out & steady & (dip > 0.1) & (rise > 0.3) & (jump < 20)
     total = float(before.sum())
     weights: Floats = np.where(held, np.minimum(before, after), 0.0)
     return Held(float(weights.sum()) / total if total > 1e-12 else 0.0, weights, before, after)

@@ -16,22 +16,27 @@ from pathlib import Path
 import numpy as np
 
 from render.audio.splice import Splicer
-from render.joins.judging import HELD_SHARE
-from render.song.song import NEWEST_JOINING
+from render.audio.stems import Mixes
+from render.audio.timeline import lay_out
+from render.song.song import NEWEST_JOINING, WITHOUT_STEMS, Song
 from tests.benchmarks.joins.classifier import area
 from tests.benchmarks.joins.corpus import pieces
-from tests.benchmarks.joins.held import held_lines
 from tests.benchmarks.joins.measured import Joiner, Lines, Measured, measure
 from tests.benchmarks.joins.planted import STEPS_DB, between_beats
-from tests.benchmarks.joins.scores import Score, scores
 
 
 def joined_as(joining: int) -> Joiner:
-    return lambda timeline, mixes, lead: Splicer(replace(timeline, joining=joining), mixes, lead)
+    def join(song: Song, form: str, mixes: Mixes) -> Splicer:
+        timeline = lay_out(replace(song, joining=joining), song.form(form))
+        return Splicer(timeline, mixes, song.lead_in_frames)
+
+    return join
 
 
 WAYS: dict[str, Joiner] = {
-    f"version {joining} of joining, from the bounce": joined_as(joining)
+    f"{'from the bounce' if joining <= WITHOUT_STEMS else 'stems'}, version {joining} of joining": joined_as(
+        joining
+    )
     for joining in range(1, NEWEST_JOINING + 1)
 }
 EDITS = ("click", "level step", "cut through notes")
@@ -59,7 +64,6 @@ def main() -> None:
             f"{np.quantile(lines.residual_db, 0.9):6.1f} dB",
             flush=True,
         )
-    _held(scores(chosen.audio)[: chosen.pieces], chosen.audio)
 
 
 def _classifier(measured: Measured) -> None:
@@ -75,21 +79,6 @@ def _classifier(measured: Measured) -> None:
         print(f"planted: {kind:34} AUC {_area(measured.of(kind), measured.of('between beats'))}")
     again, first = measured.of("again"), measured.of("performed, twins")
     print(f"{'floor: two performances':43} AUC {_area(again, first)}\n", flush=True)
-
-
-def _held(scores_: list[Score], folder: Path) -> None:
-    """How often a lead note held over a line is judged as held, and how often a line without one is."""
-    lines = [
-        line
-        for number, score in enumerate(scores_)
-        for line in held_lines(score, number, folder / score.name.replace("/", " "))
-    ]
-    print(f"\nlead notes held over {len(lines)} lines, judged as held (and the same lines without them)")
-    for low, high in ((0.1, 0.3), (0.3, 0.9)):
-        some = [line for line in lines if low <= line.lead_share < high]
-        caught = np.mean([line.held >= HELD_SHARE for line in some])
-        false = np.mean([line.without >= HELD_SHARE for line in some])
-        print(f"  {low:.0%} to {high:.0%} of the energy: {len(some)} lines, {caught:.0%} ({false:.0%})")
 
 
 def _area(lines: Lines, clean: Lines) -> object:

@@ -31,7 +31,9 @@ def main() -> None:
     print(f"{UNTOUCHED} against {WITHIN}: AUC {told_apart(untouched, measured.of(WITHIN))}")
     first, *others = ways
     for way in others:
-        print(f"the same joins, {first} against {way}: AUC {told_apart(measured.of(first), measured.of(way))}")
+        print(
+            f"the same joins, {first} against {way}: AUC {told_apart(measured.of(first), measured.of(way))}"
+        )
 
 
 def told_apart(lines: Lines, clean: Lines) -> Area:

@@ -2,6 +2,7 @@
 
 import json
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ from listening import checking
 from listening.check_result import Checked
 from listening.kept_check import check_study, propose_ideas
 from render.errors import AudioError
+from render.renders.render_forms import render_forms
 from sessions.study import Study
 from tests.command_line import told
 from tests.songs import make_study
@@ -51,8 +53,10 @@ def test_an_unchanged_study_is_checked_once(tmp_path: Path, times: list[str]) ->
     assert words(check_study(Study(folder), step)) == words(changed) and len(times) == 2
     sound, rate = soundfile.read(drums, always_2d=True)
     soundfile.write(drums, 0.5 * sound, rate, subtype="PCM_24")
-    check_study(Study(folder), step)
-    assert len(times) == 3
+    before = check_study(Study(folder), step)
+    assert len(times) == 3 and before.forms[1].joins[0].done.startswith("rings over")
+    render_forms(replace(Study(folder).song, joining=1))  # as a study begun with the first way of joining
+    assert check_study(Study(folder), step).forms[1].joins[0].done == "crossfade" and len(times) == 4
 
 
 def test_what_is_not_in_order_is_never_kept(tmp_path: Path, times: list[str]) -> None:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from render.song.song import Song, load_song
+from tests.benchmarks.joins.demo_piece import demo_piece
 from tests.benchmarks.joins.playing import LEAD_QUARTERS, play
 from tests.benchmarks.joins.scores import Score, scores
 
@@ -36,8 +37,13 @@ class Piece:
 
 def pieces(folder: Path, most: int | None = None) -> Iterator[Piece]:
     """The corpus in `folder`, played where it is not there yet."""
-    for score in scores(folder)[:most]:
+    for score in all_scores(folder)[:most]:
         yield _piece(score, folder / score.name.replace("/", " "))
+
+
+def all_scores(folder: Path) -> list[Score]:
+    """The scores of music21's corpus, and the demo's own."""
+    return [*scores(folder), demo_piece()]
 
 
 def _piece(score: Score, folder: Path) -> Piece:

@@ -11,13 +11,13 @@ from render.arrays import Audio, Floats
 from render.audio.splice import Splicer
 from render.audio.stem_fit import StemFit
 from render.audio.stems import Mixes, read_audio
-from render.audio.timeline import Timeline, lay_out
+from render.audio.timeline import lay_out
 from render.song.song import Song
 from tests.benchmarks.joins.corpus import Piece
 from tests.benchmarks.joins.features import REACH_S, features
 from tests.benchmarks.joins.planted import planted
 
-Joiner = Callable[[Timeline, Mixes, int], Splicer]
+Joiner = Callable[[Song, str, Mixes], Splicer]  # of a form, by its name
 NULLING = StemFit(-200.0, -200.0, 0.0, 1.0)
 _RESIDUAL_S = 0.5  # either side of the line
 
@@ -69,7 +69,7 @@ def _measure_piece(piece: Piece, joiners: Mapping[str, Joiner], edits: bool, mea
             performed = read_audio(path)
             again = read_audio(piece.again[name]) if name in piece.again else None
             splicers = {
-                way: join(timeline, with_stems if way.startswith("stems") else alone, lead)
+                way: join(song, name, with_stems if way.startswith("stems") else alone)
                 for way, join in joiners.items()
             }
             for joint in timeline.joins:

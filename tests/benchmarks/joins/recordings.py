@@ -1,4 +1,4 @@
-"""Joins of real recordings (tests/benchmarks/real_songs.py), and their untouched bar lines where sections change.
+"""Joins of real recordings (tests/benchmarks/real_songs.py), and their untouched lines where sections change.
 
 A recording has no performed twin: a join that is told from a change of section as written may be told by its
 music, which no splice could hide, as well as by its sound.
