@@ -92,6 +92,8 @@ class _Examined:
         forgotten, stray = self.forgotten_pickup(), self.stray_pickup()
         troubles = sorted(self.troubles(step > allowed, cut, held, forgotten, stray), key=lambda t: -t.weight)
         bar = self.timeline.bar_after(self.join)
+        new = None if self.old_sound is None else self.new_sound
+        carried_in = 0.0 if new is None else measures.carried_in(new, self.rate)
         return JoinFinding(
             form=self.timeline.form.name,
             at_s=(self.splicer.lead + self.join.at) / self.rate,
@@ -110,7 +112,7 @@ class _Examined:
             reason="; ".join(t.reason for t in troubles) or self.clean_words(level),
             remedy=troubles[0].remedy if troubles else "",
             done=self.done(),
-            severity=sum(trouble.weight for trouble in troubles) + self.carried_in(),
+            severity=sum(trouble.weight for trouble in troubles) + carried_in,
             index=self.index,
             remedies=tuple(remedy for trouble in troubles for remedy in trouble.remedies),
         )
@@ -152,21 +154,6 @@ class _Examined:
             )
         if stray:
             yield _Trouble(3.5, stray, self.stray_remedy(), self.stray_remedies())
-
-    def carried_in(self) -> float:
-        """How loud the sound ahead of the new part's line is in the song against what follows: 0 to 1.
-
-        Its end sounds into the new part. Of all that is known of a join, this foretells best how far it is
-        from a performance, so it ranks joins that are otherwise alike; it makes none doubtful.
-        """
-        if self.new_sound is None or self.old_sound is None:
-            return 0.0
-        power = self.new_sound.astype(np.float64) ** 2
-        ahead, after = (
-            power[self.reach - round(0.1 * self.rate) : self.reach].mean(),
-            power[self.reach :].mean(),
-        )
-        return min(max(1 + 10 * math.log10((ahead + 1e-12) / (after + 1e-12)) / 30, 0.0), 1.0)
 
     # Steps
 
@@ -271,10 +258,22 @@ class _Examined:
         # what the old part already sounds needs no pickup
         share = measures.missing_share(held, self.old_held.before) if self.old_held else held.share
         beat_s = float(self.song.grid.stretch(max(new.first_bar - 1, 1)).beat_s)
-        begins_s = self.begins_before(held, beat_s) if share >= PICKUP_SHARE else None
+        led_in = share >= PICKUP_SHARE and self.reaches_bar(held)
+        begins_s = self.begins_before(held, beat_s) if led_in else None
         if begins_s is None:
             return None
         return math.ceil(begins_s / beat_s - 0.2) + float(self.join.pickup_beats)
+
+    def reaches_bar(self, held: Held) -> bool:
+        """Whether what is held into a pickup lasts into the first bar; else it belongs to what was before."""
+        if not self.join.pickup_beats or self.new_cut is None:
+            return True
+        bar = self.new_cut + self.join.line - self.join.at
+        sound = self.source(self.new, bar, 0, round(0.11 * self.rate))
+        assert sound is not None
+        bins = held.weights > 0
+        after = measures.spectra(sound, self.rate, 0.02)[:, bins].sum(axis=1).mean()
+        return bool(after > 0.25 * held.weights.sum())
 
     def begins_before(self, held: Held, beat_s: float) -> float | None:
         """How many seconds before the cut the held sound begins, if within two beats."""

@@ -183,3 +183,15 @@ def missing_share(held: Held, instead: Floats) -> float:
     total = float(held.before.sum())
     gone = np.where(instead < 0.25 * held.weights, held.weights, 0.0)
     return float(gone.sum()) / total if total > 1e-12 else 0.0
+
+
+def carried_in(samples: Audio, sample_rate: int) -> float:
+    """How loud a sound is ahead of the middle of an excerpt against what follows: 0 (-30 dB) to 1 (no less).
+
+    Its end is heard in a part that begins there. Of all that is known of a join, this foretells best how far
+    it is from a performance (tests/benchmarks/RESULTS_join_flags.md).
+    """
+    middle, power = len(samples) // 2, samples.astype(np.float64) ** 2
+    ahead = float(power[middle - round(0.1 * sample_rate) : middle].mean())
+    step_db = 10 * float(np.log10((ahead + 1e-12) / (float(power[middle:].mean()) + 1e-12)))
+    return min(max(1 + step_db / 30, 0.0), 1.0)
