@@ -11,12 +11,13 @@ import pytest
 from render.audio.stems import read_audio
 from tests.benchmarks.joins.classifier import area
 from tests.benchmarks.joins.features import REACH_S, features
-from tests.benchmarks.joins.planted import between_beats, planted
+from tests.benchmarks.joins.planted import planted
 from tests.benchmarks.joins.playing import LEAD_QUARTERS, RATE, SOUND_FONT, play
 from tests.benchmarks.joins.scores import BANDS, QUARTERS_MS, Note, Score
 
-PIECES, BARS = 5, 14
+PIECES, BARS = 4, 12
 CLEAR_STEP = "level step of 4 or 6 dB between beats"
+CLEAR = (2, 3, 6, 7)  # numbers of the edits with steps of 4 and 6 dB, down and up
 LEAST = {
     "click": 0.97,
     CLEAR_STEP: 0.95,
@@ -60,11 +61,14 @@ def tables(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[np.ndarr
             at = round((LEAD_QUARTERS + 4 * (bar - 1)) * score.quarter_ms * RATE / 1000)
             clean = one[at - reach : at + reach]
             away = at - reach + round(1.37 * score.quarter_ms * RATE / 1000)
-            edits = dict(planted(clean, one[away : away + 2 * reach], bar, RATE))
-            edits["between beats"] = one[away : away + 2 * reach]
-            for kind in {between_beats(4), between_beats(6)} & edits.keys():
-                edits[CLEAR_STEP] = edits[kind]
-            for kind, excerpt in {"one": clean, "two": two[at - reach : at + reach], **edits}.items():
+            between = one[away : away + 2 * reach]
+            excerpts = {"one": clean, "two": two[at - reach : at + reach], "between beats": between}
+            if bar % 2:  # sizes and signs in turn
+                excerpts |= dict(planted(clean, between, bar // 2, RATE))
+                steps = dict(planted(clean, between, CLEAR[bar // 2 % 4], RATE))
+                excerpts[CLEAR_STEP] = next(e for kind, e in steps.items() if kind.endswith("between beats"))
+            for kind in {"one", "two", "between beats", *LEAST} & excerpts.keys():
+                excerpt = excerpts[kind]
                 rows.setdefault(kind, []).append(features(excerpt, RATE))
                 pieces.setdefault(kind, []).append(score.name)
     return {kind: (np.stack(table), pieces[kind]) for kind, table in rows.items()}

@@ -6,6 +6,7 @@ K-weighting's gain against figures computed from the coefficients printed in ITU
 
 import re
 from dataclasses import asdict, replace
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -63,6 +64,13 @@ def click() -> np.ndarray:
 
 def band(gain_from_bar_9: float = 1.0) -> np.ndarray:
     """Every beat a hit and a short note, which ends well before the next beat: all cuts are clean."""
+    song = _band().copy()
+    song[bar_line(9) :] *= gain_from_bar_9
+    return song
+
+
+@lru_cache
+def _band() -> np.ndarray:
     song = np.zeros(bar_line(BARS + 1) + RATE // 2)
     for bar in range(1, BARS + 1):
         for beat in range(4):
@@ -70,7 +78,6 @@ def band(gain_from_bar_9: float = 1.0) -> np.ndarray:
             pitch = 220.0 * 2 ** ((bar * 5 % 12) / 12)
             song[at : at + round(0.8 * BEAT)] += tone(pitch, round(0.8 * BEAT))
             song[at : at + len(click())] += click()
-    song[bar_line(9) :] *= gain_from_bar_9
     return song
 
 
@@ -82,7 +89,7 @@ def put(song: np.ndarray, at: int, sound: np.ndarray) -> np.ndarray:
 def judged(
     folder: Path, sound: np.ndarray, parts: str, pickup: str = "", joining: int | None = None
 ) -> tuple[list[JoinFinding], Song]:
-    soundfile.write(folder / "joins.wav", np.stack([sound, sound], axis=1), RATE, subtype="FLOAT")
+    soundfile.write(folder / "joins.wav", sound.astype(np.float32), RATE, subtype="FLOAT")
     (folder / "song.toml").write_text(TOML.format(parts=parts, pickup=pickup), encoding="utf-8")
     song = load_song(folder)
     song = replace(song, joining=joining or song.joining)
