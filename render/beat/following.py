@@ -1,7 +1,8 @@
 """The beats of a live take: followed through the onset curve by dynamic programming, with a local tempo.
 
 The state of each beat is its time and the length of the beat before it; a beat is worth the attacks on it and
-on its half, a change of tempo from beat to beat costs (as in Ellis, J. New Music Research 36, 2007, with the
+on its half alike (else a path would slip by half a beat in a rest, to where accents lie off the beat), a
+change of tempo from beat to beat costs (as in Ellis, J. New Music Research 36, 2007, with the
 local period as a state of its own, as in bar pointer models: Whiteley, Cemgil and Godsill, ISMIR 2006; both
 from memory).
 """
@@ -23,9 +24,13 @@ _TEMPO_SPREAD = 0.008  # relative change from beat to beat that costs half a uni
 _STEP_S = 0.005
 _SMOOTH_S = 0.012
 _FLOOR = 0.3
-_HALF = 0.4  # what an attack on the half beat counts
+_NEAR_S = np.arange(-0.04, 0.0401, 0.002)
+_RISEN = 0.8  # of the peak
+_RISE_TO_BEAT_S = 0.008  # for sharp attacks; what is left of it is measured at the end
+_TAIL_S = 2.0  # at the end, where chords ring out: silence is no change of harmony
 _WINDOW_BEATS = 4  # over which beats are set by their attacks together
 _CLEAR = 1.25  # attacks on beats and halves against elsewhere, below which a passage is unsure
+_TELLS = 0.4  # that, less 1, times strength against the song's median: soft swells say little (half "tune")
 
 
 @dataclass(frozen=True)
@@ -43,26 +48,32 @@ class FollowedBeats:
         return 60 / float(np.median(np.diff(self.beats_s)))
 
 
-def follow_beats(audio: Audio, sample_rate: int, curve: Onsets, beats_a_minute: float) -> FollowedBeats:
+def follow_beats(
+    audio: Audio, sample_rate: int, curve: Onsets, beats_a_minute: float, on_beat_s: float | None = None
+) -> FollowedBeats:
     """Follow the beat of `audio`, (frames, channels), whose tempo lies about `beats_a_minute`.
 
     The local tempo may sway by up to 7 % of it. Before the first attack and after the last, beats go on.
+    `on_beat_s`: a time near which a beat lies, as a person says; it settles what the attacks leave open.
     """
     worth = _worth(curve)
     beats = _path(worth, 60 / beats_a_minute / _STEP_S) * _STEP_S
     beats = _settled(curve, beats)
-    half = half_beat(audio, sample_rate, curve, beats)
-    if half.evidence < 0:
-        beats = _settled(
-            curve, np.append((beats[1:] + beats[:-1]) / 2, beats[-1] + (beats[-1] - beats[-2]) / 2)
-        )
+    sounding = (beats > first_sound_s(curve) - 0.06) & (beats < curve.seconds - _TAIL_S)
+    half = half_beat(audio, sample_rate, curve, beats[sounding])
+    between = np.append((beats[1:] + beats[:-1]) / 2, beats[-1] + (beats[-1] - beats[-2]) / 2)
+    beside, sure = half.evidence < 0, half.sure
+    if not sure and on_beat_s is not None:
+        beside, sure = bool(np.abs(between - on_beat_s).min() < np.abs(beats - on_beat_s).min()), True
+    if beside:
+        beats = _settled(curve, between)
     attacks = attack_times(audio, sample_rate, beats)
     if len(attacks) >= _WINDOW_BEATS:  # the curve is late by what a soft attack takes to rise
         near = np.clip(np.searchsorted(beats, attacks), 1, len(beats) - 1)
         late = np.stack([attacks - beats[near - 1], attacks - beats[near]])
         beats = beats + float(np.median(np.where(np.abs(late[0]) < np.abs(late[1]), *late)))
     beats = beats[(beats >= 0) & (beats <= curve.seconds)]
-    return FollowedBeats(beats, _unsure(curve, beats), half.sure)
+    return FollowedBeats(beats, _unsure(curve, beats), sure)
 
 
 def _worth(curve: Onsets) -> Floats:
@@ -92,7 +103,7 @@ def _path(worth: Floats, period: float) -> Floats:
         options = before - cost
         came[step] = options.argmax(axis=1)
         halves = padded[step - periods // 2]
-        total[step] = options[index, came[step]] + padded[step] + _HALF * halves
+        total[step] = options[index, came[step]] + padded[step] + halves
     return _traced(total, came, periods, longest).astype(np.float64)
 
 
@@ -108,17 +119,29 @@ def _traced(total: Floats, came: np.ndarray, periods: Counts, longest: int) -> C
 
 
 def _settled(curve: Onsets, beats: Floats) -> Floats:
-    """Beats moved onto the attacks of the beats around them: their median lateness over some beats."""
+    """Beats moved onto the attacks of the beats around them, to where these rise."""
     blurred = curve.smooth(0.008)
-    reach = np.arange(-0.04, 0.0401, 0.002)
     for _again in range(2):
-        around = blurred.at(beats[:, None] + reach)
-        halves = blurred.at(((beats + np.append(beats[1:], beats[-1])) / 2)[:, None] + reach)
-        pooled = ndimage.gaussian_filter1d(around + _HALF * halves, _WINDOW_BEATS / 2, axis=0, mode="nearest")
-        weight = np.maximum(pooled - 0.6 * pooled.max(axis=1, keepdims=True), 0.0)
-        late = (weight * reach).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-12)
-        beats = beats + ndimage.gaussian_filter1d(late, _WINDOW_BEATS / 4, mode="nearest")
+        around = blurred.at(beats[:, None] + _NEAR_S)
+        halves = blurred.at(((beats + np.append(beats[1:], beats[-1])) / 2)[:, None] + _NEAR_S)
+        pooled = ndimage.gaussian_filter1d(around + halves, _WINDOW_BEATS / 2, axis=0, mode="nearest")
+        beats = beats + ndimage.gaussian_filter1d(_rises_s(pooled), _WINDOW_BEATS / 4, mode="nearest")
     return beats
+
+
+def _rises_s(pooled: Floats) -> Floats:
+    """Where each row of `pooled`, (beats, places of `_NEAR_S`), last passes `_RISEN` before its peak.
+
+    The peak of a soft attack is 20 to 30 ms later than a sharp one's, its rise less. 0 where nothing sounds.
+    """
+    rows, peak = np.arange(len(pooled)), pooled.max(axis=1)
+    lower = pooled < _RISEN * peak[:, None]
+    lower &= np.arange(len(_NEAR_S)) <= pooled.argmax(axis=1)[:, None]
+    last = np.where(lower.any(axis=1), len(_NEAR_S) - 1 - lower[:, ::-1].argmax(axis=1), 0)
+    below, above = pooled[rows, last], pooled[rows, np.minimum(last + 1, len(_NEAR_S) - 1)]
+    part = np.clip((_RISEN * peak - below) / np.maximum(above - below, 1e-12), 0.0, 1.0)
+    rise: Floats = _NEAR_S[last] + part * (_NEAR_S[1] - _NEAR_S[0]) + _RISE_TO_BEAT_S
+    return np.where(peak > 0, rise, 0.0)
 
 
 def _unsure(curve: Onsets, beats: Floats) -> tuple[tuple[float, float], ...]:
@@ -129,10 +152,8 @@ def _unsure(curve: Onsets, beats: Floats) -> tuple[tuple[float, float], ...]:
     gap = np.diff(beats) / 8
     beside = sum(blurred.at(beats[:-1] + k * gap) + blurred.at(middles + k * gap) for k in (-1, 1)) / 2
     size = 9
-    ratio = ndimage.uniform_filter1d(on, size) / np.maximum(ndimage.uniform_filter1d(beside, size), 1e-9)
-    weak = (ratio < _CLEAR) | (ndimage.uniform_filter1d(on, size) < 0.1 * float(np.median(on)))
+    strength = ndimage.uniform_filter1d(on, size)
+    ratio = strength / np.maximum(ndimage.uniform_filter1d(beside, size), 1e-9)
+    weak = (ratio < _CLEAR) | ((ratio - 1) * strength < _TELLS * float(np.median(on)))
     edges = np.flatnonzero(np.diff(weak.astype(int), prepend=0, append=0)).reshape(-1, 2)
-    begins = first_sound_s(curve)
-    return tuple(
-        (float(beats[a]), float(beats[b])) for a, b in edges if beats[b] - beats[a] >= 2 and beats[b] > begins
-    )
+    return tuple((float(beats[a]), float(beats[b])) for a, b in edges if beats[b] - beats[a] >= 2)

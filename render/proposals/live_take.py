@@ -33,10 +33,16 @@ class LiveTake:
         return tuple(float(beat) for beat in self.grid.beats_s)
 
     @property
+    def unsure(self) -> tuple[tuple[float, float], ...]:
+        """(from, to) in seconds, after bar 1 begins, where few attacks say where beats lie."""
+        begins = self.beats_s[0]
+        return tuple((max(a, begins), b) for a, b in self.followed.unsure if b > begins)
+
+    @property
     def note(self) -> str:
         """What stands on top of beats.csv."""
         lines = ["every beat from bar 1 on, seconds; followed through the attacks, correct what is not right"]
-        return "\n".join([*lines, *(f"not sure: {a:.1f} to {b:.1f} s" for a, b in self.followed.unsure)])
+        return "\n".join([*lines, *(f"not sure: {a:.1f} to {b:.1f} s" for a, b in self.unsure)])
 
     def lines(self) -> list[str]:
         """What to tell a person."""
@@ -47,7 +53,7 @@ class LiveTake:
             f"{len(beats)} beats followed, one time a beat in beats.csv; the tempo sways between "
             f"{tempos.min():.1f} and {tempos.max():.1f} beats a minute"
         ]
-        for start_s, stop_s in self.followed.unsure:
+        for start_s, stop_s in self.unsure:
             lines.append(
                 f"not sure from {clock_text(start_s)} to {clock_text(stop_s)}: few attacks say where beats "
                 "lie there"
@@ -80,7 +86,8 @@ def live_take(
         raise SongError(
             "no beat can be followed in this audio: it has no clear attacks; give a rough --tempo"
         )
-    followed = follow_beats(audio, sample_rate, curve, tempo * quarters if tempo else pulses[0].tempo)
+    beat_rate = tempo * quarters if tempo else pulses[0].tempo
+    followed = follow_beats(audio, sample_rate, curve, beat_rate, start_s)
     beats = _sounding(followed.beats_s, curve)
     if len(beats) < 2 * meter.beats:
         raise SongError("no beat can be followed in this audio: it is too short, or silent")

@@ -1,6 +1,6 @@
 """Is a right tempo or start left alone, and a wrong one named: real recordings and scores, apart.
 
-    python -m tests.benchmarks.bench_beat [tune|kept|fresh]
+    python -m tests.benchmarks.bench_beat [tune|kept|fresh] [grids] [live]
 
 Prints Markdown tables; RESULTS_good_start.md keeps a run of it on the half kept aside, beside what the same
 cases gave before. Real songs: tests/benchmarks/data (free game music from Debian, annotated blind). Scores:
@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -22,18 +22,19 @@ import numpy as np
 from scipy.signal import resample_poly
 
 from render.analysis.onsets import Onsets, onsets
-from render.arrays import Audio
+from render.arrays import Audio, Floats
 from render.beat.fit import BeatFit, fit_beat
 from render.beat.tempo_estimate import estimate_start
 from render.proposals.live_take import live_take
-from render.song.grid import Grid, Meter, exact
+from render.song.grid import Change, Grid, Meter, exact
 from tests.benchmarks.real_songs import real_songs
-from tests.benchmarks.scores import RATE, Score, play, scores
+from tests.benchmarks.scores import RATE, play, scores
 
 RIGHT_S = 0.025
 CASES = ("as it is", "tempo x 2/3", "tempo x 3/4", "tempo x 4/3", "tempo +0.5", "tempo -0.5",
          "start +45 ms", "start -45 ms", "start +20 ms", "start -20 ms",
          "start half a beat late")  # fmt: skip
+SWAYS = ("sine", "ramp", "walk")
 
 
 @dataclass(frozen=True)
@@ -111,68 +112,118 @@ def start_of_new(case: Case) -> str:
     return "elsewhere"
 
 
-def sway(kind: str, score: Score) -> Callable[[int], float]:
-    """A tempo of each beat that sways by up to 1.5 %: a sine of 20 s, a ramp, a random walk over bars."""
-    length = score.bars * score.per_bar
+def sways(kind: str, beats: int, beat_s: float, per_bar: int, seed: int) -> Floats:
+    """Each beat's tempo, relative, swaying by up to 1.5 %: a sine of 20 s, a ramp, a random walk of bars."""
+    k = np.arange(beats)
     if kind == "sine":
-        return lambda k: score.tempo * (1 + 0.015 * float(np.sin(2 * np.pi * k * score.beat_s / 20)))
+        return 1 + 0.015 * np.sin(2 * np.pi * k * beat_s / 20)
     if kind == "ramp":
-        return lambda k: score.tempo * (1 + 0.015 * (2 * k / length - 1))
-    steps = np.random.default_rng(score.seed).normal(0, 0.004, score.bars + 1)
+        return 1 + 0.015 * (2 * k / beats - 1)
     walk = [0.0]
-    for step in steps:
+    for step in np.random.default_rng(seed).normal(0, 0.004, beats // per_bar + 1):
         walk.append(float(np.clip(walk[-1] + step, -0.015, 0.015)))
-    return lambda k: score.tempo * (1 + walk[k // score.per_bar])
+    return 1 + np.array(walk)[k // per_bar]
 
 
-def bench_live(half: str) -> None:
-    """Takes that sway: is a constant tempo refused, are beats found, does the map that `new` writes fit."""
-    print(f"\n## Live takes of the scores, half {half}\n")
-    head = ("sways", "takes", "constant tempo refused", "beats within 25 ms", "takes with 95 %", "least", "F")
-    print(f"| {' | '.join(head)} | map fits |")
-    print("|---|---|---|---|---|---|---|---|")
-    for kind in ("sine", "ramp", "walk"):
-        shares, fs, refused, fits = [], [], 0, 0
-        for score in scores(half):
-            played = replace(score, curve=sway(kind, score))
-            audio, truth = play(played), played.beat_times()
-            curve, meter = onsets(audio, RATE), Meter(score.per_bar, 4)
-            constant = Grid(RATE, exact(score.start_s), exact(score.tempo), meter)
-            refused += not fit_beat(audio, RATE, constant, (), curve).fits
-            take = live_take(audio, curve, RATE, score.tempo, meter, score.start_s)
-            found = np.array(take.beats_s)
-            inner = truth[(truth >= found[0] - 0.1) & (truth <= found[-1] + 0.1)]
-            shares.append(float(np.mean([np.abs(found - beat).min() < 0.025 for beat in truth])))
-            fs.append(float(mir_eval.beat.f_measure(inner, found, 0.025)))
-            fits += not fit_beat(audio, RATE, take.grid, (), curve).drifts
-        enough = sum(share >= 0.95 for share in shares)
+def warped(case: Case, factor: Floats) -> tuple[Audio, Floats]:
+    """A recording as if it had been played at `factor` of its tempo, (beats,): its beats' times with it.
+
+    Samples are read between samples (linear), so pitch sways with the tempo, by 1.5 % at most.
+    """
+    beat_s, start_s = float(case.grid.stretch(1).beat_s), float(case.grid.start_s)
+    end_s = len(case.audio) / RATE
+    was: Floats = start_s + beat_s * np.arange(len(factor) + 1, dtype=np.float64)
+    truth: Floats = start_s + np.concatenate([[0.0], np.cumsum(beat_s / factor)])
+    new_end_s = float(truth[-1] + end_s - was[-1])
+    before = [0.0] if start_s > 0 else []
+    place: Floats = np.arange(int(new_end_s * RATE)) / RATE
+    place = RATE * np.interp(place, [*before, *truth, new_end_s], [*before, *was, end_s])
+    at = np.minimum(place.astype(int), len(case.audio) - 2)
+    part = (place - at)[:, None].astype("float32")
+    audio: Audio = case.audio[at] * (1 - part) + case.audio[at + 1] * part
+    return audio, truth
+
+
+def takes(what: str, half: str) -> Iterator[tuple[str, str, Audio, Floats, Grid]]:
+    """(sway, name, audio, true beats, constant grid) of live takes: scores played so, real songs warped."""
+    for case in songs("real", half) if what == "real" else ():
+        beat_s, per_bar = float(case.grid.stretch(1).beat_s), case.grid.meter.beats
+        beats = int((len(case.audio) / RATE - float(case.grid.start_s) - 0.1) / beat_s)
+        for kind in SWAYS:
+            factor = sways(kind, beats, beat_s, per_bar, sum(map(ord, case.name)))
+            yield kind, case.name, *warped(case, factor), case.grid
+    for score in scores(half) if what == "scores" else ():
+        for kind in SWAYS:
+            factor = sways(kind, score.bars * score.per_bar, score.beat_s, score.per_bar, score.seed)
+            played = replace(score, curve=lambda k, tempi=score.tempo * factor: float(tempi[k]))  # type: ignore[misc]
+            grid = Grid(RATE, exact(score.start_s), exact(score.tempo), Meter(score.per_bar, 4))
+            yield kind, score.name, play(played), played.beat_times(), grid
+
+
+def bench_live(what: str, half: str) -> None:
+    """Takes that sway: is a constant tempo refused, are beats found, does the map that `new` writes fit, and
+    the true tempo bar by bar."""
+    print(f"\n## Live takes, {what}, half {half}\n")
+    head = ("sways", "takes", "constant tempo refused", "beats within 25 ms", "takes with 95 %", "least", "F",
+            "map fits", "true changes fit")  # fmt: skip
+    print(f"| {' | '.join(head)} |\n|{'---|' * len(head)}")
+    told: dict[str, list[tuple[float, ...]]] = {kind: [] for kind in SWAYS}
+    for kind, name, audio, truth, constant in takes(what, half):
+        curve = onsets(audio, RATE)
+        take = live_take(audio, curve, RATE, float(constant.tempo), constant.meter, float(constant.start_s))
+        found = np.array(take.beats_s)
+        inner = truth[(truth >= found[0] - 0.1) & (truth <= found[-1] + 0.1)]
+        share = float(np.mean([np.abs(found - beat).min() < RIGHT_S for beat in truth]))
+        if share < 0.95:
+            print(f"  {name}, {kind}: {share:.1%}; not sure: {take.unsure}", file=sys.stderr)
+        fits = [
+            fit_beat(audio, RATE, grid, (), curve) for grid in (constant, take.grid, by_bars(constant, truth))
+        ]
+        f_measure = float(mir_eval.beat.f_measure(inner, found, RIGHT_S))
+        on_changes = fits[2].has_beat and not fits[2].drifts
+        told[kind].append((share, f_measure, not fits[0].fits, not fits[1].drifts, on_changes))
+    for kind, rows in told.items():
+        shares, fs, refused, fitting, changed = np.array(rows, float).T
+        enough, least = int((shares >= 0.95).sum()), shares.min()
         print(
-            f"| {kind} | {len(shares)} | {refused} | {np.mean(shares):.1%} | {enough} | {min(shares):.1%} | "
-            f"{np.mean(fs):.3f} | {fits} |", flush=True,
+            f"| {kind} | {len(rows)} | {refused.sum():.0f} | {shares.mean():.1%} | {enough} | {least:.1%} | "
+            f"{fs.mean():.3f} | {fitting.sum():.0f} | {changed.sum():.0f} |", flush=True,
         )  # fmt: skip
+
+
+def by_bars(grid: Grid, beats_s: Floats) -> Grid:
+    """The grid with a true change of tempo at every bar."""
+    lines_s = beats_s[:: grid.meter.beats]
+    tempos = [exact(round(float(t), 4)) for t in 60 * grid.meter.beats / np.diff(lines_s)]
+    changes = tuple(Change(bar, tempo) for bar, tempo in enumerate(tempos[1:], 2))
+    return Grid(RATE, exact(round(float(lines_s[0]), 6)), tempos[0], grid.meter, changes)
+
+
+def bench_grids(kind: str, half: str) -> None:
+    """What is said of right grids and wrong ones, and which start `new` writes."""
+    said: dict[str, Counter[str]] = {case: Counter() for case in CASES}
+    starts: Counter[str] = Counter()
+    for song in songs(kind, half):
+        starts[start_of_new(song)] += 1
+        for case in CASES:
+            found = fit_beat(song.audio, RATE, given(song.grid, case), (), song.curve)
+            word = answer(found, case, song)
+            said[case][word] += 1
+            if case == "as it is" and word != "silent":
+                print(f"  {song.name}: {word}: {found.lines()[0][:100]}", file=sys.stderr)
+    print(f"\n## {kind}, half {half}: {starts.total()} songs\n\n| checked with | what is said |\n|---|---|")
+    for case, words in said.items():
+        print(f"| {case} | {', '.join(f'{word} {n}' for word, n in words.most_common())} |")
+    listed = ", ".join(f"{word} {n}" for word, n in starts.most_common())
+    print(f"\nStart that `new` writes, tempo given: {listed}.", flush=True)
 
 
 def main() -> None:
     half = sys.argv[1] if len(sys.argv) > 1 else "tune"
-    for kind in ("scores",) if half == "fresh" else ("real", "scores"):
-        said: dict[str, Counter[str]] = {case: Counter() for case in CASES}
-        starts: Counter[str] = Counter()
-        count = 0
-        for song in songs(kind, half):
-            count += 1
-            starts[start_of_new(song)] += 1
-            for case in CASES:
-                found = fit_beat(song.audio, RATE, given(song.grid, case), (), song.curve)
-                word = answer(found, case, song)
-                said[case][word] += 1
-                if case == "as it is" and word != "silent":
-                    print(f"  {song.name}: {word}: {found.lines()[0][:100]}", file=sys.stderr)
-        print(f"\n## {kind}, half {half}: {count} songs\n\n| checked with | what is said, songs |\n|---|---|")
-        for case, words in said.items():
-            print(f"| {case} | {', '.join(f'{word} {n}' for word, n in words.most_common())} |")
-        listed = ", ".join(f"{word} {n}" for word, n in starts.most_common())
-        print(f"\nStart that `new` writes, tempo given: {listed}.", flush=True)
-    bench_live(half)
+    kinds = ("scores",) if half == "fresh" else ("real", "scores")
+    for part in sys.argv[2:] or ("grids", "live"):
+        for kind in kinds:
+            {"grids": bench_grids, "live": bench_live}[part](kind, half)
 
 
 if __name__ == "__main__":

@@ -20,7 +20,7 @@ from render.errors import SongError
 from render.proposals.live_take import LiveTake, live_take
 from render.song.grid import Grid, Meter, exact
 from render.song.song import load_song
-from tests.invented_songs import SONGS, InventedSong, ambient, play
+from tests.invented_songs import SONGS, InventedSong, Passage, ambient, play
 
 RATE = 22050
 BAND = next(song for song in SONGS if song.name == "band")
@@ -101,11 +101,39 @@ def test_new_live_writes_song_and_beats_that_check_accepts(tmp_path: Path) -> No
         written.unlink(missing_ok=True)
 
 
+def test_a_given_start_settles_which_half_of_the_beat_where_attacks_do_not() -> None:
+    """Even eighths on one chord: either half may be the beat."""
+    song = InventedSong("eighths", 100.0, (Passage("a", 12, "D", "none", "pluck", None, 0, False),))
+    sound = play(song, RATE)
+    curve = onsets(sound, RATE)
+    assert not live_take(sound, curve, RATE, 100.0, Meter(4, 4), None).followed.half_sure
+    for beats in (0, 0.5):
+        start_s = song.start_s + beats * song.beat_s
+        found = live_take(sound, curve, RATE, 100.0, Meter(4, 4), start_s)
+        assert found.followed.half_sure and found.grid.start_s == pytest.approx(start_s, abs=0.025)
+
+
+def test_a_rest_is_bridged_to_the_same_half_of_the_beat() -> None:
+    """After four bars of rest all accents lie off the beat, and the first ones said which half it is."""
+    band, rest = (
+        Passage("a", 12, "C G", "four", "piano", 1),
+        Passage("rest", 4, "C", "none", "none", None, 0, False),
+    )
+    chops = Passage("chops", 8, "C G", "none", "piano", None, 0, False)
+    song = InventedSong("rest", 112.0, (band, rest, replace(chops, keys="pluck")))
+    late = replace(song, passages=(replace(rest, bars=16), chops), start_s=song.start_s + song.beat_s / 2)
+    sound = 0.7 * play(song, RATE)
+    sound = (sound + play(late, RATE)[: len(sound)]).astype(np.float32)
+    found = np.array(live_take(sound, onsets(sound, RATE), RATE, 112.0, Meter(4, 4), song.start_s).beats_s)
+    beats = song.start_s + np.arange(song.bars * song.beats) * song.beat_s
+    assert np.mean([np.abs(found - beat).min() < 0.025 for beat in beats[64:]]) >= 0.95
+
+
 def test_where_there_are_no_attacks_it_says_that_it_is_not_sure() -> None:
     sound = np.concatenate([played("sine"), ambient(20, RATE).repeat(2, axis=1) * 0.2])
     found = live_take(sound, onsets(sound, RATE), RATE, 112.0, Meter(4, 4), None)
     end_s = len(played("sine")) / RATE
-    assert any(b > end_s for _, b in found.followed.unsure) or found.beats_s[-1] < end_s + 2
+    assert any(b > end_s for _, b in found.unsure) or found.beats_s[-1] < end_s + 2
 
 
 def test_silence_has_no_beat_to_follow() -> None:
