@@ -19,7 +19,7 @@ LOW_HZ, HIGH_HZ = 180.0, 2500.0  # what parts kick and bass from chords, and cho
 _DYNAMIC_RANGE = 1e-5  # of the loudest band: below this (-50 dB) nothing counts as a beginning
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # one song's curve is itself: what is computed of it is remembered by that
 class Onsets:
     """Onset strength over time: `strength` (steps,), and in three registers, `registers` (steps, 3).
 

@@ -24,11 +24,10 @@ from render.beat.result import NEAR_BEAT, BeatFit, StartReading
 from render.beat.robust import robust_line, smooth
 from render.beat.tempo_estimate import (
     STEADY,
-    PhaseAgreement,
-    Pulse,
     find_pulses,
     nearly_round,
     other_half_s,
+    phase_agreement,
 )
 from render.song.grid import Grid, exact
 
@@ -217,7 +216,7 @@ class _Fit:
 
     def related_tempo(self) -> float | None:
         """A tempo in a simple ratio to the grid's on whose beats attacks agree clearly better."""
-        agreed = PhaseAgreement(self.curve)
+        agreed = phase_agreement(self.curve)
         beat_hz = self.tempo * self.grid.meter.unit / 240
         own = agreed.at(beat_hz * np.array([1.0, 2.0]))
         others = {
@@ -239,7 +238,7 @@ class _Fit:
 
     def other_tempo(self) -> float | None:
         """A constant tempo that the song does keep: near the grid's, else the likeliest pulse."""
-        agreed = PhaseAgreement(self.curve)
+        agreed = phase_agreement(self.curve)
         pulse = self.pulse_of_meter()
         pulses = find_pulses(self.curve)
         likely = pulses[0].tempo if pulses else 0.0
@@ -276,7 +275,7 @@ class _Fit:
         """Half or double the grid's tempo, where that is clearly the likelier beat."""
         if self.grid.meter.unit != 4 or not self.one_tempo:
             return None
-        pulses: list[Pulse] = find_pulses(self.curve)
+        pulses = find_pulses(self.curve)
         if not pulses or pulses[0].agreement < STEADY:
             return None
         own = next((p for p in pulses if abs(p.tempo / self.tempo - 1) < 0.004), None)

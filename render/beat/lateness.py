@@ -44,7 +44,7 @@ def _nearest_offset(curve: Onsets, half_beats_s: Floats, beat_s: float) -> float
     """How late the attacks are against half beats, seconds within a quarter of a beat: the nearest place."""
     steps = np.arange(-beat_s / 4, beat_s / 4, 0.002)
     blurred = curve.smooth(0.01)
-    strength = np.array([float(blurred.at(half_beats_s + step).sum()) for step in steps])
+    strength = blurred.at(half_beats_s + steps[:, None]).sum(axis=1)
     good = np.flatnonzero(strength >= 0.8 * strength.max())
     first = good[int(np.argmin(np.abs(steps[good])))]
     around = slice(max(first - 10, 0), first + 11)  # up to the peak that it belongs to

@@ -12,7 +12,7 @@ import numpy as np
 
 from render.analysis.onsets import Onsets
 from render.arrays import Floats
-from render.beat.tempo_estimate import PhaseAgreement
+from render.beat.tempo_estimate import PhaseAgreement, phase_agreement
 
 FEWEST_TAPS = 4
 ENOUGH_TAPS = 16
@@ -110,7 +110,7 @@ def _line(taps: Floats) -> tuple[Floats, float, float, float]:
 
 def _refined(plain: TappedBeat, curve: Onsets, taps: Floats) -> TappedBeat:
     reach = max(_REACH * plain.tapped_error, _LEAST_REACH)
-    tempo = _song_tempo(PhaseAgreement(curve), plain.tapped_tempo, reach)
+    tempo = _song_tempo(phase_agreement(curve), plain.tapped_tempo, reach)
     beat_s = 60 / tempo
     phases = np.arange(0, beat_s, 0.001)
     strength = _fold(curve, beat_s, phases)

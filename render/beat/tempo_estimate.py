@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 
 import numpy as np
 
@@ -123,7 +124,7 @@ def estimate_start(
     curve = curve or onsets(audio, sample_rate)
     if curve.strength.sum() <= 0 or curve.seconds < 4:
         return Start(0.0, None)
-    if not PhaseAgreement(curve).keeps(tempo):
+    if not phase_agreement(curve).keeps(tempo):
         stop_s = first_sound_s(curve) + _START_WITHIN_S
         steps = slice(0, round(stop_s * curve.rate))
         curve = Onsets(curve.rate, curve.strength[steps], curve.registers[steps])
@@ -143,16 +144,17 @@ def nearly_round(tempo: float, seconds: float) -> float:
     return round(tempo, 3)
 
 
-def find_pulses(curve: Onsets) -> list[Pulse]:
+@lru_cache(maxsize=2)
+def find_pulses(curve: Onsets) -> tuple[Pulse, ...]:
     """Pulses that the attacks agree on, the likeliest beat first; empty for silence."""
     if curve.strength.sum() <= 0 or curve.seconds < 4:
-        return []
-    agreed = PhaseAgreement(curve)
+        return ()
+    agreed = phase_agreement(curve)
     strongest = agreed.strongest_hz()
     candidates = {round(float(60 * strongest * ratio), 4) for ratio in _RATIOS}
     pulses = [_pulse(curve, agreed, tempo) for tempo in candidates if SLOWEST <= tempo <= FASTEST]
     most = max(p.agreement for p in pulses)
-    return sorted(pulses, key=lambda p: -p.score + (p.agreement < 0.2 * most))
+    return tuple(sorted(pulses, key=lambda p: -p.score + (p.agreement < 0.2 * most)))
 
 
 class PhaseAgreement:
@@ -205,6 +207,12 @@ class PhaseAgreement:
         return float(tempos[at] + (0.5 * (low - high) / bend * step if bend < 0 else 0.0))
 
 
+@lru_cache(maxsize=2)
+def phase_agreement(curve: Onsets) -> PhaseAgreement:
+    """That of a curve, computed once for all who ask of the same one."""
+    return PhaseAgreement(curve)
+
+
 def _pulse(curve: Onsets, agreed: PhaseAgreement, tempo: float) -> Pulse:
     tempo = agreed.refine(tempo)
     by_harmonic = agreed.at(tempo / 60 * np.array([1.0, 2.0, 3.0, 4.0]))
@@ -221,7 +229,7 @@ def best_phase(curve: Onsets, beat_s: float) -> float:
     phases = np.arange(0, beat_s, 1 / curve.rate)
     low = curve.registers[:, 0] / max(float(curve.registers[:, 0].mean()), 1e-12)
     weighted = Onsets(curve.rate, blurred.strength + low, curve.registers).smooth(0.005)
-    return float(phases[int(np.argmax([weighted.at(beats + p).sum() for p in phases]))])
+    return float(phases[int(np.argmax(weighted.at(beats + phases[:, None]).sum(axis=1)))])
 
 
 def _beat_likeness(curve: Onsets, tempo: float, phase_s: float) -> float:
