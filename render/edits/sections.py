@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
@@ -38,6 +40,21 @@ def rename_section(text: str, folder: Path, old: str, new: str) -> str:
         follow_name(document, sections, name, new)
 
     return edited(text, folder, change)
+
+
+def renames(sections: Sequence[Section], name: str, new: str) -> list[tuple[str, str]]:
+    """The renames (old, new) by which a section is called `new`; where others are called so, they are
+    numbered, as markers of one name are: "verse 1", "verse 2"."""
+    own = _section(sections, name)
+    others = [section for section in sections if section != own]
+    alike = [section for section in others if section.name.casefold() == new.casefold()]
+    numbered = re.compile(rf"{re.escape(new)} \d+", re.IGNORECASE)
+    if new[-1:].isdigit() or not (alike or any(numbered.fullmatch(s.name) for s in others)):
+        return [(own.name, new)]
+    taken = {section.name.casefold() for section in others}
+    free = (number for number in itertools.count(1) if f"{new} {number}".casefold() not in taken)
+    called = {s.name: f"{new} {next(free)}" for s in sorted([*alike, own], key=lambda s: s.first_bar)}
+    return [*((s.name, called[s.name]) for s in alike), (own.name, called[own.name])]
 
 
 def remove_section(text: str, folder: Path, name: str) -> str:

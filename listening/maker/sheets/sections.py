@@ -19,6 +19,7 @@ from render.edits.sections import (
     move_line,
     remove_section,
     rename_section,
+    renames,
     replace_sections,
     set_bars,
     set_pickup,
@@ -133,9 +134,16 @@ def _edited(
 
 
 def _rename(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
-    name, new = _find(work.song(), args).name, text(args, "name")
-    _edited(work, version, f"“{name}” is “{new}”", rename_section, name, new)
-    _touched(work, new)
+    song = work.song()
+    todo = renames(song.sections, _find(song, args).name, text(args, "name"))
+
+    def edit(toml: str) -> str:
+        for old, new in todo:
+            toml = rename_section(toml, work.folder, old, new)
+        return toml
+
+    work.change("; ".join(f"“{old}” is “{new}”" for old, new in todo), version, edit)
+    _touched(work, todo[-1][1])
     return Done()
 
 

@@ -11,6 +11,7 @@ from render.edits.sections import (
     move_line,
     remove_section,
     rename_section,
+    renames,
     replace_sections,
     set_bars,
     set_pickup,
@@ -143,6 +144,22 @@ def test_a_section_is_renamed_in_its_line_and_in_all_forms(folder):
         '+ "late" = { parts = ["story", "refrain bars 3-4", "story"], ending = "ring 1 beat" }',
     ]
     assert rename_section(new, folder, "STORY", "Verse 1").count("Verse 1") == 4
+
+
+@pytest.mark.parametrize(
+    ("names", "name", "new", "called"),
+    [
+        (["a", "b"], "b", "verse", [("b", "verse")]),
+        (["verse", "b"], "b", "verse", [("verse", "verse 1"), ("b", "verse 2")]),
+        (["a", "Verse"], "a", "verse", [("Verse", "verse 2"), ("a", "verse 1")]),
+        (["verse 1", "verse 2", "c"], "c", "verse", [("c", "verse 3")]),
+        (["verse 1", "b"], "b", "verse 1", [("b", "verse 1")]),  # refused, as the user wrote the number
+        (["verse", "b"], "verse", "Verse", [("verse", "Verse")]),
+    ],
+)
+def test_sections_called_the_same_are_numbered(names, name, new, called):
+    sections = [Section(n, at, at) for at, n in enumerate(names, 1)]
+    assert renames(sections, name, new) == called
 
 
 def test_names_are_renamed_at_word_boundaries(folder):
