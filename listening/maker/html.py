@@ -34,7 +34,9 @@ def environment() -> Environment:
         bytecode_cache=compiled_templates(),
     )
     made.filters["clock"] = clock_text
-    made.globals["caution"] = cautions.CAUTION.replace(" with the level check", "")  # rounds have one, this page has none
+    made.globals["caution"] = cautions.CAUTION.replace(
+        " with the level check", ""
+    )  # rounds have one, this page has none
     made.globals["loop_id"] = _id
     return made
 

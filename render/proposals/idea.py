@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from render.clock_text import clock_text
@@ -25,3 +26,17 @@ class Idea:
     def line(self) -> str:
         """One line for a person."""
         return f'"{self.name}" ({self.length_text}, {self.clean:.0%} of its joins clean): {self.reason}'
+
+
+_BEFORE, _BEHIND = "early|late|no|short|shorter|half|breath before", "first|again"
+
+
+def called_after(idea: str, old: str, new: str) -> str:
+    """An idea's name with a section's new one: "early E" is "early bridge" then; other names stay."""
+    of_it = re.compile(rf"((?:{_BEFORE}) )?{re.escape(old)}( (?:{_BEHIND}))?", re.IGNORECASE)
+    pieces = []
+    for piece in idea.split(", "):
+        found = of_it.fullmatch(piece)
+        named = found is not None and (found[1] or found[2])
+        pieces.append(f"{found[1] or ''}{new}{found[2] or ''}" if found and named else piece)
+    return ", ".join(pieces)

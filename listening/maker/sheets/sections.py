@@ -14,6 +14,7 @@ from listening.maker.workspace import Workspace
 from render.analysis.frames_file import recall_frames
 from render.analysis.sections import sections as suggest
 from render.audio.stems import read_audio
+from render.edits.forms import rename_form
 from render.edits.sections import (
     join_sections,
     move_line,
@@ -27,6 +28,7 @@ from render.edits.sections import (
 )
 from render.errors import PageError, StudyError
 from render.proposals.draft import FROM_THE_SOUND
+from render.proposals.idea import called_after
 from render.song.forms import Section
 from render.song.song import Song
 from render.steps import Step, part_of
@@ -135,11 +137,16 @@ def _edited(
 
 def _rename(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     song = work.song()
-    todo = renames(song.sections, _find(song, args).name, text(args, "name"))
+    section = _find(song, args)
+    todo = renames(song.sections, section.name, text(args, "name"))
+    forms = [form.name for form in song.forms[1:]] if section.first_bar in suggested(work, song) else []
 
     def edit(toml: str) -> str:
         for old, new in todo:
             toml = rename_section(toml, work.folder, old, new)
+        for form in forms:  # "early E" is "early bridge" now
+            if (called := called_after(form, section.name, todo[-1][1])) != form:
+                toml = rename_form(toml, work.folder, form, called)
         return toml
 
     work.change("; ".join(f"“{old}” is “{new}”" for old, new in todo), version, edit)

@@ -104,6 +104,15 @@ def test_the_same_words_as_in_the_terminal(page: MakerPage) -> None:
     assert told.json()["text"].partition(": ")[2] == str(refused.value).partition(": ")[2]
 
 
+def test_a_section_of_a_name_that_is_there_is_numbered_with_it(page: MakerPage) -> None:
+    one, two = (section.name for section in page.work.song().sections[:2])
+    page.do("rename_section", {"section": one, "name": "chant"}, "sections")
+    page.do("rename_section", {"section": two, "name": "chant"}, "sections")
+    assert [section.name for section in page.work.song().sections[:2]] == ["chant 1", "chant 2"]
+    page.do("undo")
+    assert page.work.song().sections[0].name == "chant"
+
+
 def test_undo_goes_back_step_by_step_and_stops_where_an_editor_was(page: MakerPage) -> None:
     path = page.folder / "song.toml"
     first = path.read_bytes()

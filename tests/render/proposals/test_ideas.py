@@ -11,7 +11,7 @@ import soundfile
 
 from render.audio.stems import read_audio
 from render.audio.timeline import lay_out
-from render.proposals.idea import Idea
+from render.proposals.idea import Idea, called_after
 from render.proposals.idea_file import entry_line, write_into
 from render.proposals.ideas import propose
 from render.song.forms import Piece
@@ -190,3 +190,15 @@ def test_trying_orders_can_be_watched_and_cancelled(folder: Path) -> None:
     with pytest.raises(Enough):
         propose(song, read_audio(song.audio.path), 3, 1, step=step)
     assert [done for _, done, _ in told] == [1, 2, 3] and told[0][2] > 10 and told[0][0]
+
+
+@pytest.mark.parametrize(
+    ("idea", "called"),
+    [
+        ("early E", "early bridge"), ("no A, E first", "no A, bridge first"),
+        ("E", "E"), ("E mine", "E mine"),
+        ("breath before e", "breath before bridge"), ("early E 2", "early E 2"),
+    ],
+)  # fmt: skip
+def test_an_ideas_name_follows_the_section_that_it_is_called_after(idea, called):
+    assert called_after(idea, "E", "bridge") == called
