@@ -26,6 +26,7 @@ from sqlalchemy import (
     inspect,
     select,
 )
+from sqlalchemy.schema import SchemaItem
 
 from render.errors import LogError
 from sessions.checksums import RESTORE, SUM, fill_sums
@@ -38,195 +39,151 @@ def _stamp() -> list[Column[str]]:
     return [Column("at_utc", String(27), nullable=False), Column("local_date", String(10), nullable=False)]
 
 
-def _stamp_and_sum() -> list[Column[Any]]:
-    """The stamp, and the row's own sum (see sums.py)."""
-    return [*_stamp(), Column(SUM, BigInteger)]
+def _table(name: str, *columns: SchemaItem) -> Table:
+    """A table whose rows bear their stamp and their own sum (see checksums.py); numbered where they have no
+    other key."""
+    keyed = any(isinstance(column, Column) and column.primary_key for column in columns)
+    number = [] if keyed else [Column("id", Integer, primary_key=True)]
+    return Table(name, metadata, *number, *columns, *_stamp(), Column(SUM, BigInteger))
+
+
+def _of(table: str, *, key: bool = False) -> Column[Any]:
+    """The number of a row of another table: "listen_id" for "listens"."""
+    return Column(f"{table[:-1]}_id", ForeignKey(f"{table}.id"), primary_key=key, nullable=False)
 
 
 # Without sums, as it must be read before it is known whether there are any. The versions are 1, 2, 3, ...
 # without a gap, so a changed one is seen; when they were applied, nobody asks.
 schema_versions = Table("schema_versions", metadata, Column("version", Integer, primary_key=True), *_stamp())
 
-secrets = Table(
+secrets = _table(
     "secrets",
-    metadata,
     Column("name", String(40), primary_key=True),
     Column("value", Text, nullable=False),
-    *_stamp_and_sum(),
 )
 
-events = Table(
+events = _table(
     "events",
-    metadata,
-    Column("id", Integer, primary_key=True),
     Column("kind", String(40), nullable=False),
     Column("detail", Text, nullable=False),
-    *_stamp_and_sum(),
 )
 
-listeners = Table(
+listeners = _table(
     "listeners",
-    metadata,
-    Column("id", Integer, primary_key=True),
     Column("name", String(80), nullable=False, unique=True),
     Column("simulated", Integer, nullable=False),
-    *_stamp_and_sum(),
 )
 
-forms = Table(
+forms = _table(
     "forms",
-    metadata,
-    Column("id", Integer, primary_key=True),
     Column("content_hash", String(64), nullable=False, unique=True),
     Column("name", Text, nullable=False),
     Column("replaces", Text),
     Column("description", Text, nullable=False),  # JSON: parts, bars, seconds; a retired form stays explained
-    *_stamp_and_sum(),
 )
 
-rounds = Table(
+rounds = _table(
     "rounds",
-    metadata,
-    Column("id", Integer, primary_key=True),
-    Column("listener_id", ForeignKey("listeners.id"), nullable=False),
+    _of("listeners"),
     Column("number", Integer, nullable=False),
     Column("order_json", Text, nullable=False),  # JSON: form ids in the order they are heard
     Column("render_set", String(64), nullable=False),
-    *_stamp_and_sum(),
     UniqueConstraint("listener_id", "number"),
 )
 
-round_ends = Table(
+round_ends = _table(
     "round_ends",
-    metadata,
-    Column("round_id", ForeignKey("rounds.id"), primary_key=True),
+    _of("rounds", key=True),
     Column("complete", Integer, nullable=False),
-    *_stamp_and_sum(),
 )
 
-sittings = Table(
+sittings = _table(
     "sittings",
-    metadata,
-    Column("id", Integer, primary_key=True),
-    Column("listener_id", ForeignKey("listeners.id"), nullable=False),
+    _of("listeners"),
     Column("heard_on", Text, nullable=False),
     Column("means", String(20), nullable=False),  # device, page, packet, simulated
-    *_stamp_and_sum(),
 )
 
-codes = Table(
+codes = _table(
     "codes",
-    metadata,
-    Column("listener_id", ForeignKey("listeners.id"), primary_key=True),
+    _of("listeners", key=True),
     Column("code", Integer, primary_key=True),
-    Column("round_id", ForeignKey("rounds.id"), nullable=False),
-    Column("form_id", ForeignKey("forms.id"), nullable=False),
-    *_stamp_and_sum(),
+    _of("rounds"),
+    _of("forms"),
 )
 
-listens = Table(
+listens = _table(
     "listens",
-    metadata,
-    Column("id", Integer, primary_key=True),
-    Column("round_id", ForeignKey("rounds.id"), nullable=False),
-    Column("sitting_id", ForeignKey("sittings.id"), nullable=False),
-    Column("form_id", ForeignKey("forms.id"), nullable=False),
+    _of("rounds"),
+    _of("sittings"),
+    _of("forms"),
     Column("position", Integer, nullable=False),
     Column("code", Integer, nullable=False),
     Column("frames", Integer, nullable=False),
     Column("after_opening", Integer, nullable=False),
-    *_stamp_and_sum(),
 )
 
-listen_ends = Table(
+listen_ends = _table(
     "listen_ends",
-    metadata,
-    Column("listen_id", ForeignKey("listens.id"), primary_key=True),
+    _of("listens", key=True),
     Column("frames_delivered", Integer, nullable=False),
     Column("void_reason", Text),  # null: heard to its end
-    *_stamp_and_sum(),
 )
 
-ratings = Table(
+ratings = _table(
     "ratings",
-    metadata,
-    Column("id", Integer, primary_key=True),
-    Column("listen_id", ForeignKey("listens.id"), nullable=False),
+    _of("listens"),
     Column("aspect", String(20), nullable=False),
     Column("value", Float, nullable=False),
-    *_stamp_and_sum(),
     CheckConstraint("value >= 0 AND value <= 100"),
 )
 
-comments = Table(
+comments = _table(
     "comments",
-    metadata,
-    Column("id", Integer, primary_key=True),
-    Column("listen_id", ForeignKey("listens.id"), nullable=False),
+    _of("listens"),
     Column("time_s", Float),  # seconds after the form's first bar line; null: about the whole
     Column("text", Text, nullable=False),
-    *_stamp_and_sum(),
 )
 
-links = Table(
+links = _table(
     "links",
-    metadata,
-    Column("id", Integer, primary_key=True),
-    Column("listener_id", ForeignKey("listeners.id"), nullable=False),
+    _of("listeners"),
     Column("token_sha256", String(64), nullable=False, unique=True),  # the token itself is kept nowhere
-    *_stamp_and_sum(),
 )
 
-link_ends = Table(
-    "link_ends",
-    metadata,
-    Column("link_id", ForeignKey("links.id"), primary_key=True),
-    *_stamp_and_sum(),
-)
+link_ends = _table("link_ends", _of("links", key=True))
 
-submissions = Table(
+submissions = _table(
     "submissions",  # answers that were taken in, so that one sent twice is kept once
-    metadata,
-    Column("listener_id", ForeignKey("listeners.id"), primary_key=True),
+    _of("listeners", key=True),
     Column("submission", String(100), primary_key=True),
-    *_stamp_and_sum(),
 )
 
-blemishes = Table(
+blemishes = _table(
     "blemishes",  # what was late or missing in a listen that was not spoilt by it (or was, where it is void)
-    metadata,
-    Column("listen_id", ForeignKey("listens.id"), primary_key=True),
+    _of("listens", key=True),
     Column("late_s", Float, nullable=False),  # in all
     Column("stumbles_json", Text, nullable=False),  # JSON: [[seconds after the first bar line, seconds], ...]
-    *_stamp_and_sum(),
 )
 
-judgements = Table(
+judgements = _table(
     "judgements",  # whether the listener could still judge a listen that stumbled; asked before the rating
-    metadata,
-    Column("listen_id", ForeignKey("listens.id"), primary_key=True),
+    _of("listens", key=True),
     Column("could_judge", Integer, nullable=False),
-    *_stamp_and_sum(),
 )
 
-round_answers = Table(
+round_answers = _table(
     "round_answers",  # to the questions at a round's end; a correction is a new row
-    metadata,
-    Column("id", Integer, primary_key=True),
-    Column("round_id", ForeignKey("rounds.id"), nullable=False),
+    _of("rounds"),
     Column("cuts_json", Text, nullable=False),  # JSON: the listens in which a cut was heard
     Column("keep", String(10), nullable=False),  # form, none, no answer
     Column("kept_listen_id", ForeignKey("listens.id")),
-    *_stamp_and_sum(),
 )
 
-moments = Table(
+moments = _table(
     "moments",  # places in a listen that the listener marked while it played, to be asked about after it
-    metadata,
-    Column("id", Integer, primary_key=True),
-    Column("listen_id", ForeignKey("listens.id"), nullable=False),
+    _of("listens"),
     Column("time_s", Float, nullable=False),  # seconds after the form's first bar line
-    *_stamp_and_sum(),
 )
 
 _FIRST_TABLES = [
@@ -236,8 +193,6 @@ _FIRST_TABLES = [
 
 _PAGE_TABLES = [links, link_ends, submissions]
 
-_HEARING_TABLES = [blemishes, judgements, round_answers]
-
 _INDEXES = [
     Index(f"{column.table.name}_by_{column.name}", column)
     for column in (
@@ -246,13 +201,12 @@ _INDEXES = [
     )
 ]  # fmt: skip
 
-
-def _create_first_tables(connection: Connection) -> None:
-    metadata.create_all(connection, tables=_FIRST_TABLES)
+Migration = Callable[[Connection], None]
 
 
-def _create_page_tables(connection: Connection) -> None:
-    metadata.create_all(connection, tables=_PAGE_TABLES)
+def _creating(*new: Table) -> Migration:
+    """A migration that only adds tables."""
+    return lambda connection: metadata.create_all(connection, tables=new)
 
 
 def _add_sums_and_indexes(connection: Connection) -> None:
@@ -269,16 +223,6 @@ def _sum_every_row(connection: Connection) -> None:
         fill_sums(connection, table)
 
 
-def _create_hearing_tables(connection: Connection) -> None:
-    """Stumbles of the sound and what the listener said of them; the questions at a round's end."""
-    metadata.create_all(connection, tables=_HEARING_TABLES)
-
-
-def _create_moments(connection: Connection) -> None:
-    """Moments marked in a listen outlast the program that plays it."""
-    metadata.create_all(connection, tables=[moments])
-
-
 def _add_sums(connection: Connection, *to: Table) -> None:
     inspector = inspect(connection)
     for table in to:
@@ -286,10 +230,14 @@ def _add_sums(connection: Connection, *to: Table) -> None:
             connection.exec_driver_sql(f"ALTER TABLE {table.name} ADD COLUMN {SUM} BIGINT")
 
 
-MIGRATIONS: tuple[Callable[[Connection], None], ...] = (
-    _create_first_tables, _create_page_tables, _add_sums_and_indexes, _sum_every_row,
-    _create_hearing_tables, _create_moments,
-)  # fmt: skip
+MIGRATIONS: tuple[Migration, ...] = (
+    _creating(*_FIRST_TABLES),
+    _creating(*_PAGE_TABLES),
+    _add_sums_and_indexes,
+    _sum_every_row,
+    _creating(blemishes, judgements, round_answers),
+    _creating(moments),
+)
 
 
 def version(connection: Connection) -> int:

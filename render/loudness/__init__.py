@@ -1,1 +1,1 @@
-"""ITU-R BS.1770-5 loudness and true peak, EBU momentary, short-term and range."""
+"""ITU-R BS.1770-5 loudness and true peak, EBU loudness range."""

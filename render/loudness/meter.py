@@ -1,4 +1,4 @@
-"""Loudness after ITU-R BS.1770-5 (11/2023), with the EBU's momentary, short-term and range measures.
+"""Loudness after ITU-R BS.1770-5 (11/2023), with the EBU's loudness range.
 
     L = -0.691 + 10 log10( sum over channels of G z )          (Annex 1, eq. 2)
 
@@ -20,23 +20,9 @@ import numpy.typing as npt
 from render.arrays import AnyFloats
 from render.errors import AudioError
 from render.loudness.buffers import CHUNK_FRAMES, Float32
-from render.loudness.k_response import Float64, k_weighting_sos
-from render.loudness.kweighting import KWeighting, k_weight
+from render.loudness.k_response import Float64
+from render.loudness.kweighting import KWeighting
 from render.loudness.true_peak import TruePeak
-
-__all__ = [
-    "Loudness",
-    "LoudnessMeter",
-    "block_bounds",
-    "integrated_lufs",
-    "k_weight",
-    "k_weighting_sos",
-    "loudness_range_lu",
-    "lufs",
-    "measure",
-    "momentary_lufs",
-    "short_term_lufs",
-]
 
 Int64 = npt.NDArray[np.int64]
 
@@ -55,17 +41,11 @@ class Loudness:
                            1.5 s of silence is appended, as Tech 3342 asks of file meters: an excerpt of a
                            few seconds reads some LU for its end alone
     true_peak_dbtp         -inf for digital silence
-    sample_peak_dbfs       -inf for digital silence
-    max_momentary_lufs     largest 400 ms window, every 10 ms; -inf below 0.4 s
-    max_short_term_lufs    largest 3 s window, every 100 ms; -inf below 3 s
     """
 
     integrated_lufs: float
     lra_lu: float | None
     true_peak_dbtp: float
-    sample_peak_dbfs: float
-    max_momentary_lufs: float
-    max_short_term_lufs: float
 
 
 def lufs(power: npt.ArrayLike) -> Float64:
@@ -262,7 +242,6 @@ class LoudnessMeter:
     def result(self) -> Loudness:
         """The reading of everything added so far."""
         short_frames = _SHORT_TERM_S * self.sample_rate
-        block_frames = _block_length(self.sample_rate)
         lra_lu = None
         if self._energy.frames >= short_frames:
             silence = self._frame_energies.ringing(round(_TRAILING_SILENCE_S * self.sample_rate))
@@ -272,9 +251,6 @@ class LoudnessMeter:
             integrated_lufs=self._energy.integrated_lufs(),
             lra_lu=lra_lu,
             true_peak_dbtp=_peak_db(self._peak.true_peak),
-            sample_peak_dbfs=_peak_db(self._peak.sample_peak),
-            max_momentary_lufs=float(lufs(self._energy.powers(100, block_frames).max(initial=0.0))),
-            max_short_term_lufs=float(lufs(self._energy.powers(10, short_frames).max(initial=0.0))),
         )
 
 
@@ -283,36 +259,3 @@ def measure(audio: AnyFloats, sample_rate: int, channel_gains: Sequence[float] |
     meter = LoudnessMeter(sample_rate, audio.shape[-1], channel_gains)
     meter.add(audio)
     return meter.result()
-
-
-def _series_lufs(
-    audio: AnyFloats, sample_rate: int, hop_s: float, length: int, channel_gains: Sequence[float] | None
-) -> Float64:
-    count = max(0, int((len(audio) - length) / (hop_s * sample_rate) + 2))
-    starts = np.floor(np.arange(count) * hop_s * sample_rate + 0.5).astype(np.int64)
-    starts = starts[starts + length <= len(audio)]
-    edges = np.union1d(starts, starts + length)
-    if not starts.size:
-        return np.empty(0)
-    frame_energies = FrameEnergies(sample_rate, audio.shape[1], channel_gains)
-    chunks = (audio[at : at + CHUNK_FRAMES] for at in range(0, edges[-1], CHUNK_FRAMES))
-    energies = np.concatenate([frame_energies.of(chunk).copy() for chunk in chunks])
-    sums = np.add.reduceat(energies[: edges[-1]], edges[:-1]).astype(np.float64)
-    return lufs(_window_powers(sums, edges, starts, length))
-
-
-def momentary_lufs(
-    audio: AnyFloats, sample_rate: int, hop_s: float = 0.01, channel_gains: Sequence[float] | None = None
-) -> Float64:
-    """Momentary loudness (EBU Tech 3341): 400 ms windows from the start, every `hop_s`, ungated; (windows,).
-
-    The value of index i covers the 400 ms from i * hop_s; only complete windows are given.
-    """
-    return _series_lufs(audio, sample_rate, hop_s, _block_length(sample_rate), channel_gains)
-
-
-def short_term_lufs(
-    audio: AnyFloats, sample_rate: int, hop_s: float = 0.1, channel_gains: Sequence[float] | None = None
-) -> Float64:
-    """Short-term loudness (EBU Tech 3341): 3 s windows from the start, every `hop_s`, ungated; (windows,)."""
-    return _series_lufs(audio, sample_rate, hop_s, _SHORT_TERM_S * sample_rate, channel_gains)

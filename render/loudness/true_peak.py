@@ -119,9 +119,9 @@ def peak_within(audio: AnyFloats, sample_rate: int) -> float:
 
 
 class TruePeak:
-    """A streaming true-peak meter: `add` blocks in order, then read `sample_peak` and `true_peak`.
+    """A streaming true-peak meter: `add` blocks in order, then read `true_peak`.
 
-    Both are linear, of the loudest channel, 1.0 at full scale. Memory does not grow with the length.
+    It is linear, of the loudest channel, 1.0 at full scale. Memory does not grow with the length.
     """
 
     def __init__(self, sample_rate: int, channels: int) -> None:
@@ -129,7 +129,6 @@ class TruePeak:
         self._memory = np.zeros((channels, _HISTORY + CHUNK_FRAMES), dtype=np.float32)
         self._frames = 0
         self._best = 0.0
-        self.sample_peak = 0.0
 
     def add(self, block: AnyFloats) -> None:
         """Take the next `block` (frames, channels); raises AudioError when it holds NaN or infinity."""
@@ -154,7 +153,6 @@ class TruePeak:
                 f"The audio holds a sample that is no number (NaN or infinity) at frame {frame};"
                 " every sample must be finite. Bounce the song again."
             )
-        self.sample_peak = max(self.sample_peak, peak)
         self._best = self._interpolation.peak(joined, max(self._best, peak))
         self._memory[:, :_HISTORY] = joined[:, -_HISTORY:].copy()
         self._frames += frames

@@ -18,7 +18,9 @@ import pyloudnorm
 import scipy.signal
 import soundfile
 
-from render.loudness.meter import LoudnessMeter, k_weight, k_weighting_sos, measure
+from render.loudness.k_response import k_weighting_sos
+from render.loudness.kweighting import k_weight
+from render.loudness.meter import LoudnessMeter, measure
 from render.loudness.true_peak import TruePeak
 
 FS = 48_000

@@ -125,8 +125,8 @@ def test_same_answer_as_interpolating_everything(seed, kind, frames, channels, f
     found = meter(audio, fs, sorted(round(cut * frames) for cut in cuts))
     expected = everything(audio, fs)
     assert found.true_peak == pytest.approx(expected, rel=2e-6)
-    assert found.sample_peak == np.abs(audio).max(initial=0.0)
-    assert found.sample_peak <= found.true_peak <= 2.023 * found.sample_peak
+    sample_peak = np.abs(audio).max(initial=0.0)
+    assert sample_peak <= found.true_peak <= 2.023 * sample_peak
 
 
 def test_one_frame_at_a_time():
@@ -150,8 +150,7 @@ def test_over_full_scale_is_reported_not_clipped():
     audio = np.zeros((FS, 2), dtype=np.float32)
     audio[1000, 1] = -2.0
     found = measure(audio, FS)
-    assert found.sample_peak_dbfs == pytest.approx(20 * math.log10(2))
-    assert found.true_peak_dbtp >= found.sample_peak_dbfs
+    assert found.true_peak_dbtp >= 20 * math.log10(2)
 
 
 def test_reading_does_not_disturb():
@@ -159,7 +158,7 @@ def test_reading_does_not_disturb():
     found = TruePeak(FS, 2)
     for block in np.split(audio, [17, 40, 500]):
         found.add(block)
-        assert found.true_peak >= found.sample_peak
+        assert found.true_peak >= np.abs(block).max()
     assert found.true_peak == pytest.approx(everything(audio, FS), rel=2e-6)
 
 
