@@ -11,10 +11,10 @@ import secrets
 import threading
 
 from starlette.datastructures import Headers
-from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from listening.page import access as page
+from listening.page.answers import refusal
 from render.errors import PageError
 
 POLICY = (
@@ -23,7 +23,6 @@ POLICY = (
     "require-trusted-types-for 'script'; trusted-types sheets"
 )
 HEADERS = page.HEADERS | {"Content-Security-Policy": POLICY}
-UPLOAD = "/api/upload/"
 TICKETED = "/report/"
 
 
@@ -53,8 +52,7 @@ class AccessKeys:
             if key not in self._once:
                 raise PageError(
                     401, "link", "This link was used, or is not whole. Open the page again from its other "
-                    "tab "
-                    "(“another tab”), or with `fairhearing open`."
+                    "tab (“another tab”), or with `fairhearing open`."
                 )  # fmt: skip
             self._once.discard(key)
             token = secrets.token_urlsafe(32)
@@ -67,11 +65,10 @@ class AccessKeys:
         Raises:
             PageError: 401.
         """
-        scheme, _, token = authorization.partition(" ")
-        given = token.strip().encode()
+        given = page.bearer_token(authorization).encode()
         with self._lock:
             known = any(hmac.compare_digest(given, held.encode()) for held in self._tokens)
-        if scheme.lower() != "bearer" or not known:
+        if not known:
             raise PageError(
                 401, "link", "This page's access has ended; open it again with `fairhearing open`."
             )
@@ -98,8 +95,7 @@ class OwnOrigin:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         answer = self.app
         if scope["type"] == "http" and _is_foreign(Headers(scope=scope), scope["path"]):
-            refusal = {"word": "origin", "text": "Only this page itself may ask here."}
-            answer = JSONResponse(refusal, status_code=403)
+            answer = refusal(PageError(403, "origin", "Only this page itself may ask here."))
         await answer(scope, receive, send)
 
 

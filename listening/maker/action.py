@@ -32,9 +32,9 @@ def text(args: Mapping[str, Any], name: str, *, empty: bool = False) -> str:
     """
     value = args.get(name)
     if not isinstance(value, str) or len(value) > LONGEST_TEXT or (not value.strip() and not empty):
-        raise PageError(422, "shape", f"{name.replace('_', ' ')}: write something here.")
+        raise PageError(422, "shape", f"{_asked(name)}: write something here.")
     if any(ord(sign) < 32 and sign not in "\n\t" for sign in value):
-        raise PageError(422, "shape", f"{name.replace('_', ' ')}: there is a sign in it that cannot be kept.")
+        raise PageError(422, "shape", f"{_asked(name)}: there is a sign in it that cannot be kept.")
     return value.strip()
 
 
@@ -50,9 +50,7 @@ def number(args: Mapping[str, Any], name: str, low: float, high: float) -> float
     except (TypeError, ValueError, OverflowError):
         figure = math.nan
     if not low <= figure <= high:
-        raise PageError(
-            422, "shape", f"{name.replace('_', ' ')}: a number from {low:g} to {high:g} stands here."
-        )
+        raise PageError(422, "shape", f"{_asked(name)}: a number from {low:g} to {high:g} stands here.")
     return figure
 
 
@@ -64,7 +62,7 @@ def whole(args: Mapping[str, Any], name: str, low: int, high: int) -> int:
     """
     figure = number(args, name, low, high)
     if figure != int(figure):
-        raise PageError(422, "shape", f"{name.replace('_', ' ')}: a whole number stands here.")
+        raise PageError(422, "shape", f"{_asked(name)}: a whole number stands here.")
     return int(figure)
 
 
@@ -81,5 +79,10 @@ def texts(args: Mapping[str, Any], name: str, most: int) -> list[str]:
     """
     value = args.get(name)
     if not isinstance(value, list) or len(value) > most or not all(isinstance(x, str) for x in value):
-        raise PageError(422, "shape", f"{name.replace('_', ' ')}: a list stands here.")
+        raise PageError(422, "shape", f"{_asked(name)}: a list stands here.")
     return [text({name: x}, name, empty=True) for x in value]
+
+
+def _asked(name: str) -> str:
+    """What is asked for, as a sentence begins: "Prior listens"."""
+    return name.replace("_", " ").capitalize()

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import logging
-from collections.abc import Awaitable, Callable, Mapping
-from importlib import resources
+from collections.abc import Mapping
 from typing import Any
 
 from starlette.applications import Starlette
@@ -12,36 +12,34 @@ from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from listening.maker import downloads, sounds, uploads
-from listening.maker.access import HEADERS, UPLOAD, AccessKeys, OwnOrigin
+from listening.maker.access import HEADERS, AccessKeys, OwnOrigin
 from listening.maker.actions import ACTIONS
 from listening.maker.html import sheet_html, shell, words_of_sheets
 from listening.maker.workspace import Workspace
-from listening.page.access import Carried, Limited, TooMuch
+from listening.page.access import Carried
+from listening.page.answers import Answer, guarded, json_body, not_found, static_routes
 from render.errors import FairhearingError, PageError
+from render.style import tokens_css
 
 HERE = "127.0.0.1"
-STATIC = {
-    "tokens.css": "text/css", "maker.css": "text/css", "maker.js": "text/javascript",
-    "player.js": "text/javascript", "renew.js": "text/javascript", "song.js": "text/javascript",
-    "report.js": "text/javascript", "lines.js": "text/javascript", "icon.svg": "image/svg+xml",
-}  # fmt: skip
+STATIC = (
+    "maker.css", "maker.js", "player.js", "renew.js", "song.js", "report.js", "lines.js", "icon.svg",
+)  # fmt: skip
 
 logger = logging.getLogger("fairhearing.maker")
-
-Answer = Callable[[Request], Awaitable[Response]]
 
 
 def create_app(work: Workspace, keys: AccessKeys) -> Starlette:
     """The maker's page of a study's folder; every answer but the shell needs a token of `keys`."""
     page = _Page(work, keys)
+    files = {"/": shell().encode(), "/static/tokens.css": tokens_css().encode()}
     routes = [
-        Route("/", page.shell, methods=["GET"]),
-        Route("/static/{name}", page.static, methods=["GET"]),
+        *static_routes("listening.maker", STATIC, files),
         Route("/api/enter", page.guarded(page.enter, needs_token=False), methods=["POST"]),
         Route("/api/key", page.guarded(page.key), methods=["POST"]),
         Route("/api/sheet/{name}", page.guarded(page.sheet), methods=["GET"]),
@@ -59,9 +57,8 @@ def create_app(work: Workspace, keys: AccessKeys) -> Starlette:
             Middleware(Carried, headers=HEADERS, without=("server",)),
             Middleware(OwnOrigin),
             Middleware(TrustedHostMiddleware, allowed_hosts=[HERE, "localhost"], www_redirect=False),
-            Middleware(Limited, but=UPLOAD),
         ],
-        exception_handlers={HTTPException: _nothing},
+        exception_handlers={HTTPException: not_found},
     )
     app.router.redirect_slashes = False
     app.state.work, app.state.keys = work, keys
@@ -74,46 +71,16 @@ class _Page:
     def __init__(self, work: Workspace, keys: AccessKeys) -> None:
         self.work = work
         self.keys = keys
-        folder = resources.files("listening.maker") / "static"
-        tokens = (resources.files("render.style") / "tokens.css").read_bytes()
-        self.files = {
-            name: tokens if name == "tokens.css" else (folder / name).read_bytes() for name in STATIC
-        }
 
-    def guarded(
-        self, answer: Callable[[Request], Awaitable[Response]], *, needs_token: bool = True
-    ) -> Answer:
+    def guarded(self, answer: Answer, *, needs_token: bool = True) -> Answer:
         """`answer` behind a token, with every error as a sentence for the place where it arose."""
 
-        async def guard(request: Request) -> Response:
-            try:
-                if needs_token:
-                    self.keys.require(request.headers.get("authorization", ""))
-                return await answer(request)
-            except PageError as error:
-                return _refusal(error.status, error.word, error.text)
-            except FairhearingError as error:
-                return _refusal(422, "order", str(error))
-            except (HTTPException, TooMuch):
-                raise
-            except ClientDisconnect:
-                return Response(status_code=400)
-            except Exception as error:
-                logger.error("%s %s failed: %r", request.method, request.url.path, error)
-                return _refusal(
-                    500, "trouble", f"Something went wrong here ({type(error).__name__}: {error})."
-                )
+        async def behind_token(request: Request) -> Response:
+            if needs_token:
+                self.keys.require(request.headers.get("authorization", ""))
+            return await answer(request)
 
-        return guard
-
-    async def shell(self, _request: Request) -> Response:
-        return Response(shell(), media_type="text/html; charset=utf-8")
-
-    async def static(self, request: Request) -> Response:
-        name = request.path_params["name"]
-        if name not in self.files:
-            raise HTTPException(404)
-        return Response(self.files[name], media_type=STATIC[name])
+        return guarded(behind_token, _explained)
 
     async def enter(self, request: Request) -> Response:
         return JSONResponse({"token": self.keys.exchange(str((await _json(request)).get("key", "")))})
@@ -214,11 +181,9 @@ def first_sheet(stands: Mapping[str, str]) -> str:
 
 
 async def _json(request: Request) -> dict[str, Any]:
-    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if kind != "application/json":
-        raise PageError(415, "shape", "Only JSON is understood here.")
+    sent = await json_body(request)
     try:
-        body = await request.json()
+        body = json.loads(sent)
     except ValueError:
         body = None
     if not isinstance(body, dict):
@@ -226,13 +191,11 @@ async def _json(request: Request) -> dict[str, Any]:
     return body
 
 
-def _refusal(status: int, word: str, text: str) -> Response:
-    headers = {"WWW-Authenticate": "Bearer"} if status == 401 else {}
-    names_a_file = "." in text.split(" ", 1)[0].rstrip(".")
-    said = text if names_a_file else text[:1].upper() + text[1:]
-    return JSONResponse({"word": word, "text": said}, status_code=status, headers=headers)
-
-
-async def _nothing(_request: Request, error: Exception) -> Response:
-    assert isinstance(error, HTTPException)
-    return JSONResponse({"word": "nothing", "text": "There is nothing here."}, status_code=error.status_code)
+def _explained(request: Request, error: Exception) -> PageError:
+    """An error as a sentence on the sheet."""
+    if isinstance(error, FairhearingError):
+        text = str(error)
+        names_a_file = "." in text.split(" ", 1)[0].rstrip(".")
+        return PageError(422, "order", text if names_a_file else text[:1].upper() + text[1:])
+    logger.error("%s %s failed: %r", request.method, request.url.path, error)
+    return PageError(500, "trouble", f"Something went wrong here ({type(error).__name__}: {error}).")

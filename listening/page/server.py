@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, timedelta, timezone, tzinfo
-from importlib import resources
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
@@ -16,12 +15,13 @@ from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
-from starlette.requests import ClientDisconnect, Request
-from starlette.responses import JSONResponse, Response
+from starlette.requests import Request
+from starlette.responses import Response
 from starlette.routing import Route
 
 from listening.page import messages as s
-from listening.page.access import HEADERS, TELLING, Carried, Limited, TooMuch, listener_by_link
+from listening.page.access import HEADERS, TELLING, Carried, listener_by_link
+from listening.page.answers import Answer, guarded, json_body, not_found, static_routes
 from listening.page.html import PAGE_SCRIPTS, page_html, style_css
 from listening.page.request import Sender
 from listening.page.session import SOUNDS, PageSessions
@@ -32,7 +32,7 @@ from sessions.study import Study
 
 ZONE_HEADER = "Fair-Minutes-East"  # of UTC, by the listener's device: whose day it is
 FARTHEST_EAST, FARTHEST_WEST = 14 * 60, -12 * 60
-STATIC = dict.fromkeys(PAGE_SCRIPTS, "text/javascript") | {"icon.svg": "image/svg+xml"}
+STATIC = (*PAGE_SCRIPTS, "icon.svg")
 BUSY = "The study is being changed at this moment. Your page tries again by itself."
 
 logger = logging.getLogger("fairhearing.page")
@@ -95,55 +95,35 @@ def create_app(
         Route(e.path, _answering(e, study), methods=[e.method], name=f"{e.method} {e.path}")
         for e in endpoints(sessions)
     ]
+    shell = {"/": page_html().encode(), "/static/style.css": style_css().encode()}
     app = Starlette(
-        routes=[*routes, *_shell_routes()],
+        routes=[*routes, *static_routes("listening.page", STATIC, shell)],
         middleware=[
             Middleware(Carried, headers=HEADERS, without=TELLING),
             Middleware(TrustedHostMiddleware, allowed_hosts=list(hosts), www_redirect=False),
-            Middleware(Limited),
         ],
-        exception_handlers={HTTPException: _http_trouble},
+        exception_handlers={HTTPException: not_found},
     )
     app.router.redirect_slashes = False
     app.state.sessions = sessions
     return app
 
 
-def _shell_routes() -> list[Route]:
-    """The page itself and its files, by name: no folder is served."""
-    folder = resources.files("listening.page") / "static"
-    files = {f"/static/{name}": ((folder / name).read_bytes(), kind) for name, kind in STATIC.items()}
-    files["/static/style.css"] = (style_css().encode(), "text/css")
-    files["/"] = (page_html().encode(), "text/html; charset=utf-8")
-
-    def giving(content: bytes, kind: str) -> Callable[[Request], Awaitable[Response]]:
-        async def give(_request: Request) -> Response:
-            return Response(content, media_type=kind)
-
-        return give
-
-    return [Route(path, giving(*file), methods=["GET"]) for path, file in files.items()]
-
-
-def _answering(endpoint: Endpoint, study: Study) -> Callable[[Request], Awaitable[Response]]:
+def _answering(endpoint: Endpoint, study: Study) -> Answer:
     async def answer(request: Request) -> Response:
-        try:
-            sender = await run_in_threadpool(_sender, request, study)
-            return await _do(endpoint, sender, request)
-        except PageError as error:
-            return _trouble(error)
-        except FairhearingError as error:  # its text may name forms: it is for the host's terminal only
-            logger.warning("%s %s: %s", endpoint.method, endpoint.path, error)
-            return _trouble(PageError(503, "busy", BUSY))
-        except (HTTPException, TooMuch):
-            raise
-        except ClientDisconnect:  # nobody is there to read it
-            return Response(status_code=400)
-        except Exception as error:
-            logger.error("%s %s failed: %r", endpoint.method, endpoint.path, error)
-            return _trouble(PageError(500, "trouble", "Something went wrong here. Your page tries again."))
+        sender = await run_in_threadpool(_sender, request, study)
+        return await _do(endpoint, sender, request)
 
-    return answer
+    return guarded(answer, _explained)
+
+
+def _explained(request: Request, error: Exception) -> PageError:
+    """An error in words that may name no form: its own text is for the host's terminal only."""
+    if isinstance(error, FairhearingError):
+        logger.warning("%s %s: %s", request.method, request.url.path, error)
+        return PageError(503, "busy", BUSY)
+    logger.error("%s %s failed: %r", request.method, request.url.path, error)
+    return PageError(500, "trouble", "Something went wrong here. Your page tries again.")
 
 
 async def _do(endpoint: Endpoint, sender: Sender, request: Request) -> Response:
@@ -181,28 +161,10 @@ def _from_path(name: str, value: str) -> int | str:
 
 
 async def _body(request: Request, shape: type[BaseModel]) -> BaseModel:
-    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if kind != "application/json":
-        raise PageError(415, "shape", "Only JSON is understood here.")
+    body = await json_body(request)
     try:
-        return shape.model_validate_json(await request.body())
+        return shape.model_validate_json(body)
     except ValidationError as error:
         first = error.errors(include_url=False, include_input=False, include_context=False)[0]
         where = ".".join(str(part) for part in first["loc"])
         raise PageError(422, "shape", f"{where or 'the request'}: {first['msg']}") from None
-
-
-def _trouble(error: PageError) -> Response:
-    headers = {}
-    if error.status == 401:
-        headers["WWW-Authenticate"] = "Bearer"  # RFC 9110 section 15.5.2
-    if error.status == 503:
-        headers["Retry-After"] = "5"
-    trouble = s.Trouble(word=error.word, text=error.text)
-    return JSONResponse(trouble.model_dump(), status_code=error.status, headers=headers)
-
-
-async def _http_trouble(_request: Request, error: Exception) -> Response:
-    assert isinstance(error, HTTPException)
-    trouble = s.Trouble(word="nothing", text="There is nothing here.")
-    return JSONResponse(trouble.model_dump(), status_code=error.status_code, headers=error.headers)
