@@ -7,13 +7,13 @@ from collections.abc import Mapping
 from functools import lru_cache
 from types import ModuleType
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from jinja2 import Environment
 
 from listening import cautions
 from listening.maker.sheets import forms, listeners, rounds, sections, song, verdict
 from listening.maker.workspace import Workspace
 from render.clock_text import clock_text
-from render.style.templates import compiled_templates
+from render.style.templates import environment
 
 SHEETS: Mapping[str, ModuleType] = {
     "song": song, "sections": sections, "forms": forms, "listeners": listeners, "rounds": rounds,
@@ -23,16 +23,9 @@ IN_ORDER, ASKS, NOT_YET = "in order", "asks something", "not yet"
 
 
 @lru_cache(maxsize=1)
-def environment() -> Environment:
+def templates() -> Environment:
     """Templates of the maker's page."""
-    made = Environment(
-        loader=PackageLoader("listening.maker"),
-        autoescape=select_autoescape(default=True, default_for_string=True),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        bytecode_cache=compiled_templates(),
-    )
+    made = environment("listening.maker")
     made.filters["clock"] = clock_text
     made.globals["caution"] = cautions.CAUTION.replace(
         " with the level check", ""
@@ -43,7 +36,7 @@ def environment() -> Environment:
 
 def shell() -> str:
     """The page without a sheet: the same for every study."""
-    return environment().get_template("shell.html").render(sheets=[*SHEETS])
+    return templates().get_template("shell.html").render(sheets=[*SHEETS])
 
 
 def sheet_html(work: Workspace, name: str, shown: Mapping[str, str]) -> str:
@@ -53,7 +46,7 @@ def sheet_html(work: Workspace, name: str, shown: Mapping[str, str]) -> str:
         FairhearingError: the study's files cannot be read at all.
     """
     context = SHEETS[name].context(work, shown)
-    return environment().get_template(f"{name}.html").render(context)
+    return templates().get_template(f"{name}.html").render(context)
 
 
 def words_of_sheets(work: Workspace) -> dict[str, str]:

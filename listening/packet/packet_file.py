@@ -18,7 +18,7 @@ from markupsafe import Markup
 from listening.counts import ADVICE, REASONS
 from listening.packet.answers import make_ticket
 from listening.page.copies import level_check_flac, travelling_bytes
-from listening.page.html import PACKET_SCRIPTS, environment, style_css, words
+from listening.page.html import PACKET_SCRIPTS, TEMPLATES, style_css, words
 from listening.page.masked import MaskedCopy
 from listening.page.state import sound_minutes
 from listening.round_state import may_stop_text, set_aside_text
@@ -26,6 +26,7 @@ from listening.rounds import Demand, Round, enter_round
 from render.errors import AnswersError
 from render.files import OWNERS_FOLDER, replacing
 from render.renders.copies import Copies, flac_copies, opus_copies
+from render.style.templates import environment
 from sessions.records import MOST_BLEMISH_S, MOST_JUDGED_S, NOT_JUDGED
 from sessions.study import Study
 
@@ -102,7 +103,7 @@ def _pieces(about: dict[str, Any], sounds: Sounds) -> Iterator[str]:
         "media-src blob:; "
         "base-uri 'none'; form-action 'none'; require-trusted-types-for 'script'; trusted-types 'none'"
     )
-    html = environment().get_template("packet.html").render(
+    html = environment(TEMPLATES).get_template("packet.html").render(
         words(), policy=policy, style=Markup(style), scripts=[Markup(script) for script in scripts],
         about=about | {"rate": sounds.rate, "keys": [form.key for form in sounds.forms]},
     )  # fmt: skip

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from importlib import resources
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
-
 from listening import cautions
 from render.style import tokens_css
-from render.style.templates import compiled_templates
+from render.style.templates import environment
 from sessions.records import ASPECTS
+
+TEMPLATES = "listening.page"
 
 # In the order in which they use each other. The first are those of page and packet.
 SHARED_SCRIPTS = (
@@ -17,18 +17,6 @@ SHARED_SCRIPTS = (
 )  # fmt: skip
 PAGE_SCRIPTS = (*SHARED_SCRIPTS, "network.js", "page.js")
 PACKET_SCRIPTS = (*SHARED_SCRIPTS, "sha256.js", "packet.js")
-
-
-def environment() -> Environment:
-    """Templates of the page and the packet; everything is escaped."""
-    return Environment(
-        loader=PackageLoader("listening.page"),
-        autoescape=select_autoescape(default=True, default_for_string=True),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        bytecode_cache=compiled_templates(),
-    )
 
 
 def words() -> dict[str, object]:
@@ -45,7 +33,7 @@ def words() -> dict[str, object]:
 
 def page_html() -> str:
     """The page."""
-    return environment().get_template("page.html").render(words(), scripts=PAGE_SCRIPTS)
+    return environment(TEMPLATES).get_template("page.html").render(words(), scripts=PAGE_SCRIPTS)
 
 
 def style_css() -> str:

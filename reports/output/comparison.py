@@ -10,7 +10,7 @@ from reports.files import REPORT, plain, write_text, writing_into
 from reports.model.reading import SEED
 from reports.output.chart_kinds import settled
 from reports.output.charts import Chart
-from reports.output.html import environment, shared
+from reports.output.html import shared, templates
 from reports.output.markdown import reopened_words, table
 from reports.output.report import Written, as_json, summary, verdict_json
 from reports.output.sound import Sound
@@ -107,7 +107,7 @@ def compared(one: Side, two: Side, both: tuple[Both, ...]) -> str:
 
 def _html(sides: tuple[Side, ...], both: tuple[Both, ...], sentence: str) -> str:
     values = {**shared(sides[0].facts, sentence, Sound()), "sides": sides, "both": both}
-    return environment().get_template("comparison.html").render(**values)
+    return templates().get_template("comparison.html").render(**values)
 
 
 def _markdown(sides: tuple[Side, ...], both: tuple[Both, ...], sentence: str) -> str:

@@ -9,12 +9,12 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment
 from markupsafe import Markup
 
 from render.clock_text import clock_text
 from render.style import tokens_css
-from render.style.templates import compiled_templates
+from render.style.templates import environment
 from reports.facts import comments, road_map
 from reports.facts.dissent import Dissent
 from reports.facts.ratings import COLUMNS
@@ -35,7 +35,7 @@ TEMPLATES = Path(__file__).with_name("templates")
 def html(facts: Facts, sentence: str, case: Dissent | None, way: WayBack | None, sound: Sound) -> str:
     """The whole page; sealed, or with nothing to judge, the page that says so."""
     if facts.sealed or facts.manifest is None or facts.ratings is None:
-        return environment().get_template("sealed.html").render(**shared(facts, sentence, sound))
+        return templates().get_template("sealed.html").render(**shared(facts, sentence, sound))
     values = {
         "j": facts.judgement,
         "columns": COLUMNS,
@@ -50,7 +50,7 @@ def html(facts: Facts, sentence: str, case: Dissent | None, way: WayBack | None,
         "outliers": outliers(facts),
         "rules": Rules(),
     }
-    return environment().get_template("report.html").render(**shared(facts, sentence, sound), **values)
+    return templates().get_template("report.html").render(**shared(facts, sentence, sound), **values)
 
 
 def shared(facts: Facts, sentence: str, sound: Sound) -> dict[str, Any]:
@@ -112,16 +112,9 @@ def outliers(facts: Facts) -> list[Outlier]:
     return list(facts.judgement.beside.diagnostics.outliers)
 
 
-def environment() -> Environment:
-    """Jinja2 with everything escaped and undefined names refused."""
-    made = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        bytecode_cache=compiled_templates(),
-    )
+def templates() -> Environment:
+    """The report's templates, and how they write figures."""
+    made = environment("reports.output")
     made.filters |= {
         "chance": lambda p: phrases.chance(p).replace(" %", "\u00a0%"),
         "points": phrases.points,

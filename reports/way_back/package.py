@@ -11,7 +11,7 @@ from pathlib import Path
 
 from render.audio.containers import wav_audio_sha256
 from render.errors import NotRenderedError
-from render.renders.manifest import Manifest, RenderedForm
+from render.renders.manifest import RenderedForm
 from render.riff import Cue, write_cued_wav
 from render.song.forms import Form
 from render.song.song import Song
@@ -20,8 +20,7 @@ from reports.facts.comments import PlacedComment
 from reports.facts.study_facts import Facts
 from reports.files import REPORT, cell, file_name, plain, write_text, writing_into
 from reports.way_back.markers import write_midi
-from reports.way_back.rebuild import Sheet, sheet
-from reports.way_back.rebuild_words import Position
+from reports.way_back.rebuild import Sheet, Step, sheet
 from reports.way_back.rerecord import Item, listing
 
 AS_PERFORMED = "Nothing: every part is heard as it was performed."
@@ -60,45 +59,9 @@ def way_to(facts: Facts, form: Form) -> WayBack:
     return WayBack(form.name, sheet(facts.song, form), tuple(listing(facts.song, form, own)))
 
 
-@dataclass(frozen=True)
-class ProjectStep:
-    """One step of the way back, for a list to tick off. `id` stays the same while the step does.
-
-    `bounce_s` is what it deals with, in seconds of the bounce's file, `bounce_to_s` where that goes (None:
-    nothing sounds there, or it goes nowhere): to be heard before the step. `form_s` is where it shows, in
-    seconds of the form's own file: to be heard after it.
-    """
-
-    id: str
-    number: int
-    place: str
-    words: str
-    effect: str
-    bounce_s: float | None
-    bounce_to_s: float | None
-    form_s: float
-
-
-def project_steps(way: WayBack, manifest: Manifest) -> tuple[ProjectStep, ...]:
-    """The steps of the rebuild sheet with the places where they can be heard before and after."""
-    return tuple(
-        ProjectStep(
-            id=hashlib.sha256(f"{way.form}/{step.number}/{step.edit.text}".encode()).hexdigest()[:12],
-            number=step.number,
-            place=step.place,
-            words=step.edit.text,
-            effect=step.edit.effect,
-            bounce_s=_seconds(step.edit.start),
-            bounce_to_s=_seconds(step.edit.to),
-            form_s=float(step.form_s) + manifest.lead_s,
-        )
-        for step in way.sheet.steps
-    )
-
-
-def _seconds(position: Position | None) -> float | None:
-    bounce_s = position.bounce_s if position else None
-    return None if bounce_s is None else float(bounce_s)
+def step_id(way: WayBack, step: Step) -> str:
+    """What a step of the rebuild sheet is known by, for a list to tick off: the same while the step is."""
+    return hashlib.sha256(f"{way.form}/{step.number}/{step.edit.text}".encode()).hexdigest()[:12]
 
 
 def again_markdown(title: str, way: WayBack) -> str:

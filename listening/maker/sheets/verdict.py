@@ -160,7 +160,7 @@ def _read(work: Workspace, step: Step) -> None:
         facts = gather(work.study())
         state = facts.judgement.state if facts.judgement is not None else ""
         way = None if facts.sealed else way_back(facts)
-        steps = tick_steps(facts.song, way, facts.manifest) if way is not None and facts.manifest else ()
+        steps = tick_steps(facts.song, way) if way is not None else ()
         needs = () if facts.sealed else tuple(facts.warnings)
         decision = facts.decision
         work.cache["verdict"] = Reading(

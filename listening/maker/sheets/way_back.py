@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from render.audio.timeline import lay_out
-from render.renders.manifest import Manifest
 from render.song.song import Song
 from reports.way_back.arrangement import task
-from reports.way_back.package import WayBack, bars_of, project_steps
+from reports.way_back.package import WayBack, bars_of, step_id
 from reports.way_back.rebuild import Step
 from reports.way_back.stems import STEMS
 
@@ -41,17 +40,17 @@ class TickStep:
     after: BouncePassage | None
 
 
-def tick_steps(song: Song, way: WayBack, manifest: Manifest) -> tuple[TickStep, ...]:
+def tick_steps(song: Song, way: WayBack) -> tuple[TickStep, ...]:
     """All steps of a way back: edits in the project, what is performed again, joins to check by ear."""
     places = _Places(song, way)
     steps = []
-    for one, step in zip(project_steps(way, manifest), way.sheet.steps, strict=True):
-        note = f"{one.effect}; it shows at {one.place}"
-        form_s = one.form_s - manifest.lead_s
+    for step in way.sheet.steps:
+        note = f"{step.edit.effect}; it shows at {step.place}"
+        form_s = float(step.form_s)
         before_s = _heard_at_s(step)
         before = places.before(places.bounce_at_s(form_s) if before_s is None else before_s)
         after = places.after(form_s)
-        steps.append(TickStep(one.id, IN_PROJECT, one.words, note, before, after))
+        steps.append(TickStep(step_id(way, step), IN_PROJECT, step.edit.text, note, before, after))
     for item in way.again:
         words = f"{bars_of(item)}, {item.part}: {item.what}"
         key = hashlib.sha256(f"{way.form}/{words}".encode()).hexdigest()[:12]

@@ -16,7 +16,7 @@ import soundfile
 from render.arrays import Audio
 from render.renders.manifest import RenderedForm
 from reports.facts.study_facts import gather
-from reports.way_back.package import project_steps, way_back
+from reports.way_back.package import step_id, way_back
 from tests.maker import MakerPage, hear_one, maker_page
 from tests.page_study import copied, rendered
 
@@ -59,27 +59,30 @@ def heard(page: MakerPage, kind: str, **asked: object) -> Audio:
 
 def test_before_is_the_bounce_and_after_is_the_form(page: MakerPage) -> None:
     """Sample for sample: the bounce's own file, and the render of the form before its gain, both around the
-    place that `project_steps` names (what listeners heard is the same within one step of 24 bit)."""
+    place that the rebuild sheet names (what listeners heard is the same within one step of 24 bit)."""
     manifest, facts = page.study.manifest, gather(page.study)
     way = way_back(facts)
     assert way is not None
     html = read(page)
     form, rendered_samples = render_of(page)
     bounce = soundfile.read(page.folder / "bounce.wav", dtype="float32", always_2d=True)[0]
-    steps = project_steps(way, manifest)
+    steps = way.sheet.steps
     assert steps, "it is another order, so there are steps"
     for step in steps:
-        button = re.search(rf'id="before-{step.id}"[^>]*data-from="(\d+)" data-frames="(\d+)"', html)
+        button = re.search(
+            rf'id="before-{step_id(way, step)}"[^>]*data-from="(\d+)" data-frames="(\d+)"', html
+        )
         assert button, step
         first, frames = int(button[1]), int(button[2])
-        if step.bounce_s is not None:
-            assert first <= round(step.bounce_s * manifest.sample_rate) <= first + frames
+        bounce_s = step.edit.start.bounce_s if step.edit.start else None
+        if bounce_s is not None:
+            assert first <= round(bounce_s * manifest.sample_rate) <= first + frames
         assert np.array_equal(
             heard(page, "song", **{"from": first, "frames": frames}), bounce[first : first + frames]
         )
-        after = heard(page, "after", step=step.id)
+        after = heard(page, "after", step=step_id(way, step))
         gain = 10 ** (form.gain_db / 20)
-        at = round(step.form_s * manifest.sample_rate)
+        at = round((float(step.form_s) + manifest.lead_s) * manifest.sample_rate)
         ends = [at - shift for shift in range(len(after))]
         place = find(rendered_samples, after * gain)
         assert place is not None and place in ends, step

@@ -20,7 +20,7 @@ from reports.facts.study_facts import Facts, gather
 from reports.files import file_name
 from reports.output.decide import decide, is_against, reopen
 from reports.output.report import write_report
-from reports.way_back.package import project_steps, way_to
+from reports.way_back.package import step_id, way_to
 from sessions.checksums import fill_sums
 from sessions.plan import seed_sha256
 from sessions.study import Study
@@ -349,10 +349,14 @@ def test_the_way_back_as_steps_to_tick_off(study: Study) -> None:
     where it shows in the form's file."""
     facts = gather(study)
     way = way_to(facts, study.song.form("early bridge"))
-    steps = project_steps(way, study.manifest)
-    moved = next(step for step in steps if step.words.startswith("Move"))
-    assert (moved.words, moved.effect) == ("Move bars 13-16 to before bar 5.", "bridge before verse")
-    assert (moved.bounce_s, moved.bounce_to_s, moved.form_s) == (24.5, 8.5, 8.5)
+    steps = way.sheet.steps
+    moved = next(step for step in steps if step.edit.text.startswith("Move"))
+    assert (moved.edit.text, moved.edit.effect) == ("Move bars 13-16 to before bar 5.", "bridge before verse")
+    assert moved.edit.start is not None and moved.edit.to is not None
+    places_s = (moved.edit.start.bounce_s, moved.edit.to.bounce_s, moved.form_s)
+    assert places_s == (24.5, 8.5, 8.5 - study.manifest.lead_s)
     assert [step.number for step in steps] == list(range(1, len(steps) + 1))
-    assert len({step.id for step in steps}) == len(steps)
-    assert steps == project_steps(way_to(facts, study.song.form("early bridge")), study.manifest)
+    ids = [step_id(way, step) for step in steps]
+    assert len(set(ids)) == len(steps)
+    again = way_to(facts, study.song.form("early bridge"))
+    assert ids == [step_id(again, step) for step in again.sheet.steps]
