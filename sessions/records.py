@@ -180,6 +180,9 @@ class LogContents:
         return opened_event(self.events)
 
 
+EMPTY = LogContents((), {}, (), (), (), None)  # of a study that nobody has heard
+
+
 def read_contents(
     connection: Connection, listener: str | None = None, *, listens: bool = True
 ) -> LogContents:

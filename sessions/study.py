@@ -94,6 +94,13 @@ class Study:
         where = self._store if self._store is not None else self.folder / LOG_FILE
         return Log(Store(where, self.clock), self.clock)
 
+    @property
+    def known(self) -> LogContents:
+        """The log without its listens; empty where there is none yet."""
+        from sessions.records import EMPTY
+
+        return self.log.contents(listens=False) if self.has_log else EMPTY
+
     def in_zone(self, zone: tzinfo) -> Study:
         """The same study and log, where the date is that of another time zone (a listener's own).
 

@@ -12,13 +12,13 @@ from typing import Any
 
 import httpx
 import pytest
-import uvicorn
 
 from listening.maker.access import AccessKeys
-from listening.maker.opening import _socket, take_up
+from listening.maker.opening import take_up
 from listening.maker.server import create_app
 from listening.maker.sheets.rounds import hosts_of
 from listening.maker.workspace import Workspace
+from listening.page.host import HERE, listening_socket, page_server
 from listening.rounds import Round, enter_round
 from sessions.clock import Clock, system_clock
 from sessions.study import Study
@@ -94,12 +94,8 @@ class MakerPage:
 def maker_page(folder: Path, store: str | None = None, clock: Clock = system_clock) -> Iterator[MakerPage]:
     """The page of a folder, served for as long as the block runs."""
     work, keys = take_up(folder, store, clock), AccessKeys()
-    door = _socket()
-    config = uvicorn.Config(
-        create_app(work, keys), log_level="warning", access_log=False, server_header=False, lifespan="off",
-        ws="none",
-    )  # fmt: skip
-    with running(uvicorn.Server(config), door) as base, httpx.Client(base_url=base, timeout=60) as client:
+    door, server = listening_socket(HERE, 0, print), page_server(create_app(work, keys))
+    with running(server, door) as base, httpx.Client(base_url=base, timeout=60) as client:
         try:
             yield MakerPage(work, keys, base, client, keys.exchange(keys.mint()))
         finally:

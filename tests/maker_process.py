@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -42,18 +43,24 @@ class Doomed:
         answer = self.client.put(f"/api/upload/{kind}", params={"name": path.name}, content=path.read_bytes())
         assert answer.status_code == 200, answer.text
 
+    def job(self, kind: str) -> dict[str, Any]:
+        """A job as the page tells it."""
+        jobs: dict[str, dict[str, Any]] = self.client.get("/api/pulse").json()["jobs"]
+        return jobs.get(kind, {"state": "none", "done": 0, "of": 0})
+
+    def until(self, kind: str, share: float) -> None:
+        """Until so much of a job is done, or it has ended."""
+        end = time.monotonic() + JOB_S
+        while (job := self.job(kind))["state"] == "runs" and (
+            not job["of"] or job["done"] / job["of"] < share
+        ):
+            assert time.monotonic() < end, f"{kind} did not end"
+            time.sleep(0.005)
+
     def wait(self, kind: str) -> None:
         """Until a job is done."""
-
-        def job() -> dict[str, str]:
-            jobs: dict[str, dict[str, str]] = self.client.get("/api/pulse").json()["jobs"]
-            return jobs.get(kind, {"state": "none"})
-
-        until = time.monotonic() + JOB_S
-        while (found := job())["state"] == "runs":
-            assert time.monotonic() < until, f"{kind} did not end"
-            time.sleep(0.02)
-        assert found["state"] == "done", f"{kind}: {found}"
+        self.until(kind, math.inf)
+        assert self.job(kind)["state"] == "done", f"{kind}: {self.job(kind)}"
 
 
 @contextmanager
@@ -66,7 +73,7 @@ def doomed_page(folder: Path, after_s: Callable[[], float] = float) -> Iterator[
     worker = Worker(serve)
     address = worker.told(r"(http://\S+/#\S+)")
     base, _, key = address.partition("/#")
-    with httpx.Client(base_url=base, timeout=60) as client:
+    with httpx.Client(base_url=base, timeout=JOB_S) as client:
         until = time.monotonic() + 30
         while True:  # its socket listens before it answers
             try:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Protocol, TypeVar
 
-from listening.maker.workspace import Workspace
+from listening.maker.workspace import Edit, Workspace
 from render.errors import PageError
 
 LONGEST_TEXT = 4000
@@ -21,7 +21,36 @@ class Done:
     show: Mapping[str, str] = field(default_factory=dict)
 
 
+class Named(Protocol):
+    """Anything of song.toml that is known by its name."""
+
+    @property
+    def name(self) -> str: ...
+
+
+T = TypeVar("T", bound=Named)
 Action = Callable[[Workspace, Mapping[str, Any], str], Done]  # workspace, arguments, version -> result
+
+
+def changed(
+    work: Workspace, version: str, words: str, edit: Edit, *values: Any,
+    show: Mapping[str, str] | None = None, **more: Any,
+) -> Done:  # fmt: skip
+    """One edit of song.toml, as `Workspace.change` makes it."""
+    work.change(words, version, edit, *values, **more)
+    return Done(show=show or {})
+
+
+def named(items: Iterable[T], name: str, what: str) -> T:
+    """The section, form or listener of a name.
+
+    Raises:
+        PageError: 409, there is none (any more).
+    """
+    for item in items:
+        if item.name == name:
+            return item
+    raise PageError(409, "gone", f"There is no {what} “{name}” any more.")
 
 
 def text(args: Mapping[str, Any], name: str, *, empty: bool = False) -> str:

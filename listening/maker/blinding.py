@@ -19,9 +19,7 @@ SEALED_JOINS = (
 def sealed_forms(work: Workspace, song: Song) -> frozenset[str]:
     """Names of the forms whose joins are not played: they are in rounds that are open or planned."""
     study = work.study()
-    if not study.has_log:
-        return frozenset()
-    contents = study.log.contents(listens=False)
+    contents = study.known
     if contents.opened is not None or not contents.rounds:
         return frozenset()
     known = {form.content_hash for form in contents.forms}

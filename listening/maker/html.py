@@ -45,15 +45,16 @@ def sheet_html(work: Workspace, name: str, shown: Mapping[str, str]) -> str:
     Raises:
         FairhearingError: the study's files cannot be read at all.
     """
-    context = SHEETS[name].context(work, shown)
+    if name != "song" and (not work.begun or work.problem()):
+        context = {"song": None, "problem": work.problem() if work.begun else ""}
+    else:
+        context = {"problem": ""} | SHEETS[name].context(work, shown)
     return templates().get_template(f"{name}.html").render(context)
 
 
 def words_of_sheets(work: Workspace) -> dict[str, str]:
     """Sheet -> "in order", "asks something" or "not yet"."""
-    if not work.begun or (work.problem() and not work.text()):
-        return {name: ASKS if name == "song" else NOT_YET for name in SHEETS}
-    if work.problem():
+    if not work.begun or work.problem():
         return {name: ASKS if name == "song" else NOT_YET for name in SHEETS}
     return {name: module.stands(work) for name, module in SHEETS.items()}
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import html
 import os
 import shutil
-import socket
 import tempfile
 import threading
 import time
@@ -22,16 +21,16 @@ import uvicorn
 
 from listening.maker.access import AccessKeys
 from listening.maker.downloads import DOWNLOADS
-from listening.maker.server import HERE, create_app
+from listening.maker.server import create_app
 from listening.maker.sheets.sections import adopt
 from listening.maker.starter import OFFER
 from listening.maker.workspace import Workspace
+from listening.page.host import HERE, listening_socket, page_server
 from render.errors import StudyError
 from render.files import sweep
 from render.song.audio_header import audio_info
 from sessions.clock import Clock, system_clock
 
-LAST_ANSWERS_S = 3
 HOW_IT_STOPS = (
     "It is served to this machine only, until you press Ctrl-C here. What is kept stays kept; listeners that "
     "you let in from the page lose it with the server, and find it again when it runs."
@@ -49,13 +48,9 @@ def open_page(target: Path, *, store: str | None = None, browser: bool = True, s
     work = take_up(_folder(target), store)
     keys = AccessKeys()
     app = create_app(work, keys)
-    with _socket() as door:
+    with listening_socket(HERE, 0, say) as door:
         address = f"http://{HERE}:{door.getsockname()[1]}"
-        config = uvicorn.Config(
-            app, log_level="warning", access_log=False, server_header=False, lifespan="off", ws="none",
-            timeout_graceful_shutdown=LAST_ANSWERS_S,
-        )  # fmt: skip
-        server = uvicorn.Server(config)
+        server = page_server(app)
         key_address = f"{address}/#{keys.mint()}"
         if browser:
             threading.Thread(target=_hand_over, args=(server, key_address, say), daemon=True).start()
@@ -100,13 +95,6 @@ def _folder(target: Path) -> Path:
         audio_info(target)
         return target.resolve().parent
     raise StudyError(f"there is no folder or file {target}; name the folder of the song, or its bounce")
-
-
-def _socket() -> socket.socket:
-    door = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    door.bind((HERE, 0))
-    door.listen(128)
-    return door
 
 
 def _hand_over(server: uvicorn.Server, address: str, say: Say) -> None:

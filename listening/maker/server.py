@@ -23,10 +23,10 @@ from listening.maker.html import sheet_html, shell, words_of_sheets
 from listening.maker.workspace import Workspace
 from listening.page.access import Carried
 from listening.page.answers import Answer, guarded, json_body, not_found, static_routes
+from listening.page.host import HERE
 from render.errors import FairhearingError, PageError
 from render.style import tokens_css
 
-HERE = "127.0.0.1"
 STATIC = (
     "maker.css", "maker.js", "player.js", "renew.js", "song.js", "report.js", "lines.js", "icon.svg",
 )  # fmt: skip

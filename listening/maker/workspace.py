@@ -22,6 +22,7 @@ from sessions.records import EventRecord
 from sessions.study import LOG_FILE, Study
 
 MOST_UNDOS = 200
+Edit = Callable[..., str]  # a function of song.toml's text and the study's folder (render/edits)
 
 
 @dataclass(frozen=True)
@@ -142,8 +143,10 @@ class Workspace:
             study.__dict__["log"] = self._log
         return study
 
-    def change(self, words: str, based_on: str, edit: Callable[[str], str]) -> None:
+    def change(self, words: str, based_on: str, edit: Edit, *values: Any, **more: Any) -> None:
         """Replace song.toml by what `edit` makes of its text, if it still is what the page showed.
+
+        `edit` gets the text, the study's folder, and what else is given here.
 
         Raises:
             PageError: 409, it was changed meanwhile; FairhearingError: the new text is not in order.
@@ -151,7 +154,7 @@ class Workspace:
         with self._lock:
             self._require(based_on)
             before = self.text()
-            after = edit(before)
+            after = edit(before, self.folder, *values, **more)
             if after == before:
                 return
             song_from_text(after, self.folder)
@@ -190,10 +193,7 @@ class Workspace:
 
     def events(self, *kinds: str) -> list[EventRecord]:
         """Events of the log of these kinds, oldest first; none where there is no log yet."""
-        study = self._study()
-        if not study.has_log:
-            return []
-        return [e for e in study.log.contents(listens=False).events if e.kind in kinds]
+        return [e for e in self._study().known.events if e.kind in kinds]
 
     def note(self, kind: str, detail: Mapping[str, Any]) -> None:
         """Write an event into the log."""

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
+from pathlib import Path
 from typing import Any
 
-from listening.maker.action import Action, Done, text, texts, whole
+from listening.maker.action import Action, Done, changed, named, text, texts, whole
 from listening.maker.blinding import SEALED_JOINS, sealed_forms
 from listening.maker.sheets.road_maps import (
     completions,
@@ -45,8 +46,6 @@ def stands(work: Workspace) -> str:
 
 def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
     """What the template shows."""
-    if not work.begun or work.problem():
-        return {"song": None, "problem": work.problem() if work.begun else ""}
     song = work.song()
     if unjudged(work, song):
         with suppress(StudyError):
@@ -58,7 +57,7 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
     lead = longest_lead(song, laid_out)
     editing = next((form for form in song.forms if form.name == shown.get("form") != AS_WRITTEN), None)
     return {
-        "song": song, "problem": "", "maps": [road_map(work, song, form, lead) for form in song.forms],
+        "song": song, "maps": [road_map(work, song, form, lead) for form in song.forms],
         "editing": editing.name if editing else "", "line_shown": shown.get("line", ""),
         "pieces": {e: plain_piece(editing, e) for e in set(editing.entries)} if editing else {},
         "lengths": {section.name: section.bars for section in song.sections},
@@ -75,18 +74,12 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
 def _rated_names(work: Workspace) -> frozenset[str]:
     """Names of the rendered forms that somebody has rated."""
     study = work.study()
-    if not study.has_log:
-        return frozenset()
     rated = rated_forms_of(study)
-    return frozenset(f.name for f in study.log.contents(listens=False).forms if f.content_hash in rated)
+    return frozenset(f.name for f in study.known.forms if f.content_hash in rated)
 
 
 def _form(song: Song, args: Mapping[str, Any]) -> Form:
-    name = text(args, "form")
-    for form in song.forms:
-        if form.name == name and name != AS_WRITTEN:
-            return form
-    raise PageError(409, "gone", f"There is no form “{name}” that could be changed.")
+    return named((form for form in song.forms if form.name != AS_WRITTEN), text(args, "form"), "form")
 
 
 def _written(work: Workspace, form: Form, parts: Sequence[str], words: str, version: str) -> Done:
@@ -94,11 +87,10 @@ def _written(work: Workspace, form: Form, parts: Sequence[str], words: str, vers
     if not parts:
         raise PageError(422, "order", "A form has at least one part; take the whole form out instead.")
     ending = None if form.ending is None else str(form.ending)
-    work.change(
-        words, version,
-        lambda t: set_form(t, work.folder, form.name, parts, ending=ending, replaces=form.replaces),
+    return changed(
+        work, version, words, set_form, form.name, parts, ending=ending, replaces=form.replaces,
+        show={"form": form.name},
     )  # fmt: skip
-    return Done(show={"form": form.name})
 
 
 def _edit(
@@ -163,10 +155,7 @@ def _compose(song: Song, parts: list[str], entry: int, args: Mapping[str, Any]) 
     """A line from what was chosen for it: its bars, how often, without or only stems, silence before it."""
     if not 1 <= entry <= len(parts):
         raise PageError(409, "gone", "This line is not there any more.")
-    name = text(args, "section")
-    section = next((s for s in song.sections if s.name == name), None)
-    if section is None:
-        raise PageError(409, "gone", f"There is no section “{name}” any more.")
+    section = named(song.sections, text(args, "section"), "section")
     first, last = whole(args, "first", 1, section.bars), whole(args, "last", 1, section.bars)
     stems = texts(args, "stems", 99) if "stems" in args else []
     part = composed(
@@ -193,32 +182,28 @@ def _new(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
         raise PageError(422, "order", f"There is a form “{name}” already; give another name.")
     like = next((form for form in song.forms if form.name == args.get("like")), None)
     parts = list(like.texts) if like and like.texts else [section.name for section in song.sections]
-    work.change(f"a form “{name}”", version, lambda t: set_form(t, work.folder, name, parts))
-    return Done(show={"form": name})
+    return changed(work, version, f"a form “{name}”", set_form, name, parts, show={"form": name})
 
 
 def _take_out(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     form = _form(work.song(), args)
-    work.change(f"“{form.name}” taken out", version, lambda t: remove_form(t, work.folder, form.name))
-    return Done(show={"form": ""})
+    return changed(work, version, f"“{form.name}” taken out", remove_form, form.name, show={"form": ""})
 
 
 def _rename(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     form, name = _form(work.song(), args), text(args, "name")
     words = f"“{form.name}” is “{name}”"
-    work.change(words, version, lambda t: rename_form(t, work.folder, form.name, name))
-    return Done(show={"form": name})
+    return changed(work, version, words, rename_form, form.name, name, show={"form": name})
 
 
 def _ending(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     form, ending = _form(work.song(), args), text(args, "ending", empty=True)
     if not ending:
         raise PageError(422, "order", "Write how it ends: “ring 1 beat”, “cut” or “fade 2 bars”.")
-    work.change(
-        "the ending", version,
-        lambda t: set_form(t, work.folder, form.name, form.texts, ending=ending, replaces=form.replaces),
+    return changed(
+        work, version, "the ending", set_form, form.name, form.texts, ending=ending, replaces=form.replaces,
+        show={"form": form.name},
     )  # fmt: skip
-    return Done(show={"form": form.name})
 
 
 def _mend(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
@@ -230,13 +215,13 @@ def _mend(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     if index >= len(findings) or which >= len(findings[index].remedies):
         raise PageError(409, "gone", "This was judged anew meanwhile; look again.")
     remedy: Remedy = findings[index].remedies[which]
-    work.change(remedy.words, version, lambda t: _with_remedy(work, song, t, remedy))
+    work.change(remedy.words, version, _with_remedy, song, remedy)
     return Done(f"{remedy.words[:1].upper()}{remedy.words[1:]}.")
 
 
-def _with_remedy(work: Workspace, song: Song, toml: str, remedy: Remedy) -> str:
+def _with_remedy(toml: str, folder: Path, song: Song, remedy: Remedy) -> str:
     if isinstance(remedy, SetPickup):
-        return set_pickup(toml, work.folder, remedy.section, remedy.pickup_beats)
+        return set_pickup(toml, folder, remedy.section, remedy.pickup_beats)
     form = song.form(remedy.form)
     parts, ending = [*form.texts], None if form.ending is None else str(form.ending)
     if isinstance(remedy, ReplacePart):
@@ -246,7 +231,7 @@ def _with_remedy(work: Workspace, song: Song, toml: str, remedy: Remedy) -> str:
     else:
         assert isinstance(remedy, SetEnding)
         ending = remedy.ending
-    return set_form(toml, work.folder, form.name, parts, ending=ending, replaces=form.replaces)
+    return set_form(toml, folder, form.name, parts, ending=ending, replaces=form.replaces)
 
 
 def _ideas(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
@@ -265,21 +250,14 @@ def _ideas(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
 
 
 def _idea(work: Workspace, args: Mapping[str, Any]) -> Idea:
-    matches = [idea for idea in work.cache.get("ideas", ()) if idea.name == args.get("idea")]
-    if not matches:
-        raise PageError(409, "gone", "This idea is not there any more.")
-    idea: Idea = matches[0]
-    return idea
+    ideas: tuple[Idea, ...] = work.cache.get("ideas", ())
+    return named(ideas, text(args, "idea"), "idea")
 
 
 def _take_idea(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     idea = _idea(work, args)
     remark = f"{idea.length_text}, {idea.reason}"
-    work.change(
-        f"“{idea.name}” taken in",
-        version,
-        lambda t: set_form(t, work.folder, idea.name, idea.texts, remark=remark),
-    )
+    work.change(f"“{idea.name}” taken in", version, set_form, idea.name, idea.texts, remark=remark)
     work.cache["ideas"] = tuple(x for x in work.cache["ideas"] if x is not idea)
     return Done()
 

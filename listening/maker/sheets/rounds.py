@@ -45,16 +45,13 @@ def fresh_manifest(study: Study) -> Manifest | None:
         return None
 
 
-def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
+def context(work: Workspace, _shown: Mapping[str, str]) -> dict[str, Any]:
     """What the template shows: progress and links, never a code, a rating or an order."""
-    del shown
-    if not work.begun or work.problem():
-        return {"song": None, "problem": work.problem() if work.begun else ""}
     song, study = work.song(), work.study()
     manifest = fresh_manifest(study)
     hosts = hosts_of(work)
     values: dict[str, Any] = {
-        "song": song, "problem": "", "manifest": manifest, "rendering": work.jobs.last("render"),
+        "song": song, "manifest": manifest, "rendering": work.jobs.last("render"),
         "why": "" if manifest else _why_not(study), "status": study_status(study), "hosted": hosts.now,
         "hosting": work.jobs.last("host"), "packing": work.jobs.last("packet"),
         "packets": [(name, _size(work.folder / PACKETS / name)) for name in packets(work.folder)],

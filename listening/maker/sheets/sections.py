@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
 
-from listening.maker.action import Action, Done, number, text, whole
+from listening.maker.action import Action, Done, named, number, text, whole
 from listening.maker.sheets.levels import drawing, levels_key, measure_levels
 from listening.maker.sheets.song import SUGGESTED, grid_key, note_suggested
 from listening.maker.workspace import Workspace
@@ -59,15 +60,12 @@ def adopt(work: Workspace) -> None:
     """Mark what `new` suggested in the terminal, or in a start of this page that was broken off."""
     if not work.begun or work.problem() or FROM_THE_SOUND not in work.text() or work.events(SUGGESTED):
         return
-    study = work.study()
-    if not study.has_log or not study.log.contents().rounds:
+    if not work.study().known.rounds:
         note_suggested(work, work.song().sections)
 
 
 def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
     """What the template shows."""
-    if not work.begun or work.problem():
-        return {"song": None, "problem": work.problem() if work.begun else ""}
     song = work.song()
     marked = suggested(work, song)
     if levels_key(song) not in work.cache:
@@ -75,7 +73,7 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
             work.jobs.start("levels", "drawing the levels", lambda step: measure_levels(work, song, step))
     rows = [_row(work, song, at, section, marked) for at, section in enumerate(song.sections)]
     return {
-        "song": song, "rows": rows, "problem": "", "uncovered": song.uncovered, "pickups": PICKUPS,
+        "song": song, "rows": rows, "uncovered": song.uncovered, "pickups": PICKUPS,
         "open": shown.get("section", ""), "suggesting": work.jobs.last("suggest"),
         "lines": [[s.bar, float(s.start_s), float(s.beat_s), s.meter.beats] for s in song.grid.stretches],
         "rate": song.audio.sample_rate, "frames": song.audio.frames,
@@ -119,18 +117,14 @@ def _touched(work: Workspace, *names: str) -> None:
 
 
 def _find(song: Song, args: Mapping[str, Any]) -> Section:
-    name = text(args, "section")
-    for section in song.sections:
-        if section.name == name:
-            return section
-    raise PageError(409, "gone", f"There is no section “{name}” any more.")
+    return named(song.sections, text(args, "section"), "section")
 
 
 def _edited(
     work: Workspace, version: str, words: str, edit: Callable[..., str], name: str, *values: object
 ) -> Done:
     """One edit of song.toml about the section `name`, which is no mere suggestion from then on."""
-    work.change(words, version, lambda toml: edit(toml, work.folder, name, *values))
+    work.change(words, version, edit, name, *values)
     _touched(work, name)
     return Done()
 
@@ -204,12 +198,10 @@ def _line(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
         return Done(f"“{inside.name}” begins here, at bar {bar}, already.")
     words = f"a double bar at bar {bar}"
     if inside is not None:
-        work.change(words, version, lambda t: split_section(t, work.folder, inside.name, bar))
+        work.change(words, version, split_section, inside.name, bar)
     else:
-        new = _new_section(song, bar)
-        work.change(
-            words, version, lambda t: replace_sections(t, work.folder, _in_order([*song.sections, new]))
-        )
+        sections = sorted([*song.sections, _new_section(song, bar)], key=lambda s: s.first_bar)
+        work.change(words, version, replace_sections, sections)
     return Done(f"A double bar at bar {bar}.")
 
 
@@ -219,10 +211,6 @@ def _new_section(song: Song, bar: int) -> Section:
     taken = {section.name.casefold() for section in song.sections}
     name = next(n for n in (f"part {i}" for i in range(1, 1000)) if n.casefold() not in taken)
     return Section(name, bar, last)
-
-
-def _in_order(sections: list[Section]) -> list[Section]:
-    return sorted(sections, key=lambda section: section.first_bar)
 
 
 def _suggest(work: Workspace, _args: Mapping[str, Any], version: str) -> Done:
@@ -241,8 +229,8 @@ def _suggest(work: Workspace, _args: Mapping[str, Any], version: str) -> Done:
         suggestion = suggest(bounce, song.grid, song.last_bar).sections
         step("writing them", 99, 100)
 
-        def write(toml: str) -> str:  # marked before they are there: a kill between leaves none unmarked
-            new = replace_sections(toml, work.folder, suggestion)
+        def write(toml: str, folder: Path) -> str:  # marked first: a kill between leaves none unmarked
+            new = replace_sections(toml, folder, suggestion)
             note_suggested(work, suggestion)
             return new
 

@@ -8,7 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from listening.maker.action import Action, Done, flag, number, text, whole
+from listening.maker.action import Action, Done, changed, flag, number, text, whole
 from listening.maker.sheets import bundles
 from listening.maker.uploads import SOUND_ENDINGS
 from listening.maker.workspace import Workspace
@@ -47,8 +47,7 @@ def stands(work: Workspace) -> str:
 
 def has_rounds(work: Workspace) -> bool:
     """Whether somebody has begun to listen: then the grid is what it was rendered on."""
-    study = work.study()
-    return study.has_log and bool(study.log.contents(listens=False).rounds)
+    return bool(work.study().known.rounds)
 
 
 def grid_key(song: Song) -> str:
@@ -190,7 +189,7 @@ def _compare(work: Workspace) -> None:
 
 
 def _set_grid(work: Workspace, words: str, version: str, values: Mapping[str, object]) -> Done:
-    work.change(words, version, lambda toml: set_song(toml, work.folder, values))
+    work.change(words, version, set_song, values)
     _compare(work)
     return Done()
 
@@ -322,10 +321,7 @@ def _changes(song: Song) -> list[dict[str, object]]:
 
 
 def _title(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
-    work.change(
-        "the title", version, lambda toml: set_song(toml, work.folder, {"title": text(args, "title")})
-    )
-    return Done()
+    return changed(work, version, "the title", set_song, {"title": text(args, "title")})
 
 
 def _confirm(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
@@ -345,13 +341,12 @@ def _use_stems(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     stems = {
         Path(name).stem.replace("_", " ").strip().casefold() or name: f"{folder}/{name}" for name in names
     }
-    work.change("the stems", version, lambda toml: set_stems(toml, work.folder, stems))
+    work.change("the stems", version, set_stems, stems)
     return Done(f"{len(stems)} stems: {', '.join(stems)}.")
 
 
 def _no_stems(work: Workspace, _args: Mapping[str, Any], version: str) -> Done:
-    work.change("no stems", version, lambda toml: set_stems(toml, work.folder, {}))
-    return Done()
+    return changed(work, version, "no stems", set_stems, {})
 
 
 def _taps(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:

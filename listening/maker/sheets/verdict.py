@@ -53,29 +53,20 @@ class Reading:
 
 def stands(work: Workspace) -> str:
     """Whether a decision waits to be taken."""
-    study = work.study()
-    if not study.has_log:
+    contents = work.study().known
+    if contents.opened is None:
         return "not yet"
-    contents = study.log.contents(listens=False)
-    if any(event.kind == "decided" for event in contents.events) and contents.opened is not None:
-        return "in order"
-    if contents.opened is not None:
-        return "asks something"
-    return "not yet"
+    return "in order" if any(event.kind == "decided" for event in contents.events) else "asks something"
 
 
-def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
+def context(work: Workspace, _shown: Mapping[str, str]) -> dict[str, Any]:
     """What the template shows."""
-    del shown
-    if not work.begun or work.problem():
-        return {"song": None, "problem": work.problem() if work.begun else ""}
     song, study = work.song(), work.study()
     plain: dict[str, Any] = {
-        "bundle_caution": caution(study) if study.has_log else "",
+        "bundle_caution": caution(study),
         "bundle_size": bundle_size(study),
         "bundling": work.jobs.last(BUNDLING),
         "song": song,
-        "problem": "",
         "reading": None,
         "rated": False,
         "judging": work.jobs.last("verdict"),

@@ -11,73 +11,21 @@ import random
 import signal
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
-from typing import Any
 
-import httpx
 import soundfile
-import uvicorn
 
-from listening.maker.access import AccessKeys
-from listening.maker.opening import _socket, take_up
-from listening.maker.server import create_app
 from render.renders.manifest import manifest_path, read_manifest
 from render.song.song import load_song, song_from_text
 from sessions.study import Study
-from tests.killing import Worker
-from tests.maker import JOB_S, maker_page
+from tests.maker import maker_page
+from tests.maker_process import Doomed, doomed_page
 from tests.short_study import do_round, rendered
 from tests.songs import invented_song, make_study
 
 KILLS = max(int(os.environ.get("FAIRHEARING_CAMPAIGN", "0")) // 5, 3)
 COMMENT = "# the bridge was written on a train, keep this\n"
-
-
-class Victim:
-    """The page in a process of its own, its address and a tab's token."""
-
-    def __init__(self, folder: Path) -> None:
-        keys = AccessKeys()
-        headers = {"Authorization": f"Bearer {keys.exchange(keys.mint())}"}
-        self.folder = folder
-        self.door = _socket()
-        self.client = httpx.Client(
-            base_url=f"http://127.0.0.1:{self.door.getsockname()[1]}", headers=headers, timeout=JOB_S
-        )
-
-        def serve(_say: object) -> None:
-            app = create_app(take_up(folder), keys)
-            uvicorn.Server(uvicorn.Config(app, log_level="error", lifespan="off", ws="none")).run([self.door])
-
-        self.process = Worker(serve)
-
-    def do(self, action: str, args: dict[str, Any], sheet: str) -> None:
-        version = self.client.get(f"/api/sheet/{sheet}").json()["version"]
-        body = {"args": args, "version": version, "sheet": sheet, "shown": {}}
-        answer = self.client.post(f"/api/do/{action}", json=body)
-        assert answer.status_code == 200, answer.text
-
-    def until(self, kind: str, share: float) -> None:
-        """Wait until so much of a job is done, or it has ended."""
-        end = time.monotonic() + JOB_S
-        while time.monotonic() < end:
-            job = self.client.get("/api/pulse").json()["jobs"][kind]
-            if job["state"] != "runs" or (job["of"] and job["done"] / job["of"] >= share):
-                return
-        raise AssertionError(kind)
-
-
-@contextmanager
-def killed(folder: Path) -> Iterator[Victim]:
-    """The page of a folder, killed when the block ends; no process of it is left."""
-    victim = Victim(folder)
-    try:
-        yield victim
-    finally:
-        victim.process.kill(0)
-        victim.client.close()
-        victim.door.close()
 
 
 def whole(folder: Path) -> None:
@@ -103,14 +51,14 @@ def test_in_an_upload(tmp_path: Path) -> None:
     folder.mkdir()
     pieces = [content[at : at + 50_000] for at in range(0, len(content), 50_000)]
     for share in shares(1):
-        with killed(folder) as victim:
+        with doomed_page(folder) as victim:
 
-            def sent(stop: int, victim: Victim) -> Iterator[bytes]:
+            def sent(stop: int, victim: Doomed) -> Iterator[bytes]:
                 for piece in pieces[:stop]:
                     yield piece
                     victim.client.get("/api/pulse")  # what was sent has come to the server
                 if stop < len(pieces):
-                    os.kill(victim.process.pid, signal.SIGKILL)
+                    os.kill(victim.worker.pid, signal.SIGKILL)
                     raise ConnectionResetError
 
             with suppress(ConnectionResetError):
@@ -128,7 +76,7 @@ def test_in_an_upload(tmp_path: Path) -> None:
 def test_in_the_first_listening(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "song.wav", invented_song(22050, 1, 2.0, 0.25, 24, 0.5), 22050)
     for share in shares(2):
-        with killed(tmp_path) as victim:
+        with doomed_page(tmp_path) as victim:
             victim.do("begin", {"bounce": "song.wav", "tempo": "120"}, "song")
             victim.until("begin", share)
         whole(tmp_path)
@@ -151,7 +99,7 @@ def test_in_suggesting_sections(tmp_path: Path) -> None:
     path.write_text(path.read_text().replace("[sections]", f"{COMMENT}[sections]"))
     before = path.read_text()
     for share in shares(3):
-        with killed(folder) as victim:
+        with doomed_page(folder) as victim:
             victim.do("suggest", {}, "sections")
             victim.until("suggest", share)
         whole(folder)
@@ -166,7 +114,7 @@ def test_in_suggesting_sections(tmp_path: Path) -> None:
 def test_in_rendering_and_in_writing_a_packet(tmp_path: Path) -> None:
     folder = make_study(tmp_path / "study", rate=22050)
     for share in shares(4):
-        with killed(folder) as victim:
+        with doomed_page(folder) as victim:
             victim.do("render", {}, "rounds")
             victim.until("render", share)
         whole(folder)
@@ -176,7 +124,7 @@ def test_in_rendering_and_in_writing_a_packet(tmp_path: Path) -> None:
     manifest = read_manifest(manifest_path(folder))
     assert all((folder / form.wav).is_file() for form in manifest.forms)
     for share in shares(5):
-        with killed(folder) as victim:
+        with doomed_page(folder) as victim:
             victim.do("packet", {"listener": "ana"}, "rounds")
             time.sleep(share / 5)
         whole(folder)
@@ -189,7 +137,7 @@ def test_in_opening_and_reporting(tmp_path: Path) -> None:
         study = rendered(tmp_path / f"study {number}")
         for name in ("ana", "bo"):
             do_round(study, name)
-        with killed(study.folder) as victim:
+        with doomed_page(study.folder) as victim:
             victim.do("open_study", {"early": True}, "verdict")
             victim.until("report", share)
         whole(study.folder)
