@@ -14,6 +14,7 @@ from listening.commands.common import (
     with_json,
     with_study,
 )
+from render.figures import counted
 
 if TYPE_CHECKING:
     from listening.status import StudyStatus
@@ -78,9 +79,7 @@ def host(
         from listening import links
 
         ended = links.withdraw(study, [study.listener(name).name for name in withdraw])
-        click.echo(
-            f"{ended} {'link' if ended == 1 else 'links'} withdrawn; `fairhearing host` makes new ones."
-        )
+        click.echo(f"{counted(ended, 'link')} withdrawn; `fairhearing host` makes new ones.")
         return
     from listening.page.host import serve
 

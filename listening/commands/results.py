@@ -20,6 +20,7 @@ from listening.commands.common import (
     wrapped,
 )
 from render.errors import StudyError
+from render.figures import counted
 
 if TYPE_CHECKING:
     from reports.output.decide import Decided
@@ -47,7 +48,7 @@ def outlook(folder: Path, as_json: bool, seed: int) -> None:
     people = "one listener" if len(song.listeners) == 1 else f"{len(song.listeners)} listeners"
     echo_table(
         f"{people}, {len(song.forms)} forms, {song.rounds} rounds over "
-        f"{song.days} {'day' if song.days == 1 else 'days'}; {answer.studies} simulated studies a row",
+        f"{counted(song.days, 'day')}; {answer.studies} simulated studies a row",
         ("best leads by", "the form named is the best", "points lost by following it",
          "safe to choose by then", "clear by then"),
         [

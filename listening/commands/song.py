@@ -19,7 +19,7 @@ from listening.commands.common import (
     with_study,
     wrapped,
 )
-from render.clock_text import clock_text
+from render.figures import clock_text
 
 if TYPE_CHECKING:
     from sessions.study import Study

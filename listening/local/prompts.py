@@ -8,7 +8,7 @@ import click
 from listening import cautions
 from listening.counts import longest_stumble
 from listening.rounds import Round, answers_of
-from render.clock_text import clock_text
+from render.figures import clock_text
 from sessions.records import ASPECTS, NOT_JUDGED, OVERALL, ListenRecord
 from sessions.study import Study
 

@@ -53,17 +53,15 @@ def path_of(work: Workspace, what: str, name: str) -> Path:
     if what == "packet":
         from listening.maker.sheets.rounds import packets
 
-        if name in packets(work.folder):
-            return work.folder / "packets" / name
+        if path := packets(work.folder).get(name):
+            return path
     if what == "way-back":
         from listening.maker.sheets.verdict import decision_folder
 
         folder: Path = decision_folder(work)
         return _zipped([folder], work.folder / DOWNLOADS / f"{folder.name}.zip", work.folder / REPORT)
-    if what == "bundle":
-        path = _bundle_path(work)
-        if path.is_file():
-            return path
+    if what == "bundle" and (bundle := _bundle_path(work)).is_file():
+        return bundle
     raise PageError(404, "nothing", "There is nothing of this kind to take away.")
 
 

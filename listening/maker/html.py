@@ -12,7 +12,7 @@ from jinja2 import Environment
 from listening import cautions
 from listening.maker.sheets import forms, listeners, rounds, sections, song, verdict
 from listening.maker.workspace import Workspace
-from render.clock_text import clock_text
+from render.figures import clock_text
 from render.style.templates import environment
 
 SHEETS: Mapping[str, ModuleType] = {

@@ -15,6 +15,7 @@ from starlette.concurrency import run_in_threadpool
 
 from listening.maker.workspace import Workspace
 from render.errors import FairhearingError, PageError
+from render.figures import size_text
 from render.files import replacing
 from render.song.audio_header import audio_info
 
@@ -50,7 +51,7 @@ async def take(
     endings, most_bytes, within = KINDS[kind]
     safe = _safe_name(name, endings)
     if promised is not None and (not promised.isdecimal() or int(promised) > most_bytes):
-        raise PageError(413, "large", f"{name} is too large: at most {_size(most_bytes)} can be taken.")
+        raise PageError(413, "large", f"{name} is too large: at most {size_text(most_bytes)} can be taken.")
     folder = work.folder / within if within else work.folder
     await run_in_threadpool(folder.mkdir, exist_ok=True)
     path = _free(folder, safe) if kind not in ("answers", "bundle") else folder / safe
@@ -72,7 +73,7 @@ async def _received(stream: AsyncIterator[bytes], half: Path, most_bytes: int, n
             received += len(piece)
             if received > most_bytes:
                 raise PageError(
-                    413, "large", f"{name} is too large: at most {_size(most_bytes)} can be taken."
+                    413, "large", f"{name} is too large: at most {size_text(most_bytes)} can be taken."
                 )
             await run_in_threadpool(file.write, piece)
     if not received:
@@ -130,7 +131,3 @@ def _require_kind(kind: str, half: Path, name: str) -> None:
         ) from None
     if not sounds:
         raise PageError(422, "kind", f"{name} holds no sound; nothing was kept.")
-
-
-def _size(count: int) -> str:
-    return f"{count / 2**30:.0f} GB" if count >= 2**30 else f"{count / 2**20:.0f} MB"

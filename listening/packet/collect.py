@@ -13,6 +13,7 @@ from listening.page.messages import Questions
 from listening.round_state import rated_forms, round_state
 from listening.rounds import Round, answers_of
 from render.errors import AnswersError, LogError, RenderError
+from render.figures import counted
 from render.renders.manifest import Manifest
 from sessions.log import Log
 from sessions.records import OVERALL, LogContents, RoundRecord, Stumble
@@ -77,13 +78,13 @@ class _Collecting:
 
     def _summary(self) -> str:
         """What is new to the log, as the listener would count it."""
-        counts = [f"{self.rated} {'form' if self.rated == 1 else 'forms'} rated"]
+        counts = [f"{counted(self.rated, 'form')} rated"]
         if self.corrected:
-            counts.append(f"{self.corrected} {'rating' if self.corrected == 1 else 'ratings'} corrected")
+            counts.append(f"{counted(self.corrected, 'rating')} corrected")
         if self.unrated:
             counts.append(f"{self.unrated} heard and not rated")
         if self.void:
-            counts.append(f"{self.void} {'listen' if self.void == 1 else 'listens'} broken off")
+            counts.append(f"{counted(self.void, 'listen')} broken off")
         if self.refused:
             counts.append(f"{self.refused} not taken in")
         earlier = [r for r in self.contents.rounds_of(self.ticket.listener) if r.number < self.round.number]

@@ -15,8 +15,8 @@ import soundfile
 from render.arrays import Audio
 from render.audio.splice import Source, Splicer
 from render.audio.timeline import Join, Timeline, lay_out, longest_lead
-from render.clock_text import clock_text
 from render.errors import RenderError, WriteError
+from render.figures import clock_text
 from render.files import replacing
 from render.joins.excerpts import BARS_EACH_SIDE, around
 from render.song.forms import Part, Piece

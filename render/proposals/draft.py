@@ -12,8 +12,8 @@ from pathlib import Path
 from render.analysis.sections import Suggestion
 from render.analysis.stem_search import FoundStem, StemSearch
 from render.beat.meter_changes import OddBars
-from render.clock_text import clock_text
 from render.edits.toml_text import toml_text
+from render.figures import clock_text
 from render.proposals.idea import Idea
 from render.proposals.idea_file import entry_line
 from render.song.beats_file import BEATS_FILE

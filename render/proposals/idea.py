@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from render.clock_text import clock_text
+from render.figures import clock_text
 
 
 @dataclass(frozen=True)

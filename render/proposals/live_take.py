@@ -10,8 +10,8 @@ from render.analysis.onsets import Onsets
 from render.arrays import Audio, Floats
 from render.beat.following import FollowedBeats, follow_beats
 from render.beat.tempo_estimate import downbeat, find_pulses, first_sound_s
-from render.clock_text import clock_text
 from render.errors import SongError
+from render.figures import clock_text
 from render.song.grid import Grid, Meter, exact
 
 _LAST_ATTACK = 0.05  # of the strongest: what is softer is the ring of the end

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from render.clock_text import clock_text
+from render.figures import clock_text, counted
 from render.song.forms import RESERVED_WORDS, Section
 from render.song.grid import Grid
 
@@ -91,13 +91,16 @@ def _begin(time_s: Fraction, name: str, grid: Grid, notes: list[str]) -> _Begin:
     if rest <= ON_THE_LINE_BEATS:
         return _Begin(bar + 1, Fraction(0), name)
     if beats < 0:  # before bar 1
-        notes.append(f'"{name}" stands {_beats(-beats)} before bar 1: a pickup')
+        notes.append(f'"{name}" stands {counted(_rounded(-beats), "beat")} before bar 1: a pickup')
         return _Begin(1, _rounded(-beats), name)
     if rest <= beats:
-        notes.append(f'"{name}" stands {_beats(rest)} before bar {bar + 1} ({at}): a pickup')
+        notes.append(
+            f'"{name}" stands {counted(_rounded(rest), "beat")} before bar {bar + 1} ({at}): a pickup'
+        )
         return _Begin(bar + 1, _rounded(rest), name)
     notes.append(
-        f'"{name}" stands {_beats(beats)} after the line of bar {bar} ({at}), and begins on that line'
+        f'"{name}" stands {counted(_rounded(beats), "beat")} after the line of bar {bar} ({at}), and begins on '
+        "that line"
     )
     return _Begin(bar, Fraction(0), name)
 
@@ -106,11 +109,6 @@ def _rounded(beats: Fraction) -> Fraction:
     """To a quarter of a beat where it is near one (cues are set by hand), else to a thousandth."""
     quarter = Fraction(round(beats * 4), 4)
     return quarter if abs(beats - quarter) < ON_THE_LINE_BEATS else Fraction(round(beats * 1000), 1000)
-
-
-def _beats(beats: Fraction) -> str:
-    beats = _rounded(beats)
-    return "1 beat" if beats == 1 else f"{float(beats):.3g} beats"
 
 
 def _plain(text: str) -> str:

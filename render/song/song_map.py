@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
-from render.clock_text import clock_text
 from render.errors import SongError
+from render.figures import clock_text
 from render.song.grid import Change, Grid
 from render.song.marked_sections import Mark, MarkedSections, marked_sections
 from render.song.tempo_map import MICROSECOND, MapBar, Marker, TempoMap, read_tempo_map

@@ -71,16 +71,6 @@ class RoadMap:
         return self.lines_s[bar - 2] if bar > 1 else 0.0
 
 
-def bars_words(bars: float) -> str:
-    """ "8 bars", "1 bar", "1.5 bars"."""
-    return f"{bars_figure(bars)} bar{'' if bars == 1 else 's'}"
-
-
-def bars_figure(bars: float) -> str:
-    """ "8", "1.5", "0.33"."""
-    return f"{bars:.2f}".rstrip("0").rstrip(".")
-
-
 def road_map_of(
     song: Song, described: Sequence[Mapping[str, Any]], form: Form | None, lead_s: float
 ) -> RoadMap:

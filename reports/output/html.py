@@ -12,10 +12,10 @@ from typing import Any
 from jinja2 import Environment
 from markupsafe import Markup
 
-from render.clock_text import clock_text
+from render.figures import clock_text, counted, figure
 from render.style import tokens_css
 from render.style.templates import environment
-from reports.facts import comments, road_map
+from reports.facts import comments
 from reports.facts.dissent import Dissent
 from reports.facts.ratings import COLUMNS
 from reports.facts.study_facts import Facts
@@ -125,8 +125,8 @@ def templates() -> Environment:
         "signed": figures.signed,
         "unbroken": figures.unbroken,
         "heard_on": phrases.heard_on,
-        "bars": road_map.bars_words,
-        "bars_figure": road_map.bars_figure,
+        "bars": lambda bars: counted(bars, "bar"),
+        "bars_figure": figure,
         "commands": commands,
         "places_heard": lambda systems: phrases.listed([phrases.heard_on(x) for x in systems]),
         "listed": lambda names: phrases.listed(list(names)) if names else "none",

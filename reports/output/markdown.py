@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from render.clock_text import clock_text
+from render.figures import clock_text, counted
 from reports.facts.comments import PlacedComment, grouped
 from reports.facts.dissent import Dissent
 from reports.facts.ratings import COLUMNS
-from reports.facts.road_map import bars_words
 from reports.facts.round_answers import AnswerCounts
 from reports.facts.study_facts import Decision, Facts, FormFacts
 from reports.files import message, plain
@@ -155,7 +154,7 @@ def _way_back(way: WayBack) -> Iterator[str]:
 def _form(facts: Facts, form: FormFacts) -> Iterator[str]:
     retired = ", retired" if form.retired else ""
     yield from (f"### {plain(form.name)}", "")
-    yield from (f"{bars_words(form.road_map.bars)}, {clock_text(form.seconds)}{retired}.", "")
+    yield from (f"{counted(form.road_map.bars, 'bar')}, {clock_text(form.seconds)}{retired}.", "")
     for part in form.road_map.parts:
         yield f"{part.number}. {plain(part.text)} ({part.bars_text}, from {clock(part.start_s)})"
     yield ""

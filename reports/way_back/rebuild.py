@@ -16,13 +16,14 @@ from fractions import Fraction
 from itertools import groupby
 
 from render.audio.timeline import lay_out
+from render.figures import counted
 from render.song.forms import Form, Piece, bars_text
 from render.song.song import Song
 from reports.files import cell, plain
 from reports.way_back.arrangement import Copy, Op, Task, task
 from reports.way_back.rebuild_order import final_slot
 from reports.way_back.rebuild_search import EFFORT, shortest
-from reports.way_back.rebuild_words import Edit, Wording, clock, counted, ending_edit, length_bars
+from reports.way_back.rebuild_words import Edit, Wording, clock, ending_edit, length_bars
 
 COLUMNS = (
     "step", "kind", "from_bar", "from_beat", "up_to_bar", "up_to_beat", "to_bar", "to_beat", "beats",

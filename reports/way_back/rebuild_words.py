@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Literal
 
+from render.figures import counted, figure
 from render.song.forms import Ending, Section
 from render.song.grid import Grid
 from reports.verdict.phrases import listed
@@ -49,7 +50,7 @@ class Position:
             return f"bar {self.bar}"
         if self.beat < 1:
             return f"{counted(1 - self.beat, 'beat')} before bar 1"
-        return f"bar {self.bar} beat {_number(self.beat)}"
+        return f"bar {self.bar} beat {figure(self.beat)}"
 
 
 @dataclass(frozen=True)
@@ -253,11 +254,6 @@ def length_bars(slots: tuple[Slot, ...], grid: Grid) -> Fraction:
     return sum((slot.beats / grid.stretch(slot.bar).meter.beats for slot in slots), Fraction(0))
 
 
-def counted(number: int | Fraction, noun: str) -> str:
-    """ "1 bar", "2.5 beats"."""
-    return f"{_number(number)} {noun}{'' if number == 1 else 's'}"
-
-
 def clock(time_s: Fraction) -> str:
     """Minutes, seconds and thousandths: "1:04.250"."""
     thousandths = round(time_s * 1000)
@@ -271,7 +267,3 @@ def _range(start: Position, stop: Position) -> str:
         last = stop.bar - 1
         return f"bar {start.bar}" if last == start.bar else f"bars {start.bar}-{last}"
     return f"{'from ' if start.beat < 1 else ''}{start} up to {stop}"
-
-
-def _number(number: int | Fraction) -> str:
-    return f"{float(number):.2f}".rstrip("0").rstrip(".")

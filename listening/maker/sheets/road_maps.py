@@ -12,6 +12,7 @@ from render.audio.splice import Splicer
 from render.audio.stems import BounceFile, Mixes, fit_stems_once
 from render.audio.timeline import Timeline, content_hash, lay_out, longest_lead
 from render.errors import FormError
+from render.figures import figure
 from render.joins import judging
 from render.joins.finding import JoinFinding
 from render.song.forms import AS_WRITTEN, Form, Piece
@@ -69,7 +70,7 @@ def road_map(work: Workspace, song: Song, form: Form, lead_frames: int) -> Shown
     lines = tuple(_line(timeline, form, number, text, signs) for number, text in enumerate(texts, start=1))
     at_end = tuple(s for s, join in zip(signs, timeline.joins, strict=True) if join.after is None)
     return ShownRoadMap(
-        form.name, form.name == AS_WRITTEN, lines, at_end, bars_words(timeline.bars),
+        form.name, form.name == AS_WRITTEN, lines, at_end, figure(timeline.bars),
         (lead_frames + timeline.stop) / song.audio.sample_rate, len(signs), doubtful,
         "" if form.ending is None else str(form.ending),
     )  # fmt: skip
@@ -81,12 +82,7 @@ def _line(timeline: Timeline, form: Form, number: int, text: str, signs: list[Jo
     joins = [(sign, join) for sign, join in zip(signs, timeline.joins, strict=True) if join.after in own]
     before = tuple(sign for sign, join in joins if join.after == own[0])
     inside = tuple(sign for sign, join in joins if join.after != own[0])
-    return Line(number, text, bars_words(bars), len(own), before, inside)
-
-
-def bars_words(bars: Fraction) -> str:
-    """Bars as a person writes them: 12, 0.5."""
-    return str(bars.numerator) if bars.denominator == 1 else f"{float(bars):g}"
+    return Line(number, text, figure(bars), len(own), before, inside)
 
 
 def findings_key(song: Song, timeline: Timeline) -> tuple[str, str]:

@@ -10,13 +10,13 @@ from typing import Any
 from listening.links import links
 from listening.maker.action import Action, Done, flag, text
 from listening.maker.hosting import Hosts
-from listening.maker.sheets.way_back import size_words
 from listening.maker.workspace import Workspace
 from listening.packet.collect import collect
 from listening.packet.packet_file import PACKETS, write_packet
 from listening.rendering import loudness_words, render_study
 from listening.status import study_status
 from render.errors import FairhearingError, PageError
+from render.figures import counted, size_text
 from render.renders.manifest import Manifest
 from render.song.song import Song
 from render.steps import Step, no_step
@@ -54,7 +54,7 @@ def context(work: Workspace, _shown: Mapping[str, str]) -> dict[str, Any]:
         "song": song, "manifest": manifest, "rendering": work.jobs.last("render"),
         "why": "" if manifest else _why_not(study), "status": study_status(study), "hosted": hosts.now,
         "hosting": work.jobs.last("host"), "packing": work.jobs.last("packet"),
-        "packets": [(name, _size(work.folder / PACKETS / name)) for name in packets(work.folder)],
+        "packets": [(name, size_text(path.stat().st_size)) for name, path in packets(work.folder).items()],
         "answers_wait": answers_waiting(work.folder), "tried": work.cache.get("packet tried"),
         "collected": work.cache.get("collected", ()), "opening": work.cache.pop("own address", ""),
     }  # fmt: skip
@@ -100,7 +100,7 @@ def message(song: Song, study: Study, name: str, address: str) -> str:
     manifest = fresh_manifest(study)
     forms = len(manifest.forms) if manifest else len(song.forms)
     about = round_minutes(manifest) if manifest else 0
-    minutes = f", about {about} {'minute' if about == 1 else 'minutes'} of music" if manifest else ""
+    minutes = f", about {counted(about, 'minute')} of music" if manifest else ""
     return (
         f"Hello {name}, would you listen to “{song.title}” and say which way it should go? A round has "
         f"{forms} forms{minutes}, and the time to rate them; there are {song.rounds} rounds over {song.days} "
@@ -116,14 +116,9 @@ def answers_waiting(folder: Path) -> int:
     return sum(path.name[0] != "." for path in where.iterdir()) if where.is_dir() else 0
 
 
-def _size(path: Path) -> str:
-    return size_words(path.stat().st_size)
-
-
-def packets(folder: Path) -> list[str]:
-    """Names of packets that were written."""
-    where = folder / PACKETS
-    return sorted(path.name for path in where.glob("*.html")) if where.is_dir() else []
+def packets(folder: Path) -> Mapping[str, Path]:
+    """Packets that were written, by name."""
+    return {path.name: path for path in sorted((folder / PACKETS).glob("*.html"))}
 
 
 def _render(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
@@ -159,7 +154,7 @@ def _hide(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
 
 def _withdraw(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
     ended = hosts_of(work).withdraw(text(args, "listener"))
-    return Done(f"{ended} {'link' if ended == 1 else 'links'} withdrawn.")
+    return Done(f"{counted(ended, 'link')} withdrawn.")
 
 
 def _own_round(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:

@@ -12,10 +12,11 @@ from typing import Any
 
 from listening.maker.action import Action, Done, flag, text
 from listening.maker.downloads import BUNDLING
-from listening.maker.sheets.way_back import GROUPS, TickStep, contents_words, size_words, tick_steps
+from listening.maker.sheets.way_back import GROUPS, TickStep, contents_words, tick_steps
 from listening.maker.workspace import Workspace
 from listening.status import study_status
 from render.errors import FairhearingError, PageError, StudyError
+from render.figures import size_text
 from render.song.song import Song
 from render.steps import Step
 from reports.facts.study_facts import Decision, gather
@@ -108,7 +109,7 @@ def context(work: Workspace, _shown: Mapping[str, str]) -> dict[str, Any]:
 def bundle_size(study: Study) -> str:
     """About how large the study is as one file; "" where one of its files is missing."""
     with suppress(FairhearingError, OSError):
-        return size_words(bundle_bytes(study))
+        return size_text(bundle_bytes(study))
     return ""
 
 
@@ -132,7 +133,7 @@ def stems_words(song: Song) -> str:
     if not song.stems:
         return ""
     most = max(stems_bytes(song, form) for form in song.forms)
-    return f"{len(song.stems)} files, up to {size_words(most)}"
+    return f"{len(song.stems)} files, up to {size_text(most)}"
 
 
 def reading_key(work: Workspace) -> str:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from render.audio.timeline import lay_out
+from render.figures import size_text
 from render.song.song import Song
 from reports.way_back.arrangement import task
 from reports.way_back.package import WayBack, bars_of, step_id
@@ -66,20 +67,13 @@ def contents_words(folder: Path) -> str:
     sizes = {path.relative_to(folder): path.stat().st_size for path in folder.rglob("*") if path.is_file()}
     stems = {path: size for path, size in sizes.items() if path.parts[0] == STEMS}
     words = (
-        f"One ZIP of {size_words(sum(sizes.values()))}: the rebuild sheet and the re-record list as text and "
+        f"One ZIP of {size_text(sum(sizes.values()))}: the rebuild sheet and the re-record list as text and "
         "as tables, a Standard MIDI File with the form's tempo, meter and markers, and the form as it was "
         "heard, with a cue at each part"
     )
     if stems:
-        words += f"; {len(stems)} stems in the new order take {size_words(sum(stems.values()))} of it"
+        words += f"; {len(stems)} stems in the new order take {size_text(sum(stems.values()))} of it"
     return f"{words}."
-
-
-def size_words(count: int) -> str:
-    """A size for people: "12 MB"."""
-    if count >= 1e9:
-        return f"{count / 1e9:.1f} GB"
-    return f"{count / 1e6:.0f} MB" if count >= 1e6 else f"{count / 1e3:.0f} kB"
 
 
 def _heard_at_s(step: Step) -> float | None:

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from render.clock_text import clock_text
 from render.errors import NotRenderedError
+from render.figures import clock_text
 from render.renders.render_forms import render_forms
 from reports.facts.ratings import COLUMNS
 from reports.facts.study_facts import gather
