@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 from render.joins.finding import JoinFinding
@@ -41,6 +41,3 @@ class Checked:
     warnings: tuple[str, ...]
     tempo: Mapping[str, Any]
     grid_fits: bool
-
-    def as_json(self) -> dict[str, Any]:
-        return asdict(self)

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 from listening.round_state import RoundState, abandoned_round, state_among, why_abandoned
 from render.errors import RenderError
@@ -52,9 +51,6 @@ class StudyStatus:
         if self.opened:
             return "opened; the report tells which form won"
         return "sealed; nobody is told which form is which until the rounds are done"
-
-    def as_json(self) -> dict[str, Any]:
-        return asdict(self)
 
 
 def study_status(study: Study) -> StudyStatus:

@@ -6,7 +6,6 @@ with the same size and its old time is seen by its time of status, where the sys
 
 from __future__ import annotations
 
-import hashlib
 import json
 import time
 from collections.abc import Sequence
@@ -14,12 +13,9 @@ from contextlib import suppress
 from pathlib import Path
 from threading import Lock
 
-from render.files import write_beside
+from render.files import COARSEST_TIMES_NS, file_sha256, signs, write_beside
 
 SUMS_FILE = Path("renders") / "sums.json"
-# A file system that tells times to two seconds (FAT, some network shares) may not show that a file was
-# written once more within them; so the sum of what was written just now is not kept.
-_COARSEST_TIMES_NS = 2_000_000_000
 
 _one_thread = Lock()
 
@@ -37,13 +33,15 @@ def _digests(files: Sequence[Path], folder: Path) -> dict[str, str | None]:
     kept = dict(known)
     for path in files:
         name = path.relative_to(folder).as_posix() if path.is_relative_to(folder) else str(path)
-        before, now = _signs(path), time.time_ns()
-        if before is not None and before == known.get(name, [])[:-1]:
+        before, now = signs(path), time.time_ns()
+        if before is not None and list(before) == known.get(name, [])[:-1]:
             sums[name] = str(known[name][-1])
             continue
-        sums[name] = _digest(path)
+        sums[name] = None
+        with suppress(OSError):
+            sums[name] = file_sha256(path)
         kept.pop(name, None)
-        if before is not None and before == _signs(path) and max(before[2:]) < now - _COARSEST_TIMES_NS:
+        if before is not None and before == signs(path) and max(before[2:]) < now - COARSEST_TIMES_NS:
             kept[name] = [*before, sums[name]]
     if kept != known:
         write_beside(folder / SUMS_FILE, json.dumps(kept).encode())
@@ -56,23 +54,3 @@ def _known(path: Path) -> dict[str, list[object]]:
         there = json.loads(path.read_text(encoding="utf-8"))
         return {name: list(entry) for name, entry in there.items() if len(entry) == 5}
     return {}
-
-
-def _signs(path: Path) -> list[int] | None:
-    try:
-        stat = path.stat()
-    except OSError:
-        return None
-    return [stat.st_ino, stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns]
-
-
-def file_sha256(path: Path) -> str:
-    """SHA-256 of a file's bytes, hexadecimal."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def _digest(path: Path) -> str | None:
-    with suppress(OSError):
-        return file_sha256(path)
-    return None

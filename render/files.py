@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 import sys
@@ -13,6 +14,28 @@ from typing import BinaryIO
 from render.errors import WriteError
 
 OWNERS_FILE, OWNERS_FOLDER = 0o600, 0o700  # rights on systems that have such; Windows has others
+
+
+Signs = tuple[int, int, int, int]
+
+# A file system that tells times to two seconds (FAT, some network shares) may not show that a file was
+# written once more within them; so what is known of a file that was written just now is not kept.
+COARSEST_TIMES_NS = 2_000_000_000
+
+
+def signs(path: Path) -> Signs | None:
+    """By what a file is known to be unchanged: inode, size, times of content and of status; None: no file."""
+    try:
+        stat = path.stat()
+    except OSError:
+        return None
+    return stat.st_ino, stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns
+
+
+def file_sha256(path: Path) -> str:
+    """The SHA-256 of a file's bytes, hexadecimal."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 @contextmanager

@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 from pydantic import TypeAdapter, ValidationError
 
 from render.digests import digests
-from render.files import write_beside
+from render.files import signs, write_beside
 
 T = TypeVar("T")
 
@@ -47,15 +47,7 @@ def key_of(*values: object, files: Sequence[Path], folder: Path) -> str:
     their SHA-256 sums), and on the program that computes it (by size and times of its own files)."""
     here = Path(__file__).parent
     program = sorted([*here.rglob("*.py"), *(here.parent / "listening").glob("*.py")])
-    return _sha256(repr((values, digests(files, folder), [_signs(path) for path in program])))
-
-
-def _signs(path: Path) -> tuple[str, int, int] | None:
-    try:
-        stat = path.stat()
-    except OSError:
-        return None
-    return str(path), stat.st_size, stat.st_mtime_ns
+    return _sha256(repr((values, digests(files, folder), [(str(path), signs(path)) for path in program])))
 
 
 def _sha256(text: str) -> str:

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 from sqlalchemy import Connection, FromClause, Row, Select, Table, select
 
@@ -23,6 +23,8 @@ MOST_BLEMISH_S = 0.3
 MOST_JUDGED_S = 2.0
 NOT_JUDGED = "the sound stumbled, and the listener could not judge it"
 
+K = TypeVar("K")
+V = TypeVar("V")
 Keep = Literal["form", "none", "no answer"]
 
 
@@ -162,17 +164,11 @@ class LogContents:
 
     @cached_property
     def _rounds_by_listener(self) -> Mapping[str, list[RoundRecord]]:
-        by_listener: dict[str, list[RoundRecord]] = {}
-        for round_ in self.rounds:
-            by_listener.setdefault(round_.listener, []).append(round_)
-        return by_listener
+        return _grouped((round_.listener, round_) for round_ in self.rounds)
 
     @cached_property
     def _listens_by_listener(self) -> Mapping[str, list[ListenRecord]]:
-        by_listener: dict[str, list[ListenRecord]] = {}
-        for listen in self.listens:
-            by_listener.setdefault(listen.listener, []).append(listen)
-        return by_listener
+        return _grouped((listen.listener, listen) for listen in self.listens)
 
     @property
     def opened(self) -> EventRecord | None:
@@ -283,12 +279,8 @@ def _listens(rows: Rows, names: Mapping[int, str]) -> Iterator[ListenRecord]:
     ratings: dict[int, dict[str, float]] = {}
     for row in rows[t.ratings]:
         ratings.setdefault(row.listen_id, {})[row.aspect] = row.value
-    comments: dict[int, list[tuple[float | None, str]]] = {}
-    for row in rows[t.comments]:
-        comments.setdefault(row.listen_id, []).append((row.time_s, row.text))
-    moments: dict[int, list[float]] = {}
-    for row in rows[t.moments]:
-        moments.setdefault(row.listen_id, []).append(row.time_s)
+    comments = _grouped((row.listen_id, (row.time_s, row.text)) for row in rows[t.comments])
+    moments = _grouped((row.listen_id, row.time_s) for row in rows[t.moments])
     rounds = {row.id: row for row in rows[t.rounds]}
     sittings = {row.id: row for row in rows[t.sittings]}
     ends = {row.listen_id: row for row in rows[t.listen_ends]}
@@ -309,6 +301,14 @@ def _listens(rows: Rows, names: Mapping[int, str]) -> Iterator[ListenRecord]:
             late_s=late_s.get(row.id, 0.0), stumbles=stumbles.get(row.id, ()), could_judge=judged.get(row.id),
             moments=tuple(moments.get(row.id, ())),
         )  # fmt: skip
+
+
+def _grouped(pairs: Iterable[tuple[K, V]]) -> dict[K, list[V]]:
+    """Values by their keys, in their order."""
+    groups: dict[K, list[V]] = {}
+    for key, value in pairs:
+        groups.setdefault(key, []).append(value)
+    return groups
 
 
 def _stumbles(text: str) -> tuple[Stumble, ...]:

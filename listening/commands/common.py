@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import shutil
 import sys
@@ -63,18 +62,10 @@ def wrapped(text: str, initial_indent: str = "", subsequent_indent: str = "") ->
 
 
 def echo_json(value: Any) -> None:
-    """Print JSON; what is no number (a silent file's loudness) becomes null."""
-    click.echo(json.dumps(_plain(value), indent=2, ensure_ascii=False, allow_nan=False))
+    """Print plain data or a dataclass as JSON; what is no number (a silent file's loudness) becomes null."""
+    from pydantic_core import to_json
 
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {str(key): _plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    return value
+    click.echo(to_json(value, indent=2, inf_nan_mode="null").decode())
 
 
 def echo_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]]) -> None:

@@ -132,7 +132,7 @@ def status(folder: Path, as_json: bool) -> None:
 
     status = study_status(open_study(folder))
     if as_json:
-        echo_json(status.as_json())
+        echo_json(status)
     else:
         _echo_status(status)
 

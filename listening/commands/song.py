@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -58,7 +57,7 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None, click_file: Pat
     if click_file is not None:
         _click(study, click_file)
     if as_json:
-        echo_json(checked.as_json())
+        echo_json(checked)
         return
     song = study.song
     channels = "stereo" if song.audio.channels == 2 else "mono"
@@ -145,7 +144,7 @@ def ideas(folder: Path, as_json: bool, count: int, seed: int, write: bool) -> No
     with progress("trying orders") as step:
         proposed = propose_ideas(study, count, seed, write=write, step=step)
     if as_json:
-        echo_json([asdict(idea) for idea in proposed])
+        echo_json(proposed)
         return
     for idea in proposed:
         parts = ", ".join(f'"{text}"' for text in idea.texts)

@@ -50,16 +50,21 @@ class Stumble(Shape):
     length_s: Seconds
 
 
-class ReviewedListen(Shape):
-    """What the listener said of one form of the round, for the review at its end."""
+class Said(Shape):
+    """What a listener says of one form: the rating asked for, the optional ones, comments."""
 
-    code: Code
     overall: Rating
     opening: Rating | None = None
     flow: Rating | None = None
     build: Rating | None = None
     ending: Rating | None = None
-    comments: tuple[Comment, ...] = ()
+    comments: Annotated[tuple[Comment, ...], Field(max_length=MOST_COMMENTS)] = ()
+
+
+class ReviewedListen(Said):
+    """What the listener said of one form of the round, for the review at its end."""
+
+    code: Code
 
 
 class State(Shape):
@@ -168,16 +173,10 @@ class Judged(Shape):
     could_judge: bool
 
 
-class Answer(Shape):
+class Answer(Said):
     """A rating with all that belongs to it. A second one with the same key changes nothing."""
 
     key: Key
-    overall: Rating
-    opening: Rating | None = None
-    flow: Rating | None = None
-    build: Rating | None = None
-    ending: Rating | None = None
-    comments: Annotated[tuple[Comment, ...], Field(max_length=MOST_COMMENTS)] = ()
 
 
 class Questions(Shape):

@@ -20,12 +20,7 @@ def set_song(text: str, folder: Path, values: Mapping[str, object]) -> str:
     Raises:
         SongError, AudioError: in the words of `check`.
     """
-    return _set(text, folder, "song", values)
-
-
-def set_plan(text: str, folder: Path, values: Mapping[str, object]) -> str:
-    """Keys of [plan]: rounds, days."""
-    return _set(text, folder, "plan", values)
+    return set_keys(text, folder, "song", values)
 
 
 def set_stems(text: str, folder: Path, stems: Mapping[str, str]) -> str:
@@ -69,7 +64,9 @@ def remove_listener(text: str, folder: Path, name: str) -> str:
     return edited(text, folder, change)
 
 
-def _set(text: str, folder: Path, table: str, values: Mapping[str, object]) -> str:
+def set_keys(text: str, folder: Path, table: str, values: Mapping[str, object]) -> str:
+    """The same for any table, such as [plan]."""
+
     def change(document: TomlText) -> None:
         for key, value in values.items():
             if value is None:

@@ -23,9 +23,8 @@ import soundfile
 from render.arrays import Audio
 from render.audio.containers import wav_audio_sha256
 from render.audio.integers import Int32, to_int24, write_int32
-from render.digests import file_sha256
 from render.errors import NotRenderedError, WriteError
-from render.files import replacing, write_beside
+from render.files import file_sha256, replacing, write_beside
 from render.renders.manifest import Manifest
 
 HIGHEST_RATE = 48000

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from render.audio.stem_fit import StemFit
 from render.audio.timeline import Timeline, content_hash, lay_out
-from render.digests import file_sha256
 from render.errors import RenderError
+from render.files import file_sha256
 from render.renders.manifest import Fingerprint, Manifest
 from render.song.forms import Treatment
 from render.song.song import Song

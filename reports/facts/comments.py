@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from reports.facts.road_map import RoadMap, RoadMapPart
-from sessions.records import ListenRecord, LogContents
+from sessions.records import LogContents
 
 
 @dataclass(frozen=True)
@@ -20,7 +20,6 @@ class PlacedComment:
     shown: str
     listen: int | None
     round: int
-    day: str
     rating: float | None
     text: str
     time_s: float | None
@@ -63,35 +62,23 @@ def all_comments(
         count = whole[key] if listen.heard_to_the_end else None
         for after_bar_1_s, text in listen.comments:
             time_s = None if after_bar_1_s is None else after_bar_1_s + lead_s
-            by = shown(listen.listener)
-            comments.append(_comment(listen, name, by, count, time_s, text, maps[name]))
+            comments.append(
+                PlacedComment(
+                    form=name,
+                    listener=listen.listener,
+                    shown=shown(listen.listener),
+                    listen=count,
+                    round=listen.round_number,
+                    rating=listen.rating,
+                    text=text,
+                    time_s=time_s,
+                    bar=None if time_s is None else maps[name].bar_at(time_s),
+                    part=None if time_s is None else maps[name].part_at(time_s),
+                    after_opening=listen.after_opening,
+                    listen_id=listen.id,
+                )
+            )
     return tuple(comments)
-
-
-def _comment(
-    listen: ListenRecord,
-    form: str,
-    shown: str,
-    count: int | None,
-    time_s: float | None,
-    text: str,
-    road_map: RoadMap,
-) -> PlacedComment:
-    return PlacedComment(
-        form=form,
-        listener=listen.listener,
-        shown=shown,
-        listen=count,
-        round=listen.round_number,
-        day=listen.local_date,
-        rating=listen.rating,
-        text=text,
-        time_s=time_s,
-        bar=None if time_s is None else road_map.bar_at(time_s),
-        part=None if time_s is None else road_map.part_at(time_s),
-        after_opening=listen.after_opening,
-        listen_id=listen.id,
-    )
 
 
 def grouped(comments: Sequence[PlacedComment], form: str) -> tuple[PartComments, ...]:

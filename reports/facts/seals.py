@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 from bisect import bisect_right
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,8 +18,8 @@ from typing import Any
 from sqlalchemy import Connection, Table, select
 
 from render.audio.containers import wav_audio_sha256
-from render.digests import file_sha256
 from render.errors import FairhearingError
+from render.files import file_sha256
 from render.renders.manifest import Manifest
 from render.song.song import SONG_FILE
 from sessions import tables as t
@@ -97,12 +97,8 @@ def present(study: Study) -> Present:
     return Present(_sha256_or_none(path), _sha256_or_none(bounce), renders)
 
 
-def checks(study: Study, sealed: Mapping[str, Any], now: Present) -> tuple[Check, ...]:
+def checks(study: Study, sealed: Mapping[str, Any], now: Present) -> Iterator[Check]:
     """Compares what a decision recorded with what is there now."""
-    return tuple(_checks(study, sealed, now))
-
-
-def _checks(study: Study, sealed: Mapping[str, Any], now: Present) -> Iterable[Check]:
     same = now.song_toml == sealed.get("song_toml_sha256")
     edited = "has been edited since the decision"
     yield Check(SONG_FILE, same, "unchanged since the decision" if same else edited)

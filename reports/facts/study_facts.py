@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -84,17 +84,17 @@ class Facts:
     opened: EventRecord | None
     contents: LogContents | None
     manifest: Manifest | None
-    ratings: StudyRatings | None
-    judgement: Judgement | None
-    judgement_after: Judgement | None  # with the listens since the study was opened
-    forms: tuple[FormFacts, ...]
     listeners: tuple[ListenerProgress, ...]
-    comments: tuple[PlacedComment, ...]
     decisions: tuple[Decision, ...]
     reopened: tuple[EventRecord, ...]
     protocol: Protocol | None
-    answers: AnswerCounts | None
-    warnings: tuple[str, ...] = field(default=())
+    warnings: tuple[str, ...]
+    ratings: StudyRatings | None = None
+    judgement: Judgement | None = None
+    judgement_after: Judgement | None = None  # with the listens since the study was opened
+    forms: tuple[FormFacts, ...] = ()
+    comments: tuple[PlacedComment, ...] = ()
+    answers: AnswerCounts | None = None
 
     @property
     def seed_sha256(self) -> str | None:
@@ -192,16 +192,10 @@ def gather(study: Study, *, seed: int = SEED, checked: bool = True) -> Facts:
         opened=opened,
         contents=contents,
         manifest=manifest,
-        ratings=None,
-        judgement=None,
-        judgement_after=None,
-        forms=(),
         listeners=listener_progress(song, contents),
-        comments=(),
         decisions=_decisions(study, contents, checked),
         reopened=tuple(e for e in contents.events if e.kind == "reopened") if contents else (),
         protocol=protocol(contents) if contents and contents.listens else None,
-        answers=None,
         warnings=warnings,
     )
     return base if manifest is None else _judged(base, song, manifest, contents, seed)
@@ -336,7 +330,7 @@ def _decisions(study: Study, contents: LogContents | None, checked: bool) -> tup
             local_date=event.local_date,
             verdict=event.detail.get("verdict") or {},
             recorded=event.detail.get("seals") or {},
-            checks=seals.checks(study, event.detail["seals"], now)
+            checks=tuple(seals.checks(study, event.detail["seals"], now))
             if now and event.detail.get("seals")
             else (),
         )

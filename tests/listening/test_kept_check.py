@@ -2,7 +2,7 @@
 
 import json
 import os
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import pytest
@@ -37,7 +37,7 @@ def times(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 
 def words(found: Checked) -> str:
-    return json.dumps(found.as_json())
+    return json.dumps(asdict(found))
 
 
 def test_an_unchanged_study_is_checked_once(tmp_path: Path, times: list[str]) -> None:

@@ -92,7 +92,7 @@ def test_a_touched_file_keeps_its_key_and_one_of_the_same_size_and_time_has_anot
 def test_a_sum_is_kept_while_a_file_stays_as_it_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path, sums = tmp_path / "song.wav", tmp_path / SUMS_FILE
     path.write_bytes(b"one")
-    monkeypatch.setattr("render.digests._COARSEST_TIMES_NS", -(10**12))  # as if it had long been there
+    monkeypatch.setattr("render.digests.COARSEST_TIMES_NS", -(10**12))  # as if it had long been there
     (digest,) = digests([path], tmp_path).values()
     assert digest == hashlib.sha256(b"one").hexdigest()
     there = json.loads(sums.read_text("utf-8"))

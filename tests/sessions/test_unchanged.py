@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from sessions.unchanged import COARSEST_TIMES_NS, Unchanged
+from render.files import COARSEST_TIMES_NS
+from sessions.unchanged import Unchanged
 
 
 def aged(path: Path, text: str) -> Path:

@@ -9,7 +9,7 @@ from typing import Any
 from listening.maker.action import Action, Done, changed, named, number, text, whole
 from listening.maker.sheets.outlook import outlook_of, picture
 from listening.maker.workspace import Workspace
-from render.edits.settings import remove_listener, rename_listener, set_listener, set_plan
+from render.edits.settings import remove_listener, rename_listener, set_keys, set_listener
 from render.errors import PageError
 from render.song.forms import AS_WRITTEN
 from render.song.song import Listener
@@ -88,7 +88,7 @@ def _plan(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
         values["days"] = whole(args, "days", 1, MOST_DAYS)
     song = work.song()
     rounds, days = values.get("rounds", song.rounds), values.get("days", song.days)
-    return changed(work, version, f"{rounds} rounds over {days} days", set_plan, values)
+    return changed(work, version, f"{rounds} rounds over {days} days", set_keys, "plan", values)
 
 
 ACTIONS: Mapping[str, Action] = {

@@ -80,7 +80,7 @@ def test_a_change_at_the_very_moment_of_a_write_wins(folder: Path, monkeypatch: 
 
     monkeypatch.setattr(workspace, "song_from_text", edited_meanwhile)
     with pytest.raises(PageError, match="changed elsewhere"):
-        work.change("a title", work.version(), lambda t: set_song(t, folder, {"title": "By page"}))
+        work.change("a title", work.version(), set_song, {"title": "By page"})
     assert path.read_text() == by_hand
     assert [p.name for p in folder.iterdir() if p.name.endswith(".part")] == []
 
@@ -160,9 +160,9 @@ from render.edits.settings import set_song
 work = Workspace(Path(sys.argv[1]))
 print("begun", flush=True)
 for turn in range(100000):
-    work.change("t", work.version(), lambda t: set_song(t, work.folder, {"title": f"title {turn}"}))
-    work.change("r", work.version(), lambda t: rename_section(
-        t, work.folder, "verse" if turn % 2 == 0 else "strophe", "strophe" if turn % 2 == 0 else "verse"))
+    work.change("t", work.version(), set_song, {"title": f"title {turn}"})
+    names = ("verse", "strophe") if turn % 2 == 0 else ("strophe", "verse")
+    work.change("r", work.version(), rename_section, *names)
 """
 
 

@@ -20,8 +20,8 @@ from render.edits.sections import (
 from render.edits.settings import (
     remove_listener,
     rename_listener,
+    set_keys,
     set_listener,
-    set_plan,
     set_song,
     set_stems,
 )
@@ -337,7 +337,7 @@ def test_listeners_come_change_and_go(folder):
 
 
 def test_the_plan_is_set_where_only_comments_stood(folder):
-    new = set_plan(TEXT, folder, {"rounds": 8, "days": 8})
+    new = set_keys(TEXT, folder, "plan", {"rounds": 8, "days": 8})
     assert new == TEXT + "rounds = 8\ndays = 8\n"
 
 

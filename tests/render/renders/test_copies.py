@@ -12,7 +12,7 @@ import pytest
 import soundfile
 from scipy.signal import resample
 
-from render.digests import file_sha256
+from render.files import file_sha256
 from render.loudness.meter import LoudnessMeter
 from render.renders.copies import SUMS_FILE, flac_copies, opus_copies, page_rate, resampled
 from sessions.study import Study

@@ -37,7 +37,7 @@ def song() -> Song:
 
 
 def said(bar: int | None, text: str) -> PlacedComment:
-    return PlacedComment("new", "ana", "ana", 1, 1, "2026-01-01", 50.0, text, None, bar, None, False, 1)
+    return PlacedComment("new", "ana", "ana", 1, 1, 50.0, text, None, bar, None, False, 1)
 
 
 def make_form(song: Song, *parts: str) -> Form:
