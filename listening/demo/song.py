@@ -1,6 +1,5 @@
 """The demo's own invented song: its plan, its audio (every sample computed here) and its song.toml.
 
-    plan = FULL                                   # or SHORT, the same kinds of section in few bars
     audio = synthesise(48000)                     # {"drums": ..., "bounce": ...}, 24-bit integers
     paths = write_song(folder)                    # the bounce and stems/ as 24-bit WAV files
     text = song_toml()                            # sections, four other forms, listeners, a plan of rounds
@@ -51,6 +50,7 @@ class DemoPlan:
     start_s: str  # where bar 1 begins, as a decimal
     tail_s: str  # what rings after the last bar
     score: Mapping[str, ScoreSection]
+    cuts: Mapping[str, str]  # parts of sections that its forms play
 
     @property
     def sections(self) -> dict[str, tuple[int, int, int]]:
@@ -91,47 +91,37 @@ class DemoPlan:
         )
 
 
-def _plan(title: str, bars: Mapping[str, tuple[int, ...]], tail_s: str) -> DemoPlan:
+def demo_plan(
+    title: str, bars: Mapping[str, tuple[int, ...]], tail_s: str, cuts: Mapping[str, str]
+) -> DemoPlan:
+    """A plan that plays these bars of the score, section by section."""
     pickups = {"verse 1": 1, "refrain": 2, "verse 2": 1, "last refrain": 2}
     score = {name: ScoreSection(indices, pickups.get(name, 0)) for name, indices in bars.items()}
-    return DemoPlan(title, "97.3", "1.37", tail_s, MappingProxyType(score))
+    return DemoPlan(title, "97.3", "1.37", tail_s, MappingProxyType(score), cuts)
 
 
-FULL = _plan(
+FULL = demo_plan(
     "Lanterns on the Weir",
     {name: tuple(range(len(chords))) for name, chords in HARMONY.items()},
     "4.4",
-)
-SHORT = _plan(
-    "Lanterns on the Weir (short)",
     {
-        "intro": (0, 3),
-        "verse 1": (0, 1, 11),
-        "refrain": (0, 7),
-        "verse 2": (0, 11),
-        "bridge": (0, 5, 7),
-        "last refrain": (0, 8, 15),
-        "outro": (0, 5),
+        "two_of_intro": "intro bars 1-2",
+        "climb": "verse 2 bars 9-12",
+        "bridge_rise": "bridge bars 1-7",
+        "high_refrain": "last refrain bars 9-16",
     },
-    "2.5",
 )
 
 
 def synthesise(
-    sample_rate: int = 48000, seed: int = 973, scale: float = 1.0, *, short: bool = False
+    sample_rate: int = 48000, seed: int = 973, plan: DemoPlan = FULL
 ) -> dict[str, NDArray[np.int32]]:
     """Every stem and "bounce", their exact sum: int32 `(frames, 2)` arrays that hold 24-bit integers.
 
-    The bounce peaks at -3 dBFS times `scale`; ValueError if that would pass full scale. The same arguments
-    give the same integers on the same machine. `short` plays SHORT instead of FULL.
+    The bounce peaks at -3 dBFS. The same arguments give the same integers on the same machine.
     """
-    plan = SHORT if short else FULL
-    if not 0 < scale * PEAK < 1:
-        raise ValueError(f"scale is {scale}; expected more than 0 and less than {1 / PEAK:.3f}, or it clips")
     stems = _mix(plan, sample_rate, seed)
-    gain = (scale * PEAK * FULL_SCALE * _glue(np.sum(list(stems.values()), axis=0), sample_rate)).astype(
-        np.float32
-    )
+    gain = (PEAK * FULL_SCALE * _glue(np.sum(list(stems.values()), axis=0), sample_rate)).astype(np.float32)
     audio: dict[str, NDArray[np.int32]] = {}
     bounce = np.zeros((plan.frames(sample_rate), 2), dtype=np.int32)
     for name in STEMS:
@@ -211,10 +201,10 @@ def _open_microphone(band: Band, name: str, frames: int) -> NDArray[np.float32]:
     return np.stack([np.resize(loop, frames) for loop in loops]) * np.float32(0.0005)
 
 
-def write_song(folder: Path, sample_rate: int = 48000, *, short: bool = False) -> dict[str, Path]:
+def write_song(folder: Path, sample_rate: int = 48000, plan: DemoPlan = FULL) -> dict[str, Path]:
     """Write bounce and stems/ as 24-bit WAV into `folder` (made if need be); returns name -> path."""
     paths = {}
-    for name, samples in synthesise(sample_rate, short=short).items():
+    for name, samples in synthesise(sample_rate, plan=plan).items():
         path = folder / (AUDIO if name == "bounce" else f"stems/{name}.wav")
         path.parent.mkdir(parents=True, exist_ok=True)
         with replacing(path, lasting=False) as half:
@@ -223,14 +213,7 @@ def write_song(folder: Path, sample_rate: int = 48000, *, short: bool = False) -
     return paths
 
 
-# Between them the forms use the whole part language. What they cut, in the full song and in the short one:
-_CUTS = {
-    "two_of_intro": ("intro bars 1-2", "intro bars 1"),
-    "climb": ("verse 2 bars 9-12", "verse 2 bars 2"),
-    "bridge_rise": ("bridge bars 1-7", "bridge bars 1-2"),
-    "high_refrain": ("last refrain bars 9-16", "last refrain bars 2-3"),
-}
-
+# Between them the forms use the whole part language.
 _TOML = """\
 # An invented song for the demo: every sound in it was computed, nobody wrote, played or sang it before.
 
@@ -308,7 +291,7 @@ days = 10
 
 
 def song_toml(plan: DemoPlan = FULL) -> str:
-    """The text of song.toml for `plan` (FULL or SHORT), commented: four other forms, listeners, rounds."""
+    """The text of song.toml for `plan`, commented: four other forms, listeners, rounds."""
     names = [f'"{name}"' for name in plan.sections]
     width = max(map(len, names))
     sections = []
@@ -324,5 +307,5 @@ def song_toml(plan: DemoPlan = FULL) -> str:
         next_bar=plan.short_bar + 1,
         stems="\n".join(f'{name} = "stems/{name}.wav"' for name in STEMS),
         sections="\n".join(sections),
-        **{name: cuts[plan is SHORT] for name, cuts in _CUTS.items()},
+        **plan.cuts,
     )

@@ -12,17 +12,18 @@ from click.testing import CliRunner
 
 from listening.cli import main
 from listening.demo import demo_study
-from listening.demo.song import SHORT, song_toml, write_song
+from listening.demo.song import song_toml, write_song
 from render.renders.render_forms import render_forms
 from sessions.study import Study
 from tests.clocks import SetClock
+from tests.short_demo import SHORT
 
 
 @pytest.fixture(scope="module")
 def played(tmp_path_factory: pytest.TempPathFactory) -> Study:
     """The demo's study with its song cut short; everything else is the demo's own."""
     folder = tmp_path_factory.mktemp("demo")
-    write_song(folder, short=True)
+    write_song(folder, plan=SHORT)
     (folder / "song.toml").write_text(song_toml(SHORT), encoding="utf-8")
     study = Study(folder, SetClock())
     render_forms(study.song)

@@ -12,13 +12,14 @@ import scipy.signal
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from listening.demo.song import synthesise
+from listening.demo.song import FULL, synthesise
 from render.errors import AudioError
 from render.loudness.k_response import k_weighting_sos
 from render.loudness.kweighting import k_weight
 from render.loudness.meter import LoudnessMeter, block_bounds, integrated_lufs, lufs, measure
 from tests.meter_series import short_term_lufs
 from tests.meter_signals import FS, noise, tone
+from tests.short_demo import SHORT
 
 
 def by_the_equations(audio, fs, gains=(1.0, 1.0)):
@@ -186,7 +187,7 @@ def material(request):
     kind, fs = request.param
     if kind == "noise":
         return noise(12.34, fs), fs
-    song = synthesise(fs, short=kind.startswith("short"))["bounce"]
+    song = synthesise(fs, plan=SHORT if kind.startswith("short") else FULL)["bounce"]
     return (song / 2**23).astype(np.float32), fs
 
 
