@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-Sound = NDArray[np.float32]
+Mono = NDArray[np.float32]
 
 # Centre frequencies (Hz) of the first four formants for invented vowels and for the closed mouth of a
 # consonant; rounded textbook-like values for a low female voice (from memory, no source).
@@ -51,7 +51,7 @@ def edge(frames: int) -> NDArray[np.float64]:
     return rise
 
 
-def soften(x: NDArray[np.floating], rise_frames: int, fall_frames: int) -> Sound:
+def soften(x: NDArray[np.floating], rise_frames: int, fall_frames: int) -> Mono:
     """Fade the two ends of `x`, shape `(frames,)`, by raised cosines and take out its DC; returns float32."""
     y = np.array(x, dtype=np.float32)
     rise, fall = min(rise_frames, len(y)), min(fall_frames, len(y))
@@ -63,7 +63,7 @@ def soften(x: NDArray[np.floating], rise_frames: int, fall_frames: int) -> Sound
     return y
 
 
-def harmonics(z: NDArray[np.complex64], weights: NDArray[np.floating]) -> Sound:
+def harmonics(z: NDArray[np.complex64], weights: NDArray[np.floating]) -> Mono:
     """The imaginary part of sum_k weights[k-1] z**k by Horner's rule.
 
     With z = exp((2 pi i f - d) t) these are the harmonics of f, the k-th dying k times as fast as the first:
@@ -95,15 +95,15 @@ class Band:
     def __init__(self, sample_rate: int, seed: int) -> None:
         self.sample_rate = sample_rate
         self.seed = seed
-        self._kept: dict[tuple[str, float, float, str], Sound] = {}
-        self._makers: dict[str, Callable[[float, float, str], Sound]] = {
+        self._kept: dict[tuple[str, float, float, str], Mono] = {}
+        self._makers: dict[str, Callable[[float, float, str], Mono]] = {
             "kick": self._kick, "snare": self._snare, "rim": self._rim, "hat": self._hat,
             "open hat": self._open_hat, "shaker": self._shaker, "tom": self._tom, "crash": self._crash,
             "bass": self._bass, "piano": self._piano, "pad": self._pad, "pluck": self._pluck,
             "voice": self._voice, "breath": self._breath, "air": self._air,
         }  # fmt: skip
 
-    def play(self, name: str, pitch: float = 0.0, seconds: float = 0.0, text: str = "") -> Sound:
+    def play(self, name: str, pitch: float = 0.0, seconds: float = 0.0, text: str = "") -> Mono:
         """The sound `name` at `pitch`, held for `seconds` and ringing on after; the same array each time."""
         key = (name, pitch, round(seconds, 6), text)
         if key not in self._kept:
@@ -116,7 +116,7 @@ class Band:
     def _time(self, seconds: float) -> NDArray[np.float64]:
         return np.arange(self.frames(seconds)) / self.sample_rate
 
-    def noise(self, seconds: float, low_hz: float, high_hz: float, name: str, tilt: float = 0.0) -> Sound:
+    def noise(self, seconds: float, low_hz: float, high_hz: float, name: str, tilt: float = 0.0) -> Mono:
         """Noise of RMS 1 between two frequencies with soft slopes, falling by f**-tilt; it loops seamlessly.
 
         Each `name` has its own stream, so that adding a sound does not change the others.
@@ -131,46 +131,46 @@ class Band:
 
     # Drums
 
-    def _kick(self, pitch: float, seconds: float, text: str) -> Sound:
+    def _kick(self, pitch: float, seconds: float, text: str) -> Mono:
         t = self._time(0.42)
         f = 56.0 + 90.0 * np.exp(-t / 0.03)
         body = np.sin(2 * np.pi * np.cumsum(f) / self.sample_rate) * np.exp(-t / 0.10)
         beater = self.noise(0.42, 900, 3200, "kick") * np.exp(-t / 0.006) * 0.10
         return soften(0.75 * body + beater, self.frames(0.002), self.frames(0.1))
 
-    def _snare(self, pitch: float, seconds: float, text: str) -> Sound:
+    def _snare(self, pitch: float, seconds: float, text: str) -> Mono:
         t = self._time(0.38)
         rattle = self.noise(0.38, 900, 6500, "snare", tilt=0.3) * np.exp(-t / 0.085) * 0.17
         skin = (np.sin(2 * np.pi * 186 * t) + 0.6 * np.sin(2 * np.pi * 287 * t)) * np.exp(-t / 0.06) * 0.28
         return soften(rattle + skin, self.frames(0.0015), self.frames(0.1))
 
-    def _rim(self, pitch: float, seconds: float, text: str) -> Sound:
+    def _rim(self, pitch: float, seconds: float, text: str) -> Mono:
         t = self._time(0.16)
         wood = (np.sin(2 * np.pi * 810 * t) + 0.5 * np.sin(2 * np.pi * 1390 * t)) * np.exp(-t / 0.018) * 0.22
         brush = self.noise(0.16, 1200, 6000, "rim") * np.exp(-t / 0.04) * 0.035
         return soften(wood + brush, self.frames(0.0015), self.frames(0.05))
 
-    def _hat(self, pitch: float, seconds: float, text: str) -> Sound:
+    def _hat(self, pitch: float, seconds: float, text: str) -> Mono:
         t = self._time(0.11)
         return soften(self.noise(0.11, 6200, 11500, "hat") * np.exp(-t / 0.024) * 0.1, 60, self.frames(0.03))
 
-    def _open_hat(self, pitch: float, seconds: float, text: str) -> Sound:
+    def _open_hat(self, pitch: float, seconds: float, text: str) -> Mono:
         t = self._time(0.45)
         x = self.noise(0.45, 5600, 11000, "open hat") * np.exp(-t / 0.12) * 0.085
         return soften(x, self.frames(0.0015), self.frames(0.15))
 
-    def _shaker(self, pitch: float, seconds: float, text: str) -> Sound:
+    def _shaker(self, pitch: float, seconds: float, text: str) -> Mono:
         x = self.noise(0.12, 4300, 9000, "shaker") * 0.055
         return soften(x, self.frames(0.03), self.frames(0.085))
 
-    def _tom(self, pitch: float, seconds: float, text: str) -> Sound:
+    def _tom(self, pitch: float, seconds: float, text: str) -> Mono:
         t = self._time(0.75)
         f = hertz(pitch) * (1 + 0.35 * np.exp(-t / 0.03))
         skin = np.sin(2 * np.pi * np.cumsum(f) / self.sample_rate) * np.exp(-t / 0.19) * 0.5
         felt = self.noise(0.75, 250, 1800, "tom") * np.exp(-t / 0.03) * 0.05
         return soften(skin + felt, self.frames(0.003), self.frames(0.2))
 
-    def _crash(self, pitch: float, seconds: float, text: str) -> Sound:
+    def _crash(self, pitch: float, seconds: float, text: str) -> Mono:
         t = self._time(2.6)
         x = self.noise(2.6, 3000, 9500, "crash", tilt=0.25) * (
             0.7 * np.exp(-t / 0.5) + 0.3 * np.exp(-t / 0.1)
@@ -184,13 +184,13 @@ class Band:
         z: NDArray[np.complex128] = np.exp((2j * np.pi * hertz(pitch) - 1 / decay_s) * t)
         return z.astype(np.complex64)
 
-    def _bass(self, pitch: float, seconds: float, text: str) -> Sound:
+    def _bass(self, pitch: float, seconds: float, text: str) -> Mono:
         k = np.arange(1, 13)
         weights = np.abs(np.sin(np.pi * k * 0.21)) / k**1.35
         x = harmonics(self._decaying(pitch, seconds + 0.06, 1.1), weights)
         return soften(np.tanh(1.3 * x) * 0.52, self.frames(0.006), self.frames(0.09))
 
-    def _piano(self, pitch: float, seconds: float, text: str) -> Sound:
+    def _piano(self, pitch: float, seconds: float, text: str) -> Mono:
         """An electric piano: a phase-modulated sine, brighter when struck, with a short bell on top."""
         t = self._time(seconds + 0.25)
         w = 2 * np.pi * hertz(pitch) * t
@@ -199,7 +199,7 @@ class Band:
         bell = 0.11 * np.sin(7.0 * w) * np.exp(-t / 0.09) if hertz(pitch) < 900 else 0.0
         return soften((x + bell) * 0.2, self.frames(0.004), self.frames(0.25))
 
-    def _pad(self, pitch: float, seconds: float, text: str) -> Sound:
+    def _pad(self, pitch: float, seconds: float, text: str) -> Mono:
         """Bowed-string warmth: two saw-like waves, a few cents apart, under a slow swell."""
         t = self._time(seconds + 0.5)
         count = max(3, int(2600 / hertz(pitch)))
@@ -212,7 +212,7 @@ class Band:
             x += harmonics(np.exp(1j * phase).astype(np.complex64), weights)
         return soften(x * 0.075, self.frames(min(0.35, seconds / 3)), self.frames(0.5))
 
-    def _pluck(self, pitch: float, seconds: float, text: str) -> Sound:
+    def _pluck(self, pitch: float, seconds: float, text: str) -> Mono:
         """A guitar string; text "mute" damps it with the hand."""
         k = np.arange(1, max(4, int(5200 / hertz(pitch))) + 1)
         weights = np.sin(np.pi * k * 0.17) / k**0.95 / (1 + (k * hertz(pitch) / 3800) ** 2)
@@ -222,7 +222,7 @@ class Band:
 
     # Voice
 
-    def _voice(self, pitch: float, seconds: float, text: str) -> Sound:
+    def _voice(self, pitch: float, seconds: float, text: str) -> Mono:
         """One sung syllable such as "wai": a consonant, a vowel, perhaps a second one to glide to."""
         vowels = text.lstrip("wlmnrystdhk")
         consonant = text[: len(text) - len(vowels)]
@@ -255,16 +255,16 @@ class Band:
             sung[: len(hiss)] += hiss
         return sung
 
-    def _air(self, pitch: float, seconds: float, text: str) -> Sound:
+    def _air(self, pitch: float, seconds: float, text: str) -> Mono:
         return self.noise(6.0, 1800, 6500, "air")
 
-    def _breath(self, pitch: float, seconds: float, text: str) -> Sound:
+    def _breath(self, pitch: float, seconds: float, text: str) -> Mono:
         x = self.noise(seconds, 700, 4200, "breath", tilt=0.4) * 0.02
         return soften(x, self.frames(seconds * 0.7), self.frames(seconds * 0.25))
 
     # The room
 
-    def room(self) -> Sound:
+    def room(self) -> Mono:
         """A small hall's response for two ears, shape `(2, frames)`: highs die first; energy 1 per ear."""
         seconds = 1.5
         t = self._time(seconds)
@@ -278,7 +278,7 @@ class Band:
         return np.asarray(both / np.sqrt(np.sum(both**2, axis=1, keepdims=True)), dtype=np.float32)
 
 
-def reverberate(send: Sound, room: Sound) -> Sound:
+def reverberate(send: Mono, room: Mono) -> Mono:
     """`send` `(frames,)` heard in `room` `(2, taps)`: `(2, frames)`, by overlap-add; no tail after it."""
     size = fft.next_fast_len(4 * room.shape[1], real=True)
     step = size - room.shape[1] + 1

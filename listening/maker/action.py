@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol, TypeVar
 
-from listening.maker.workspace import Edit, Workspace
+from listening.maker.workspace import TextEdit, Workspace
 from render.errors import PageError
 
 LONGEST_TEXT = 4000
@@ -33,7 +33,7 @@ Action = Callable[[Workspace, Mapping[str, Any], str], Done]  # workspace, argum
 
 
 def changed(
-    work: Workspace, version: str, words: str, edit: Edit, *values: Any,
+    work: Workspace, version: str, words: str, edit: TextEdit, *values: Any,
     show: Mapping[str, str] | None = None, **more: Any,
 ) -> Done:  # fmt: skip
     """One edit of song.toml, as `Workspace.change` makes it."""

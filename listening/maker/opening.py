@@ -13,7 +13,6 @@ import tempfile
 import threading
 import time
 import webbrowser
-from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
@@ -25,7 +24,7 @@ from listening.maker.server import create_app
 from listening.maker.sheets.sections import adopt
 from listening.maker.starter import OFFER
 from listening.maker.workspace import Workspace
-from listening.page.host import HERE, listening_socket, page_server
+from listening.page.host import HERE, Say, listening_socket, page_server
 from render.errors import StudyError
 from render.files import sweep
 from render.song.audio_header import audio_info
@@ -35,8 +34,6 @@ HOW_IT_STOPS = (
     "It is served to this machine only, until you press Ctrl-C here. What is kept stays kept; listeners that "
     "you let in from the page lose it with the server, and find it again when it runs."
 )
-
-Say = Callable[[str], None]
 
 
 def open_page(target: Path, *, store: str | None = None, browser: bool = True, say: Say = print) -> None:

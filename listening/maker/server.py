@@ -22,7 +22,7 @@ from listening.maker.actions import ACTIONS
 from listening.maker.html import sheet_html, shell, words_of_sheets
 from listening.maker.workspace import Workspace
 from listening.page.access import Carried
-from listening.page.answers import Answer, guarded, json_body, not_found, static_routes
+from listening.page.answers import Handler, guarded, json_body, not_found, static_routes
 from listening.page.host import HERE
 from render.errors import FairhearingError, PageError
 from render.style import tokens_css
@@ -72,7 +72,7 @@ class _Page:
         self.work = work
         self.keys = keys
 
-    def guarded(self, answer: Answer, *, needs_token: bool = True) -> Answer:
+    def guarded(self, answer: Handler, *, needs_token: bool = True) -> Handler:
         """`answer` behind a token, with every error as a sentence for the place where it arose."""
 
         async def behind_token(request: Request) -> Response:

@@ -22,7 +22,7 @@ from sessions.records import EventRecord
 from sessions.study import LOG_FILE, Study
 
 MOST_UNDOS = 200
-Edit = Callable[..., str]  # a function of song.toml's text and the study's folder (render/edits)
+TextEdit = Callable[..., str]  # a function of song.toml's text and the study's folder (render/edits)
 
 
 @dataclass(frozen=True)
@@ -143,7 +143,7 @@ class Workspace:
             study.__dict__["log"] = self._log
         return study
 
-    def change(self, words: str, based_on: str, edit: Edit, *values: Any, **more: Any) -> None:
+    def change(self, words: str, based_on: str, edit: TextEdit, *values: Any, **more: Any) -> None:
         """Replace song.toml by what `edit` makes of its text, if it still is what the page showed.
 
         `edit` gets the text, the study's folder, and what else is given here.

@@ -25,7 +25,7 @@ from listening.page.messages import (
     Questions,
     Rating,
     Seconds,
-    Stumble,
+    StumbleInListen,
     plain,
 )
 from listening.tickets import is_signed, sign
@@ -83,7 +83,7 @@ class GivenListen(_Closed):
     heard_s: Seconds
     reason: Reason | None
     late_s: Seconds = 0.0
-    stumbles: Annotated[tuple[Stumble, ...], Field(max_length=MOST_STUMBLES)] = ()
+    stumbles: Annotated[tuple[StumbleInListen, ...], Field(max_length=MOST_STUMBLES)] = ()
     could_judge: bool | None = None
     ratings: Annotated[tuple[GivenRating, ...], Field(max_length=500)] = ()
     comments: Annotated[tuple[Comment, ...], Field(max_length=MOST_COMMENTS)] = ()

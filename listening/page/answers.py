@@ -14,12 +14,12 @@ from starlette.routing import Route
 from listening.page.messages import Trouble
 from render.errors import PageError
 
-Answer = Callable[[Request], Awaitable[Response]]
+Handler = Callable[[Request], Awaitable[Response]]
 MOST_BODY_BYTES = 1 << 20  # 200 comments of 4000 characters, four bytes each: 3 MB; nobody writes so
 HEADERS = {401: {"WWW-Authenticate": "Bearer"}, 503: {"Retry-After": "5"}}  # RFC 9110, 15.5.2 and 10.2.3
 
 
-def guarded(answer: Answer, explained: Callable[[Request, Exception], PageError]) -> Answer:
+def guarded(answer: Handler, explained: Callable[[Request, Exception], PageError]) -> Handler:
     """`answer`, with every error as a word and a sentence; what is no PageError is `explained` as one."""
 
     async def guard(request: Request) -> Response:
@@ -72,7 +72,7 @@ def static_routes(package: str, names: Iterable[str], more: Mapping[str, bytes])
     folder = resources.files(package) / "static"
     files = {f"/static/{name}": (folder / name).read_bytes() for name in names} | dict(more)
 
-    def giving(content: bytes, path: str) -> Answer:
+    def giving(content: bytes, path: str) -> Handler:
         kind = mimetypes.guess_type(path)[0] or "text/html; charset=utf-8"
 
         async def give(_request: Request) -> Response:

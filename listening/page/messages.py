@@ -43,7 +43,7 @@ class Comment(Shape):
     time_s: Seconds | None = None
 
 
-class Stumble(Shape):
+class StumbleInListen(Shape):
     """Sound that was late or missing: its place in the listen and its length, in seconds."""
 
     at_s: Seconds
@@ -67,7 +67,7 @@ class ReviewedListen(Said):
     code: Code
 
 
-class State(Shape):
+class ListenerState(Shape):
     """Where the listener stands. `drawer` names this listener's place in the browser's own storage.
 
     Stages: "ready" (the next round may begin), "listen", "judge" (`code` stumbled: POST .../judged says
@@ -92,7 +92,7 @@ class State(Shape):
     form_bytes: int | None = None
     next_sound: str | None = None
     code: Code | None = None
-    ask: Stumble | None = None
+    ask: StumbleInListen | None = None
     ratings: tuple[ReviewedListen, ...] = ()
     questions_answered: bool = False
     text: str = ""
@@ -112,7 +112,7 @@ class SitDown(Shape):
     level: Key
 
 
-class Sitting(Shape):
+class SittingTicket(Shape):
     sitting: Key
 
 
@@ -139,7 +139,7 @@ class Begin(Shape):
     key: Key
 
 
-class Progress(Shape):
+class HeardSoFar(Shape):
     heard_s: Seconds
 
 
@@ -153,7 +153,7 @@ class End(Shape):
     waited_s: Seconds = 0.0
     reason: Reason | None = None
     late_s: Seconds = 0.0
-    stumbles: Annotated[tuple[Stumble, ...], Field(max_length=MOST_STUMBLES)] = ()
+    stumbles: Annotated[tuple[StumbleInListen, ...], Field(max_length=MOST_STUMBLES)] = ()
 
 
 class Ended(Shape):
@@ -163,7 +163,7 @@ class Ended(Shape):
 
     counted: bool
     why: str = ""
-    ask: Stumble | None = None
+    ask: StumbleInListen | None = None
     advice: str = ""
 
 

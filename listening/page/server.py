@@ -21,7 +21,7 @@ from starlette.routing import Route
 
 from listening.page import messages as s
 from listening.page.access import HEADERS, TELLING, Carried, listener_by_link
-from listening.page.answers import Answer, guarded, json_body, not_found, static_routes
+from listening.page.answers import Handler, guarded, json_body, not_found, static_routes
 from listening.page.html import PAGE_SCRIPTS, page_html, style_css
 from listening.page.request import Sender
 from listening.page.session import SOUNDS, PageSessions
@@ -54,15 +54,19 @@ def endpoints(sessions: PageSessions) -> list[Endpoint]:
     """The API. A listen is named by its code, which is fresh for every listen of a listener."""
     listen = "/api/listens/{code}"
     return [
-        Endpoint("GET", "/api/state", None, s.State, sessions.state, "Where the listener stands"),
-        Endpoint("POST", "/api/round", None, s.State, sessions.enter, "Begin the next round, if it is due"),
+        Endpoint("GET", "/api/state", None, s.ListenerState, sessions.state, "Where the listener stands"),
+        Endpoint(
+            "POST", "/api/round", None, s.ListenerState, sessions.enter, "Begin the next round, if it is due"
+        ),
         Endpoint("POST", "/api/level", None, s.Level, sessions.level, "Ask for a level check"),
         Endpoint("GET", "/api/level/{ticket}", None, None, sessions.level_sound, "The level check's sound"),
-        Endpoint("POST", "/api/sitting", s.SitDown, s.Sitting, sessions.sit, "The level check was heard"),
-        Endpoint("POST", "/api/due", s.Sitting, s.DueListen, sessions.due, "The listen that is due"),
+        Endpoint(
+            "POST", "/api/sitting", s.SitDown, s.SittingTicket, sessions.sit, "The level check was heard"
+        ),
+        Endpoint("POST", "/api/due", s.SittingTicket, s.DueListen, sessions.due, "The listen that is due"),
         Endpoint("GET", SOUNDS + "{ticket}", None, None, sessions.sound, "The sound that is heard next"),
         Endpoint("POST", listen + "/begin", s.Begin, s.Kept, sessions.begin, "The listen begins"),
-        Endpoint("POST", listen + "/heard", s.Progress, s.Kept, sessions.heard, "The listen goes on"),
+        Endpoint("POST", listen + "/heard", s.HeardSoFar, s.Kept, sessions.heard, "The listen goes on"),
         Endpoint("POST", listen + "/end", s.End, s.Ended, sessions.end, "The listen has ended"),
         Endpoint(
             "POST", listen + "/judged", s.Judged, s.Ended, sessions.judged, "Whether it could be judged"
@@ -71,7 +75,9 @@ def endpoints(sessions: PageSessions) -> list[Endpoint]:
         Endpoint(
             "POST", "/api/round/questions", s.Questions, s.Kept, sessions.questions, "The last questions"
         ),
-        Endpoint("POST", "/api/round/close", s.Close, s.State, sessions.close, "The round's ratings stand"),
+        Endpoint(
+            "POST", "/api/round/close", s.Close, s.ListenerState, sessions.close, "The round's ratings stand"
+        ),
     ]
 
 
@@ -109,7 +115,7 @@ def create_app(
     return app
 
 
-def _answering(endpoint: Endpoint, study: Study) -> Answer:
+def _answering(endpoint: Endpoint, study: Study) -> Handler:
     async def answer(request: Request) -> Response:
         sender = await run_in_threadpool(_sender, request, study)
         return await _do(endpoint, sender, request)

@@ -56,12 +56,12 @@ class PageSessions:
         self._sessions: dict[str, SessionState] = {}
         self._lock = threading.Lock()
 
-    def state(self, sender: Sender, _nothing: None = None) -> s.State:
+    def state(self, sender: Sender, _nothing: None = None) -> s.ListenerState:
         """Where the listener stands. Writes nothing."""
         with self._request(sender) as request:
             return self._state(request)
 
-    def enter(self, sender: Sender, _nothing: None = None) -> s.State:
+    def enter(self, sender: Sender, _nothing: None = None) -> s.ListenerState:
         """Begin the next round if it is due; nothing happens while one is open."""
         with self._request(sender) as request:
             self._require_listed(request)
@@ -89,7 +89,7 @@ class PageSessions:
                 raise PageError(404, "gone", "This level check is over; load the page again.")
             return self.copies.level_check(request.round.manifest)[0]
 
-    def sit(self, sender: Sender, asked: s.SitDown) -> s.Sitting:
+    def sit(self, sender: Sender, asked: s.SitDown) -> s.SittingTicket:
         """The level check was heard: a sitting begins, or goes on."""
         with self._request(sender) as request:
             given = request.session.levels.get(asked.level)
@@ -103,9 +103,9 @@ class PageSessions:
                 raise PageError(422, "shape", "Please say what you listen on.")
             sitting = request.study.log.sit_down(sender.listener, heard_on, "page")
             del request.session.levels[asked.level]
-            return s.Sitting(sitting=self._sitting_ticket(sitting))
+            return s.SittingTicket(sitting=self._sitting_ticket(sitting))
 
-    def due(self, sender: Sender, asked: s.Sitting) -> s.DueListen:
+    def due(self, sender: Sender, asked: s.SittingTicket) -> s.DueListen:
         """The listen that is due, under a code that this listener has never met."""
         with self._request(sender) as request:
             began = self._require_sitting(request, asked.sitting).began_utc
@@ -157,7 +157,7 @@ class PageSessions:
             session.began, session.heard_s = self.monotonic(), 0.0
             return s.Kept()
 
-    def heard(self, sender: Sender, code: int, asked: s.Progress) -> s.Kept:
+    def heard(self, sender: Sender, code: int, asked: s.HeardSoFar) -> s.Kept:
         """A listen goes on; refused when it has ended meanwhile."""
         with self._request(sender) as request:
             session = request.session
@@ -234,7 +234,7 @@ class PageSessions:
                 request.study.log.answer_round(round_.record.id, answers)
             return s.Kept()
 
-    def close(self, sender: Sender, asked: s.Close) -> s.State:
+    def close(self, sender: Sender, asked: s.Close) -> s.ListenerState:
         """The round's ratings stand; nothing happens when they do already."""
         with self._request(sender) as request:
             if request.state.goes_on and request.state.number == asked.round:
@@ -256,7 +256,7 @@ class PageSessions:
         if request.listener not in {listener.name for listener in request.study.song.listeners}:
             raise PageError(403, "link", "You are not among this study's listeners any more. Thank you.")
 
-    def _state(self, request: ListenerRequest) -> s.State:
+    def _state(self, request: ListenerRequest) -> s.ListenerState:
         self._require_listed(request)
         drawer = sign(self._key, "drawer", request.listener)[:16]
         study, state = request.study, request.state

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from listening.page.messages import Comment, ReviewedListen, State, Stumble
+from listening.page.messages import Comment, ListenerState, ReviewedListen, StumbleInListen
 from listening.round_state import RoundState, may_stop_text, set_aside_text
 from listening.rounds import Round
 from render.renders.manifest import RenderedForm
@@ -21,12 +21,12 @@ DONE = "You have heard and rated everything this study planned for you. Thank yo
 
 def state_of(
     study: Study, state: RoundState, contents: LogContents, drawer: str, *, any_day: bool = False
-) -> State:
+) -> ListenerState:
     """A listener's state in the page's shape."""
     stage = state.stage(any_day=any_day)
     opened = OPENED if contents.opened is not None else may_stop_text(contents)
     aside = set_aside_text(state, contents)
-    common = State(
+    common = ListenerState(
         listener=state.listener, title=study.song.title, drawer=drawer, rounds_done=state.rounds_done,
         rounds_planned=state.rounds_planned, stage=stage, text=" ".join(filter(None, (aside, opened))),
     )  # fmt: skip
@@ -43,7 +43,7 @@ def state_of(
     return common.model_copy(update=to_come)
 
 
-def _in_round(round_: Round, common: State) -> State:
+def _in_round(round_: Round, common: ListenerState) -> ListenerState:
     update: dict[str, object] = {
         "round": round_.number,
         "forms_asked": len(round_.demands),
@@ -68,12 +68,12 @@ def sound_minutes(forms: Sequence[RenderedForm]) -> int | None:
     return max(round(sum(form.seconds for form in forms) / 60), 1)
 
 
-def asked_about(listen: ListenRecord, lead_s: float) -> Stumble:
+def asked_about(listen: ListenRecord, lead_s: float) -> StumbleInListen:
     """The stumble that a listener is asked about, at its place in the listen."""
     longest = max(listen.stumbles, key=lambda stumble: stumble.length_s, default=None)
     if longest is None:
-        return Stumble(at_s=0, length_s=listen.late_s)
-    return Stumble(at_s=max(longest.at_s + lead_s, 0), length_s=longest.length_s)
+        return StumbleInListen(at_s=0, length_s=listen.late_s)
+    return StumbleInListen(at_s=max(longest.at_s + lead_s, 0), length_s=longest.length_s)
 
 
 def _reviewed(listen: ListenRecord, lead_s: float) -> ReviewedListen:

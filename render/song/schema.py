@@ -47,7 +47,7 @@ def _prior(value: object) -> object:
 
 MeterText = Annotated[tuple[int, int], BeforeValidator(_meter)]
 Tempo = Annotated[float, Field(ge=10, le=1000)]
-Prior = Annotated[float, Field(ge=0, le=100_000)]
+PriorListens = Annotated[float, Field(ge=0, le=100_000)]
 
 
 class Table(BaseModel):
@@ -95,7 +95,7 @@ class FormTable(Table):
 
 
 class ListenerTable(Table):
-    prior_listens: Annotated[dict[str, Prior], BeforeValidator(_prior)] = {}
+    prior_listens: Annotated[dict[str, PriorListens], BeforeValidator(_prior)] = {}
     weight: float = Field(default=1.0, gt=0, le=1000)
 
 

@@ -20,7 +20,7 @@ from reports.facts.comments import PlacedComment
 from reports.facts.study_facts import Facts
 from reports.files import REPORT, cell, file_name, plain, write_text, writing_into
 from reports.way_back.markers import write_midi
-from reports.way_back.rebuild import Sheet, Step, sheet
+from reports.way_back.rebuild import Sheet, SheetStep, sheet
 from reports.way_back.rerecord import Item, listing
 
 AS_PERFORMED = "Nothing: every part is heard as it was performed."
@@ -59,7 +59,7 @@ def way_to(facts: Facts, form: Form) -> WayBack:
     return WayBack(form.name, sheet(facts.song, form), tuple(listing(facts.song, form, own)))
 
 
-def step_id(way: WayBack, step: Step) -> str:
+def step_id(way: WayBack, step: SheetStep) -> str:
     """What a step of the rebuild sheet is known by, for a list to tick off: the same while the step is."""
     return hashlib.sha256(f"{way.form}/{step.number}/{step.edit.text}".encode()).hexdigest()[:12]
 

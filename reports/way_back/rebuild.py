@@ -43,7 +43,7 @@ class Landmark:
 
 
 @dataclass(frozen=True)
-class Step:
+class SheetStep:
     """One edit of the sheet. `place` names the part of the finished form where it shows; `form_s` is the
     time there, in seconds after the form's first bar line."""
 
@@ -66,7 +66,7 @@ class Sheet:
 
     title: str
     form: str
-    steps: tuple[Step, ...]
+    steps: tuple[SheetStep, ...]
     landmarks: tuple[Landmark, ...]
     notes: tuple[str, ...]
     total_bars: int  # on the ruler
@@ -78,7 +78,7 @@ class Sheet:
         return tuple(step.edit for step in self.steps)
 
     @property
-    def groups(self) -> tuple[tuple[str, tuple[Step, ...]], ...]:
+    def groups(self) -> tuple[tuple[str, tuple[SheetStep, ...]], ...]:
         """Neighbouring steps by the part where they show."""
         return tuple((place, tuple(run)) for place, run in groupby(self.steps, key=lambda step: step.place))
 
@@ -185,14 +185,14 @@ def _what_goes_where(op: Op) -> object:
     return op
 
 
-def _step(todo: Task, form: Form, number: int, edit: Edit) -> Step:
+def _step(todo: Task, form: Form, number: int, edit: Edit) -> SheetStep:
     slot = min(max(edit.slot, 0), len(todo.goal.slots))
     form_s = Fraction(todo.goal.lines[slot] - todo.goal.lead, todo.per_s)
     part = bisect.bisect_right(todo.parts, slot) - 1
     stop = todo.parts[part + 1] if part + 1 < len(todo.parts) else len(todo.goal.slots)
     bars = bars_text(todo.parts[part] + 1, stop)
     place = f"{form.parts[part].text} ({'bars' if '-' in bars else 'bar'} {bars})"
-    return Step(number, edit, place if slot < len(todo.goal.slots) else "the end", form_s)
+    return SheetStep(number, edit, place if slot < len(todo.goal.slots) else "the end", form_s)
 
 
 def _notes(song: Song, todo: Task) -> Iterator[str]:

@@ -38,7 +38,7 @@ MOST_NEW_JOINS = 3  # of one edit: a move makes one where it comes from and two 
 MOST_JOINS = 40  # of larger forms the search would see too little to find anything
 
 Edge = tuple[int | None, frozenset[str]]
-Join = tuple[Edge, Edge]
+Seam = tuple[Edge, Edge]
 
 
 def shortest(task: Task, effort: int = EFFORT) -> list[Op]:
@@ -185,7 +185,7 @@ class _Search:
             yield from self.muted(state, cells)
 
     def moved(
-        self, state: Arrangement, spots: list[_Spot], shift: int, worth: Mapping[Join, int], need: int
+        self, state: Arrangement, spots: list[_Spot], shift: int, worth: Mapping[Seam, int], need: int
     ) -> Iterator[Op]:
         """Removals, copies and moves, cut `shift` ticks before bar lines, that are worth trying."""
         made = [[worth.get((one.left, two.right), 0) for two in spots] for one in spots]
@@ -263,7 +263,7 @@ class _Search:
 END: Edge = (-1, frozenset())
 
 
-def joins(cells: Cells) -> Iterator[Join]:
+def joins(cells: Cells) -> Iterator[Seam]:
     """Every place where the sound does not simply go on, as (what stops, what begins)."""
     before = END
     for cell in cells:

@@ -27,7 +27,7 @@ from reports.way_back.arrangement import (
 from reports.way_back.rebuild_effects import Effects
 from reports.way_back.rebuild_order import shows_at
 
-Kind = Literal["copy", "move", "remove", "silence", "copy over", "mute", "clear", "ending"]
+EditKind = Literal["copy", "move", "remove", "silence", "copy over", "mute", "clear", "ending"]
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,7 @@ class Edit:
     the part of a bar that it is. `slot` is the bar (from 0) of the song after the edit where it shows.
     """
 
-    kind: Kind
+    kind: EditKind
     text: str
     effect: str = ""
     start: Position | None = None

@@ -19,10 +19,10 @@ from render.song.song import Song
 from reports.facts.comments import PlacedComment
 from reports.way_back.arrangement import Task, task
 
-Kind = Literal["pickup given up", "heard again", "treatment", "join"]
+ItemKind = Literal["pickup given up", "heard again", "treatment", "join"]
 
-ORDER: tuple[Kind, ...] = ("pickup given up", "heard again", "treatment", "join")
-AT_A_JOIN: frozenset[Kind] = frozenset(("pickup given up", "join"))
+ORDER: tuple[ItemKind, ...] = ("pickup given up", "heard again", "treatment", "join")
+AT_A_JOIN: frozenset[ItemKind] = frozenset(("pickup given up", "join"))
 LATE_BARS = 1  # somebody who notices a join writes about it a little later
 
 
@@ -36,7 +36,7 @@ class Item:
     part: str
     what: str
     why: str
-    kind: Kind
+    kind: ItemKind
     comments: tuple[PlacedComment, ...] = ()
 
     @property

@@ -36,7 +36,7 @@ TICKED, UNTICKED = "step ticked", "step unticked"
 
 
 @dataclass(frozen=True)
-class Reading:
+class ShownVerdict:
     """What the page may know of a verdict: sealed, the state and its sentence; opened, all of it."""
 
     key: str
@@ -75,7 +75,7 @@ def context(work: Workspace, _shown: Mapping[str, str]) -> dict[str, Any]:
     if not study.has_log or not study.log.has_ratings():
         return plain
     key = reading_key(work)
-    reading: Reading | None = work.cache.get("verdict")
+    reading: ShownVerdict | None = work.cache.get("verdict")
     if reading is not None and not reading.sealed and study.log.contents(listens=False).opened is None:
         reading = None  # sealed again elsewhere: what was read while it was open is not shown
     if reading is None or reading.key != key:
@@ -120,7 +120,7 @@ def report_made(work: Workspace) -> int:
     return 0
 
 
-def report_is_old(work: Workspace, reading: Reading) -> bool:
+def report_is_old(work: Workspace, reading: ShownVerdict) -> bool:
     """Whether the report lacks what is recorded by now: its writing broke off, or it was opened elsewhere."""
     with suppress(OSError, ValueError):
         written = json.loads((work.folder / REPORT / "verdict.json").read_text(encoding="utf-8"))
@@ -155,7 +155,7 @@ def _read(work: Workspace, step: Step) -> None:
         steps = tick_steps(facts.song, way) if way is not None else ()
         needs = () if facts.sealed else tuple(facts.warnings)
         decision = facts.decision
-        work.cache["verdict"] = Reading(
+        work.cache["verdict"] = ShownVerdict(
             key, summary(facts), state, facts.sealed, "" if facts.sealed else facts.chosen or "",
             len(facts.decisions) if decision is not None else 0,
             decision_words(decision),
@@ -202,7 +202,7 @@ def _report(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
 
 def _open(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
     """Open the study: regularly where its state allows it, else early, which the page has asked twice."""
-    reading: Reading | None = work.cache.get("verdict")
+    reading: ShownVerdict | None = work.cache.get("verdict")
     regular = reading is not None and reading.state in MAY_OPEN and reading.key == reading_key(work)
     if not regular and not flag(args, "early"):
         raise PageError(422, "order", "This would open the study early; ask for it as such.")
@@ -239,7 +239,7 @@ def _reopen(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
 
 def _tick(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
     """Tick a step of the way back off, or take the tick back; it lasts in the log."""
-    reading: Reading | None = work.cache.get("verdict")
+    reading: ShownVerdict | None = work.cache.get("verdict")
     step = text(args, "step")
     if reading is None or not reading.decided:
         raise PageError(409, "gone", "There is no decision whose steps could be ticked off.")
@@ -251,14 +251,14 @@ def _tick(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
     return Done()
 
 
-def step_of(reading: Reading, name: str) -> TickStep | None:
+def step_of(reading: ShownVerdict, name: str) -> TickStep | None:
     """A step of the way back by its id."""
     return next((step for step in reading.steps if step.id == name), None)
 
 
 def step_heard(work: Workspace, name: str) -> tuple[str, TickStep] | None:
     """The form decided on, and a step of its way back; None while there is none."""
-    reading: Reading | None = work.cache.get("verdict")
+    reading: ShownVerdict | None = work.cache.get("verdict")
     step = step_of(reading, name) if reading is not None and reading.decided else None
     return (reading.form, step) if reading is not None and step is not None else None
 
@@ -269,7 +269,7 @@ def decision_folder(work: Workspace) -> Path:
     Raises:
         PageError: 404, nothing is decided.
     """
-    reading: Reading | None = work.cache.get("verdict")
+    reading: ShownVerdict | None = work.cache.get("verdict")
     if reading is None or not reading.decided or not reading.form:
         raise PageError(404, "nothing", "Nothing is decided yet.")
     folder = folder_of(work.song(), reading.decided, reading.form)

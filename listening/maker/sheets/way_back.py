@@ -11,7 +11,7 @@ from render.figures import size_text
 from render.song.song import Song
 from reports.way_back.arrangement import task
 from reports.way_back.package import WayBack, bars_of, step_id
-from reports.way_back.rebuild import Step
+from reports.way_back.rebuild import SheetStep
 from reports.way_back.stems import STEMS
 
 AROUND_BARS = 2
@@ -76,7 +76,7 @@ def contents_words(folder: Path) -> str:
     return f"{words}."
 
 
-def _heard_at_s(step: Step) -> float | None:
+def _heard_at_s(step: SheetStep) -> float | None:
     """Where in the bounce the material of an edit stands, or what the edit touches; None: only silence."""
     places = (step.edit.start, step.edit.to, step.edit.stop)
     return next((float(p.bounce_s) for p in places if p is not None and p.bounce_s is not None), None)
