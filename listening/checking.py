@@ -66,7 +66,11 @@ def examine_song(study: Study, step: Step) -> Checked:
         rows.append(_form_row(timeline, lead, song.audio.sample_rate, worst_first))
         step(f'judged "{timeline.form.name}"', number, of)
     mixes.close()
-    lines, warnings = [_round_line(rows)], _song_warnings(study, bounce, fit, lead, tempo)
+    minutes = sum(row.seconds for row in rows) / 60
+    lines = [
+        f"a round of these {len(rows)} forms lasts about {minutes:.0f} minutes, and the time to rate them"
+    ]
+    warnings = _song_warnings(study, bounce, fit, lead, tempo)
     lines += song.map.notes if song.map is not None else ()
     warnings += silence_lines(first_sound_s(curve))
     grid_fits = tempo.better_tempo is None
@@ -106,11 +110,6 @@ def _tempo_of(study: Study) -> BeatFit | None:
     info = audio_info(study.folder / table["audio"])
     grid = Grid(info.sample_rate, exact(table.get("start", 0)), exact(table["tempo"]), meter)
     return fit_beat(read_audio(info.path), info.sample_rate, grid)
-
-
-def _round_line(rows: list[FormRow]) -> str:
-    minutes = sum(row.seconds for row in rows) / 60
-    return f"a round of these {len(rows)} forms lasts about {minutes:.0f} minutes, and the time to rate them"
 
 
 def _refuse_twins(timelines: list[Timeline]) -> None:

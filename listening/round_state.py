@@ -119,6 +119,16 @@ def is_done(contents: LogContents, listener: str, planned: int) -> bool:
     return done >= planned and open_round_of(contents, listener) is None
 
 
+def still_to_hear(study: Study) -> list[str]:
+    """Listeners whose planned rounds are not done, and how far they are: "ana (2 of 6 done)"."""
+    contents, planned = study.known, study.outline.rounds
+    return [
+        f"{x.name} ({sum(bool(r.complete) for r in contents.rounds_of(x.name))} of {planned} done)"
+        for x in study.outline.listeners
+        if not is_done(contents, x.name, planned)
+    ]
+
+
 def rated_forms(contents: LogContents, round_: RoundRecord) -> Mapping[int, ListenRecord]:
     """form id -> the counted and rated listen of a round."""
     return {

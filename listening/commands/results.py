@@ -169,16 +169,11 @@ def confirm_opening(study: Study, yes: bool) -> None:
     Raises:
         StudyError: nobody can be asked, and `yes` was not said.
     """
-    from listening.round_state import is_done
+    from listening.round_state import still_to_hear
     from sessions.resting import may_stop
 
     contents = study.log.contents(listens=False)
-    planned = study.song.rounds
-    waiting = [
-        f"{x.name} ({sum(bool(r.complete) for r in contents.rounds_of(x.name))} of {planned} done)"
-        for x in study.song.listeners
-        if not is_done(contents, x.name, planned)
-    ]
+    waiting = still_to_hear(study)
     if contents.opened is not None or not waiting or may_stop(contents.events):
         return
     warning = (

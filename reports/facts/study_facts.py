@@ -20,7 +20,6 @@ from reports.facts.protocol import ListenerProgress, Protocol, listener_progress
 from reports.facts.ratings import StudyRatings, study_ratings
 from reports.facts.road_map import RoadMap, RoadMapPart, road_map_of
 from reports.facts.round_answers import AnswerCounts, round_answers
-from reports.model.reading import SEED
 from reports.verdict.judge import Judgement, judge
 from sessions.clock import moment
 from sessions.records import EventRecord, FormRecord, LogContents
@@ -170,7 +169,7 @@ class Facts:
         return tuple(listener.name for listener in self.listeners if listener.simulated)
 
 
-def gather(study: Study, *, seed: int = SEED, checked: bool = True) -> Facts:
+def gather(study: Study, *, checked: bool = True) -> Facts:
     """Reads a study whole. Without a log or renders, what there is.
 
     `checked`: also compare what earlier decisions recorded with what is there now, for which all renders are
@@ -198,10 +197,10 @@ def gather(study: Study, *, seed: int = SEED, checked: bool = True) -> Facts:
         protocol=protocol(contents) if contents and contents.listens else None,
         warnings=warnings,
     )
-    return base if manifest is None else _judged(base, song, manifest, contents, seed)
+    return base if manifest is None else _judged(base, song, manifest, contents)
 
 
-def _judged(base: Facts, song: Song, manifest: Manifest, contents: LogContents | None, seed: int) -> Facts:
+def _judged(base: Facts, song: Song, manifest: Manifest, contents: LogContents | None) -> Facts:
     if contents is None:
         return replace(base, forms=_forms(song, manifest, None, {}))
     ratings = study_ratings(song, manifest, contents)
@@ -214,8 +213,8 @@ def _judged(base: Facts, song: Song, manifest: Manifest, contents: LogContents |
         forms=forms,
         comments=all_comments(contents, ratings.names, maps, manifest.lead_s, base.shown),
         answers=round_answers(contents, ratings.names, ratings.forms),
-        judgement=_judgement(ratings, ratings.table, base.shown, seed),
-        judgement_after=_judgement(ratings, ratings.both, base.shown, seed) if late else None,
+        judgement=_judgement(ratings, ratings.table, base.shown),
+        judgement_after=_judgement(ratings, ratings.both, base.shown) if late else None,
     )
 
 
@@ -232,15 +231,12 @@ def after_events(facts: Facts, study: Study) -> Facts:
     )
 
 
-def _judgement(
-    ratings: StudyRatings, table: pd.DataFrame, shown: Callable[[str], str], seed: int
-) -> Judgement | None:
+def _judgement(ratings: StudyRatings, table: pd.DataFrame, shown: Callable[[str], str]) -> Judgement | None:
     """The verdict; None where no form as it is now is rated or there is nothing to compare."""
     if len(ratings.forms) < 2 or not table["form"].isin(ratings.forms).any():
         return None
     return judge(
         table,
-        seed=seed,
         weights=ratings.weights,
         listeners=ratings.listeners,
         forms=ratings.forms,

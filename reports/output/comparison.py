@@ -7,7 +7,6 @@ from typing import Any
 
 from reports.facts.study_facts import Facts, gather
 from reports.files import REPORT, plain, write_text, writing_into
-from reports.model.reading import SEED
 from reports.output.chart_kinds import settled
 from reports.output.charts import Chart
 from reports.output.html import shared, templates
@@ -39,7 +38,7 @@ class Both:
     chances: tuple[float, float]
 
 
-def write_comparison(study: Study, other: Study, *, seed: int = SEED) -> Written:
+def write_comparison(study: Study, other: Study) -> Written:
     """Write comparison.html, .md and .json of two studies into the first one's report folder.
 
     A sealed study shows its progress and its state only.
@@ -47,7 +46,7 @@ def write_comparison(study: Study, other: Study, *, seed: int = SEED) -> Written
     Raises:
         SongError, AudioError, LogError: a study is not in order; WriteError: a file could not be written.
     """
-    sides = tuple(_side(gather(one, seed=seed), key) for one, key in ((study, "one"), (other, "two")))
+    sides = tuple(_side(gather(one), key) for one, key in ((study, "one"), (other, "two")))
     both = common(sides[0].facts, sides[1].facts)
     sentence = compared(sides[0], sides[1], both)
     folder = study.folder / REPORT

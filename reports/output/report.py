@@ -19,7 +19,6 @@ from reports.facts.ratings import COLUMNS
 from reports.facts.study_facts import Facts, gather
 from reports.files import REPORT, cell, write_text, writing_into
 from reports.model.gates import SAFE
-from reports.model.reading import SEED
 from reports.output import html, markdown
 from reports.output.sound import AUDIO, BESIDE, Sound, SoundOptions, write_sound
 from reports.way_back.package import WayBack, way_back
@@ -46,7 +45,6 @@ def write_report(
     study: Study,
     *,
     open_now: bool = False,
-    seed: int = SEED,
     sound: SoundOptions = BESIDE,
     step: Step = no_step,
 ) -> Written:
@@ -54,7 +52,7 @@ def write_report(
     is open, the forms' sound beside or inside the page.
 
     `open_now` opens a sealed study first, if anything in it is rated: its codes are tied to names from
-    then on, and what is heard later stays out of the verdict. `seed` is that of the verdict's draws. `step`
+    then on, and what is heard later stays out of the verdict. `step`
     hears of progress (words, done, of); an exception that it raises stops the work, and nothing is left
     half-written.
 
@@ -68,7 +66,7 @@ def write_report(
     if sealed and study.log.has_ratings():
         study.log.add_event("opened", {"why": why_opened(study)})
     step("reading the log and the ratings", 0, 1)
-    facts = gather(study, seed=seed)
+    facts = gather(study)
     return write_facts(facts, way_back(facts), study.folder / REPORT, sound, step)
 
 

@@ -13,6 +13,7 @@ from listening.maker.hosting import Hosts
 from listening.maker.workspace import Workspace
 from listening.packet.collect import collect
 from listening.packet.packet_file import PACKETS, write_packet
+from listening.page.state import sound_minutes
 from listening.rendering import loudness_words, render_study
 from listening.status import study_status
 from render.errors import FairhearingError, PageError
@@ -34,25 +35,25 @@ def stands(work: Workspace) -> str:
     """Whether the forms wait to be rendered."""
     if len(work.song().forms) < 2 or not work.song().listeners:
         return "not yet"
-    return "in order" if fresh_manifest(work.study()) is not None else "asks something"
+    return "in order" if renders_now(work.study())[0] is not None else "asks something"
 
 
-def fresh_manifest(study: Study) -> Manifest | None:
-    """The renders, where they are those of song.toml as it stands."""
+def renders_now(study: Study) -> tuple[Manifest | None, str]:
+    """The renders, where they are those of song.toml as it stands; else why they are not."""
     try:
-        return study.require_fresh_renders()
-    except FairhearingError:
-        return None
+        return study.require_fresh_renders(), ""
+    except FairhearingError as error:
+        return None, str(error)
 
 
 def context(work: Workspace, _shown: Mapping[str, str]) -> dict[str, Any]:
     """What the template shows: progress and links, never a code, a rating or an order."""
     song, study = work.song(), work.study()
-    manifest = fresh_manifest(study)
+    manifest, why = renders_now(study)
     hosts = hosts_of(work)
     values: dict[str, Any] = {
         "song": song, "manifest": manifest, "rendering": work.jobs.last("render"),
-        "why": "" if manifest else _why_not(study), "status": study_status(study), "hosted": hosts.now,
+        "why": why, "status": study_status(study), "hosted": hosts.now,
         "hosting": work.jobs.last("host"), "packing": work.jobs.last("packet"),
         "packets": [(name, size_text(path.stat().st_size)) for name, path in packets(work.folder).items()],
         "answers_wait": answers_waiting(work.folder), "tried": work.cache.get("packet tried"),
@@ -60,24 +61,11 @@ def context(work: Workspace, _shown: Mapping[str, str]) -> dict[str, Any]:
     }  # fmt: skip
     if manifest is not None:
         values["words"] = loudness_words(manifest.target_lufs, manifest.spread_lu)
-        values["minutes"] = round_minutes(manifest)
+        values["minutes"] = sound_minutes(manifest.forms) or 1
         rendered = work.jobs.last("render")
         values["lines"] = rendered.result if rendered is not None and rendered.state == "done" else ()
     values["rows"] = [_row(song, hosts, name, study) for name in (x.name for x in song.listeners)]
     return values
-
-
-def _why_not(study: Study) -> str:
-    try:
-        study.require_fresh_renders()
-    except FairhearingError as error:
-        return str(error)
-    return ""
-
-
-def round_minutes(manifest: Manifest) -> int:
-    """Minutes of sound in a round; the time to rate comes on top."""
-    return max(round(sum(form.seconds for form in manifest.forms) / 60), 1)
 
 
 def _row(song: Song, hosts: Hosts, name: str, study: Study) -> dict[str, Any]:
@@ -97,10 +85,10 @@ def _row(song: Song, hosts: Hosts, name: str, study: Study) -> dict[str, Any]:
 
 def message(song: Song, study: Study, name: str, address: str) -> str:
     """A message to send with a link: how much there is to hear, and what a phone needs."""
-    manifest = fresh_manifest(study)
+    manifest, _why = renders_now(study)
     forms = len(manifest.forms) if manifest else len(song.forms)
-    about = round_minutes(manifest) if manifest else 0
-    minutes = f", about {counted(about, 'minute')} of music" if manifest else ""
+    about = sound_minutes(manifest.forms) if manifest else None
+    minutes = f", about {counted(about, 'minute')} of music" if about else ""
     return (
         f"Hello {name}, would you listen to “{song.title}” and say which way it should go? A round has "
         f"{forms} forms{minutes}, and the time to rate them; there are {song.rounds} rounds over {song.days} "

@@ -14,7 +14,7 @@ from listening.maker.action import Action, Done, flag, text
 from listening.maker.downloads import BUNDLING
 from listening.maker.sheets.way_back import GROUPS, TickStep, contents_words, tick_steps
 from listening.maker.workspace import Workspace
-from listening.status import study_status
+from listening.round_state import still_to_hear
 from render.errors import FairhearingError, PageError, StudyError
 from render.figures import size_text
 from render.song.song import Song
@@ -84,7 +84,7 @@ def context(work: Workspace, _shown: Mapping[str, str]) -> dict[str, Any]:
     plain |= {
         "rated": True, "tried": work.cache.get("tried", NOT_TRIED),
         "reading": reading, "current": reading is not None and reading.key == key,
-        "may_open": reading is not None and reading.state in MAY_OPEN, "waiting": waiting(work),
+        "may_open": reading is not None and reading.state in MAY_OPEN, "waiting": still_to_hear(study),
         "reporting": work.jobs.last("report"), "deciding": work.jobs.last("decide"),
         "has_report": (work.folder / REPORT_HTML).is_file(), "report_made": report_made(work),
         "listeners": [listener.name for listener in song.listeners],
@@ -171,16 +171,6 @@ def decision_words(decision: Decision | None) -> str:
         return ""
     why = f" Why: {decision.because}" if decision.because else ""
     return f"“{decision.form}”, says {decision.by}{', against the verdict' if decision.against else ''}.{why}"
-
-
-def waiting(work: Workspace) -> list[str]:
-    """Listeners whose rounds are not done, and how far they are."""
-    status = study_status(work.study())
-    return [
-        f"{x.name} ({x.rounds_done} of {x.rounds_planned} done)"
-        for x in status.listeners
-        if x.rounds_done < x.rounds_planned
-    ]
 
 
 def ticked(work: Workspace, decision: int) -> frozenset[str]:
