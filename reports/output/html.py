@@ -24,7 +24,6 @@ from reports.output import figures
 from reports.output.chart_kinds import all_charts
 from reports.output.sound import Sound
 from reports.verdict import phrases
-from reports.verdict.diagnostics import Outlier
 from reports.way_back import rebuild_words
 from reports.way_back.package import AS_PERFORMED, NOTHING_AGAIN, WayBack, bars_of
 from sessions.records import ASPECTS
@@ -47,7 +46,6 @@ def html(facts: Facts, sentence: str, case: Dissent | None, way: WayBack | None,
         "as_performed": AS_PERFORMED,
         "nothing_again": NOTHING_AGAIN,
         "aspects": aspects(facts),
-        "outliers": outliers(facts),
         "rules": Rules(),
     }
     return templates().get_template("report.html").render(**shared(facts, sentence, sound), **values)
@@ -103,13 +101,6 @@ def aspects(facts: Facts) -> dict[str, dict[str, str]]:
             for aspect in given
         }
     return rows
-
-
-def outliers(facts: Facts) -> list[Outlier]:
-    """Ratings far from what all others suggest: who, when, what, how much."""
-    if facts.ratings is None or facts.judgement is None:
-        return []
-    return list(facts.judgement.beside.diagnostics.outliers)
 
 
 def templates() -> Environment:

@@ -14,7 +14,7 @@ from render.arrays import Audio
 from render.audio.splice import Splicer
 from render.audio.stem_fit import check_stems
 from render.audio.stems import BounceFile, Mixes
-from render.audio.timeline import Timeline, lay_out, longest_lead
+from render.audio.timeline import Timeline, lay_out
 from render.errors import AudioError, WriteError
 from render.files import replacing
 from render.renders.manifest import Manifest
@@ -22,6 +22,7 @@ from render.song.forms import Form, Treatment
 from render.song.song import Song
 from render.steps import Step
 from reports.files import file_name, writing_into
+from reports.way_back.markers import lead_of_renders_frames
 
 STEMS = "stems"
 BLOCK_FRAMES = 1 << 18
@@ -68,7 +69,7 @@ class StemSource:
 
 def stems_bytes(song: Song, form: Form) -> int:
     """How much room the stems of a form take; 0 for a song without stems."""
-    frames = _lead(song) + lay_out(song, form).stop
+    frames = lead_of_renders_frames(song, form) + lay_out(song, form).stop
     total = 0
     for path in song.stems.values():
         with soundfile.SoundFile(path) as file:
@@ -90,7 +91,7 @@ def write_stems(song: Song, form: Form, manifest: Manifest, folder: Path, step: 
     song = replace(song, joining=manifest.joining)
     check_stems(song.stems, song.audio)
     _require_room(stems_bytes(song, form), folder)
-    timeline, lead = lay_out(song, form), _lead(song)
+    timeline, lead = lay_out(song, form), lead_of_renders_frames(song, form)
     target = folder / STEMS
     with ExitStack() as opened, writing_into(target):
         mixes = opened.enter_context(Mixes(song, BounceFile(song.audio), manifest.stem_fit))
@@ -110,11 +111,6 @@ def write_stems(song: Song, form: Form, manifest: Manifest, folder: Path, step: 
     paths = tuple(writer.path for writer in writers)
     gain_db = next(render.gain_db for render in manifest.forms if render.name == form.name)
     return FormStems(paths, residual_db, sum(path.stat().st_size for path in paths), gain_db)
-
-
-def _lead(song: Song) -> int:
-    """Frames before bar 1, as in every render of the study."""
-    return longest_lead(song, [lay_out(song, form) for form in song.forms])
 
 
 def _require_room(needed: int, folder: Path) -> None:
