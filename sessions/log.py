@@ -15,19 +15,10 @@ from typing import Any, NamedTuple
 from sqlalchemy import Connection, Row, Table, func, select
 
 from render.errors import LogError
+from sessions import entries
 from sessions import tables as t
 from sessions.checksums import add_row, whole_rows
 from sessions.clock import Clock, Moment, moment, utc_time
-from sessions.entries import (
-    add_blemish,
-    add_comment,
-    add_judgement,
-    add_rating,
-    add_round_answers,
-    add_submission,
-    known_listener,
-    require_rateable,
-)
 from sessions.plan import draw_code, new_seed
 from sessions.records import (
     OVERALL,
@@ -144,7 +135,7 @@ class Log:
         `reading` is what its forms were chosen by (see `resting`); it is written in the same transaction.
         """
         with self.store.writing() as connection:
-            listener_id = known_listener(connection, listener)
+            listener_id = entries.known_listener(connection, listener)
             last = connection.execute(
                 select(func.max(t.rounds.c.number)).where(t.rounds.c.listener_id == listener_id)
             ).scalar()
@@ -170,7 +161,7 @@ class Log:
         """The sitting this moment belongs to: the listener's last one, unless they paused for an hour
         or listen on something else."""
         with self.store.writing() as connection:
-            listener_id = known_listener(connection, listener)
+            listener_id = entries.known_listener(connection, listener)
             last = connection.execute(
                 select(t.sittings)
                 .where(t.sittings.c.listener_id == listener_id)
@@ -186,7 +177,7 @@ class Log:
         with self.store.reading() as connection:
             last = connection.execute(
                 select(t.sittings)
-                .where(t.sittings.c.listener_id == known_listener(connection, listener))
+                .where(t.sittings.c.listener_id == entries.known_listener(connection, listener))
                 .order_by(t.sittings.c.id.desc())
             ).first()
             if last is None or not self._goes_on(connection, last.id, last.at_utc):
@@ -273,7 +264,7 @@ class Log:
                 connection, t.listen_ends, listen_id=listen_id, frames_delivered=frames_delivered,
                 void_reason=void_reason,
             )  # fmt: skip
-            add_blemish(connection, self._now, listen_id, late_s, stumbles)
+            entries.add_blemish(connection, self._now, listen_id, late_s, stumbles)
 
     def end_of(self, listen_id: int) -> Row[Any] | None:
         """How a listen ended (`frames_delivered`, `void_reason`); None while it goes on."""
@@ -284,12 +275,12 @@ class Log:
     def judge(self, listen_id: int, could_judge: bool) -> bool:
         """Whether a listen that stumbled could still be judged; the first answer stands, and is returned."""
         with self.store.writing() as connection:
-            return add_judgement(connection, self._now, listen_id, could_judge)
+            return entries.add_judgement(connection, self._now, listen_id, could_judge)
 
     def answer_round(self, round_id: int, answers: RoundAnswers) -> None:
         """What a listener says at a round's end; a later answer corrects, until the round ends."""
         with self.store.writing() as connection:
-            add_round_answers(connection, self._now, round_id, answers)
+            entries.add_round_answers(connection, self._now, round_id, answers)
 
     def rate(self, listen_id: int, values: Mapping[str, float]) -> None:
         """Ratings of a counted listen, 0-100 by aspect; a later one corrects, until the round ends."""
@@ -304,7 +295,7 @@ class Log:
     def comment(self, listen_id: int, text: str, time_s: float | None = None) -> None:
         """A comment on a listen, at a time in it or about the whole."""
         with self.store.writing() as connection:
-            add_comment(connection, self._now, listen_id, text, time_s)
+            entries.add_comment(connection, self._now, listen_id, text, time_s)
 
     def submit(
         self,
@@ -316,17 +307,17 @@ class Log:
     ) -> bool:
         """Ratings and comments of a listen together, once: False if this submission was taken in before."""
         with self.store.writing() as connection:
-            if not add_submission(connection, self._now, listener, submission):
+            if not entries.add_submission(connection, self._now, listener, submission):
                 return False
             self._rate(connection, listen_id, values)
             for time_s, text in comments:
-                add_comment(connection, self._now, listen_id, text, time_s)
+                entries.add_comment(connection, self._now, listen_id, text, time_s)
             return True
 
     def _rate(self, connection: Connection, listen_id: int, values: Mapping[str, float]) -> None:
-        require_rateable(connection, listen_id)
+        entries.require_rateable(connection, listen_id)
         for aspect, value in values.items():
-            add_rating(connection, self._now, listen_id, aspect, value)
+            entries.add_rating(connection, self._now, listen_id, aspect, value)
 
     def _void_open_listens(self, connection: Connection, round_id: int) -> None:
         listener_id = connection.execute(

@@ -6,18 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from sessions import entries
 from sessions import tables as t
 from sessions.checksums import add_row
 from sessions.clock import moment
-from sessions.entries import (
-    add_blemish,
-    add_comment,
-    add_judgement,
-    add_rating,
-    add_submission,
-    require_rateable,
-    require_round_open,
-)
 from sessions.log import Log
 from sessions.records import Stumble, opened_event, read_events
 
@@ -58,9 +50,9 @@ def take_in(log: Log, listener: str, submission: str, listen: TakenListen) -> bo
     """
     ended = moment(listen.ended)
     with log.store.writing() as connection:
-        if not add_submission(connection, moment(log.clock()), listener, submission):
+        if not entries.add_submission(connection, moment(log.clock()), listener, submission):
             return False
-        require_round_open(connection, listen.round_id)
+        entries.require_round_open(connection, listen.round_id)
         opened = opened_event(read_events(connection)) is not None
         listen_id = add_row(
             connection, t.listens, moment(listen.began), round_id=listen.round_id,
@@ -71,13 +63,13 @@ def take_in(log: Log, listener: str, submission: str, listen: TakenListen) -> bo
             connection, t.listen_ends, ended, listen_id=listen_id,
             frames_delivered=listen.frames_delivered, void_reason=listen.void_reason,
         )  # fmt: skip
-        add_blemish(connection, ended, listen_id, listen.late_s, listen.stumbles)
+        entries.add_blemish(connection, ended, listen_id, listen.late_s, listen.stumbles)
         if listen.could_judge is not None:
-            add_judgement(connection, ended, listen_id, listen.could_judge)
+            entries.add_judgement(connection, ended, listen_id, listen.could_judge)
         if listen.ratings:
-            require_rateable(connection, listen_id)
+            entries.require_rateable(connection, listen_id)
         for rating in listen.ratings:
-            add_rating(connection, moment(rating.at), listen_id, rating.aspect, rating.value)
+            entries.add_rating(connection, moment(rating.at), listen_id, rating.aspect, rating.value)
         for time_s, text in listen.comments:
-            add_comment(connection, ended, listen_id, text, time_s)
+            entries.add_comment(connection, ended, listen_id, text, time_s)
         return True

@@ -17,17 +17,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from listening.counts import Reason
-from listening.page.messages import (
-    MOST_COMMENTS,
-    MOST_STUMBLES,
-    Code,
-    Comment,
-    Questions,
-    Rating,
-    Seconds,
-    StumbleInListen,
-    plain,
-)
+from listening.page import messages as s
 from listening.tickets import is_signed, sign
 from render.errors import AnswersError
 from sessions.plan import seed_sha256
@@ -58,13 +48,13 @@ class Ticket(_Closed):
     study: str
     listener: str
     round: int
-    codes: tuple[tuple[Code, ...], ...]
+    codes: tuple[tuple[s.Code, ...], ...]
     made: When
 
 
 class GivenRating(_Closed):
     aspect: Literal["overall", "opening", "flow", "build", "ending"]
-    value: Rating
+    value: s.Rating
     at: When
 
 
@@ -75,25 +65,25 @@ class GivenListen(_Closed):
     that, where they were asked.
     """
 
-    code: Code
-    heard_on: Annotated[str, Field(max_length=100), AfterValidator(plain)]
+    code: s.Code
+    heard_on: Annotated[str, Field(max_length=100), AfterValidator(s.plain)]
     minutes_east: Minutes
     began: When
     ended: When
-    heard_s: Seconds
+    heard_s: s.Seconds
     reason: Reason | None
-    late_s: Seconds = 0.0
-    stumbles: Annotated[tuple[StumbleInListen, ...], Field(max_length=MOST_STUMBLES)] = ()
+    late_s: s.Seconds = 0.0
+    stumbles: Annotated[tuple[s.StumbleInListen, ...], Field(max_length=s.MOST_STUMBLES)] = ()
     could_judge: bool | None = None
     ratings: Annotated[tuple[GivenRating, ...], Field(max_length=500)] = ()
-    comments: Annotated[tuple[Comment, ...], Field(max_length=MOST_COMMENTS)] = ()
+    comments: Annotated[tuple[s.Comment, ...], Field(max_length=s.MOST_COMMENTS)] = ()
 
 
 class Answers(_Closed):
     """What a packet's listener did; `questions` are those at the round's end, once they were answered."""
 
     listens: Annotated[tuple[GivenListen, ...], Field(max_length=2000)]
-    questions: Questions | None = None
+    questions: s.Questions | None = None
 
 
 class AnswerFile(_Closed):

@@ -99,8 +99,8 @@ def _begin(time_s: Fraction, name: str, grid: Grid, notes: list[str]) -> _Begin:
         )
         return _Begin(bar + 1, _rounded(rest), name)
     notes.append(
-        f'"{name}" stands {counted(_rounded(beats), "beat")} after the line of bar {bar} ({at}), and begins on '
-        "that line"
+        f'"{name}" stands {counted(_rounded(beats), "beat")} after the line of bar {bar} ({at}), and '
+        "begins on that line"
     )
     return _Begin(bar, Fraction(0), name)
 

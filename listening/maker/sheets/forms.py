@@ -9,15 +9,7 @@ from typing import Any
 
 from listening.maker.action import Action, Done, changed, named, text, texts, whole
 from listening.maker.blinding import SEALED_JOINS, sealed_forms
-from listening.maker.sheets.road_maps import (
-    completions,
-    composed,
-    findings_key,
-    judge_joins,
-    plain_piece,
-    road_map,
-    unjudged,
-)
+from listening.maker.sheets import road_maps
 from listening.maker.workspace import Workspace
 from listening.status import rated_forms_of
 from render.audio.stems import read_audio
@@ -47,9 +39,9 @@ def stands(work: Workspace) -> str:
 def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
     """What the template shows."""
     song = work.song()
-    if unjudged(work, song):
+    if road_maps.unjudged(work, song):
         with suppress(StudyError):
-            work.jobs.start("joins", "judging the joins", lambda step: judge_joins(work, step))
+            work.jobs.start("joins", "judging the joins", lambda step: road_maps.judge_joins(work, step))
     laid_out = []
     for form in song.forms:
         with suppress(FormError):
@@ -57,12 +49,12 @@ def context(work: Workspace, shown: Mapping[str, str]) -> dict[str, Any]:
     lead = longest_lead(song, laid_out)
     editing = next((form for form in song.forms if form.name == shown.get("form") != AS_WRITTEN), None)
     return {
-        "song": song, "maps": [road_map(work, song, form, lead) for form in song.forms],
+        "song": song, "maps": [road_maps.road_map(work, song, form, lead) for form in song.forms],
         "editing": editing.name if editing else "", "line_shown": shown.get("line", ""),
-        "pieces": {e: plain_piece(editing, e) for e in set(editing.entries)} if editing else {},
+        "pieces": {e: road_maps.plain_piece(editing, e) for e in set(editing.entries)} if editing else {},
         "lengths": {section.name: section.bars for section in song.sections},
         "firsts": {section.name: section.first_bar for section in song.sections},
-        "completions": completions(song), "judging": work.jobs.last("joins"),
+        "completions": road_maps.completions(song), "judging": work.jobs.last("joins"),
         "thinking": work.jobs.last("ideas"),
         "ideas": work.cache.get("ideas", ()), "sealed": sealed_forms(work, song),
         "sealed_words": SEALED_JOINS,
@@ -158,7 +150,7 @@ def _compose(song: Song, parts: list[str], entry: int, args: Mapping[str, Any]) 
     section = named(song.sections, text(args, "section"), "section")
     first, last = whole(args, "first", 1, section.bars), whole(args, "last", 1, section.bars)
     stems = texts(args, "stems", 99) if "stems" in args else []
-    part = composed(
+    part = road_maps.composed(
         section.name,
         first,
         last,
@@ -210,7 +202,7 @@ def _mend(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     """Apply one of the remedies that stand beside a doubtful join."""
     song = work.song()
     form = _form(song, args)
-    findings = work.cache.get(findings_key(song, lay_out(song, form)), ())
+    findings = work.cache.get(road_maps.findings_key(song, lay_out(song, form)), ())
     index, which = whole(args, "index", 0, 10_000), whole(args, "which", 0, 100)
     if index >= len(findings) or which >= len(findings[index].remedies):
         raise PageError(409, "gone", "This was judged anew meanwhile; look again.")

@@ -15,18 +15,8 @@ from listening.maker.workspace import Workspace
 from render.analysis.frames_file import recall_frames
 from render.analysis.sections import sections as suggest
 from render.audio.stems import read_audio
+from render.edits import sections as edits
 from render.edits.forms import rename_form
-from render.edits.sections import (
-    join_sections,
-    move_line,
-    remove_section,
-    rename_section,
-    renames,
-    replace_sections,
-    set_bars,
-    set_pickup,
-    split_section,
-)
 from render.errors import PageError, StudyError
 from render.proposals.draft import FROM_THE_SOUND
 from render.proposals.idea import called_after
@@ -132,15 +122,15 @@ def _edited(
 def _rename(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     song = work.song()
     section = _find(song, args)
-    todo = renames(song.sections, section.name, text(args, "name"))
+    todo = edits.renames(song.sections, section.name, text(args, "name"))
     forms = [form.name for form in song.forms[1:]] if section.first_bar in suggested(work, song) else []
 
-    def edit(toml: str) -> str:
+    def edit(toml: str, folder: Path) -> str:
         for old, new in todo:
-            toml = rename_section(toml, work.folder, old, new)
+            toml = edits.rename_section(toml, folder, old, new)
         for form in forms:  # "early E" is "early bridge" now
             if (called := called_after(form, section.name, todo[-1][1])) != form:
-                toml = rename_form(toml, work.folder, form, called)
+                toml = rename_form(toml, folder, form, called)
         return toml
 
     work.change("; ".join(f"“{old}” is “{new}”" for old, new in todo), version, edit)
@@ -151,7 +141,7 @@ def _rename(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
 def _move(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     section = _find(work.song(), args)
     bar = section.first_bar + whole(args, "by", -64, 64)
-    return _edited(work, version, f"“{section.name}” begins at bar {bar}", move_line, section.name, bar)
+    return _edited(work, version, f"“{section.name}” begins at bar {bar}", edits.move_line, section.name, bar)
 
 
 def _bars(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
@@ -160,28 +150,28 @@ def _bars(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     if not first.strip().isdigit() or not (last or first).strip().isdigit():
         raise PageError(422, "order", "Bars are written like 5-12.")
     a, b = int(first), int(last or first)
-    return _edited(work, version, f"“{name}”: bars {a}-{b}", set_bars, name, a, b)
+    return _edited(work, version, f"“{name}”: bars {a}-{b}", edits.set_bars, name, a, b)
 
 
 def _pickup(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     name, beats = _find(work.song(), args).name, number(args, "pickup", 0, 32)
-    return _edited(work, version, f"“{name}”: a pickup of {beats:g}", set_pickup, name, beats)
+    return _edited(work, version, f"“{name}”: a pickup of {beats:g}", edits.set_pickup, name, beats)
 
 
 def _split(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     name = _find(work.song(), args).name
     bar = whole(args, "bar", 1, work.song().last_bar)
-    return _edited(work, version, f"“{name}” split at bar {bar}", split_section, name, bar)
+    return _edited(work, version, f"“{name}” split at bar {bar}", edits.split_section, name, bar)
 
 
 def _join(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     name = _find(work.song(), args).name
-    return _edited(work, version, f"“{name}” joined with the one before", join_sections, name)
+    return _edited(work, version, f"“{name}” joined with the one before", edits.join_sections, name)
 
 
 def _remove(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     name = _find(work.song(), args).name
-    return _edited(work, version, f"“{name}” taken out", remove_section, name)
+    return _edited(work, version, f"“{name}” taken out", edits.remove_section, name)
 
 
 def _line(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
@@ -198,10 +188,10 @@ def _line(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
         return Done(f"“{inside.name}” begins here, at bar {bar}, already.")
     words = f"a double bar at bar {bar}"
     if inside is not None:
-        work.change(words, version, split_section, inside.name, bar)
+        work.change(words, version, edits.split_section, inside.name, bar)
     else:
         sections = sorted([*song.sections, _new_section(song, bar)], key=lambda s: s.first_bar)
-        work.change(words, version, replace_sections, sections)
+        work.change(words, version, edits.replace_sections, sections)
     return Done(f"A double bar at bar {bar}.")
 
 
@@ -230,7 +220,7 @@ def _suggest(work: Workspace, _args: Mapping[str, Any], version: str) -> Done:
         step("writing them", 99, 100)
 
         def write(toml: str, folder: Path) -> str:  # marked first: a kill between leaves none unmarked
-            new = replace_sections(toml, folder, suggestion)
+            new = edits.replace_sections(toml, folder, suggestion)
             note_suggested(work, suggestion)
             return new
 
