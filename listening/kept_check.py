@@ -8,12 +8,15 @@ from pathlib import Path
 from listening.check_result import Checked
 from render.errors import SongError
 from render.files import replacing
-from render.kept import kept, key_of
+from render.kept import kept, kept_already, key_of
 from render.proposals.idea import Idea
 from render.renders.manifest import RENDERS
 from render.song.song import SONG_FILE, read_text
 from render.steps import Step
 from sessions.study import Study
+
+CHECK_FILE = "check.json"
+BETTER = ("better_tempo", "better_start_s", "better_downbeat_beats")
 
 
 def check_study(study: Study, step: Step) -> Checked:
@@ -30,11 +33,25 @@ def check_study(study: Study, step: Step) -> Checked:
 
     try:
         study.require_known_predecessors()
-        text, joining = read_text(study.folder / SONG_FILE), study.song.joining
-        key = key_of("check", joining, text, files=_files(study), folder=study.folder)
+        key = check_key(study)
     except SongError:
         return compute()  # it says more about what is wrong
-    return kept(study.folder / RENDERS / "check.json", key, Checked, compute)
+    return kept(study.folder / RENDERS / CHECK_FILE, key, Checked, compute)
+
+
+def beat_trouble(study: Study) -> str:
+    """What `check` found wrong with tempo or start, if it was run on the song as it is now; else ""."""
+    path = study.folder / RENDERS / CHECK_FILE
+    found: Checked | None = kept_already(path, check_key(study), Checked) if path.exists() else None
+    if found is None or not (found.tempo["drifts"] or any(found.tempo[key] is not None for key in BETTER)):
+        return ""
+    return str(found.tempo["headline"])
+
+
+def check_key(study: Study) -> str:
+    """What a check depends on, as one key."""
+    text, joining = read_text(study.folder / SONG_FILE), study.song.joining
+    return key_of("check", joining, text, files=_files(study), folder=study.folder)
 
 
 def propose_ideas(study: Study, count: int, seed: int, *, write: bool, step: Step) -> list[Idea]:

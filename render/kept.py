@@ -28,10 +28,9 @@ def kept(path: Path, key: str, kind: Any, compute: Callable[[], T]) -> T:
         what `compute` raises; then nothing is kept. A folder that cannot be written only costs time.
     """
     adapter: TypeAdapter[T] = TypeAdapter(kind)
-    with suppress(OSError, ValueError, KeyError, TypeError, ValidationError):
-        there = json.loads(path.read_text(encoding="utf-8"))
-        if there["key"] == key and there["sha256"] == _sha256(there["result"]):
-            return adapter.validate_json(there["result"])
+    there: T | None = kept_already(path, key, kind)
+    if there is not None:
+        return there
     result = compute()
     with suppress(ValueError):  # not plain data (an infinity, say): not kept
         text = adapter.dump_json(result).decode()
@@ -40,6 +39,15 @@ def kept(path: Path, key: str, kind: Any, compute: Callable[[], T]) -> T:
             write_beside(path, json.dumps({"key": key, "sha256": _sha256(text), "result": text}).encode())
             return same  # what the next call will give, down to numbers written as 0 or 0.0
     return result
+
+
+def kept_already(path: Path, key: str, kind: Any) -> Any:
+    """What is kept in `path` under the key, of the type `kind`; None where nothing is, or it is damaged."""
+    with suppress(OSError, ValueError, KeyError, TypeError, ValidationError):
+        there = json.loads(path.read_text(encoding="utf-8"))
+        if there["key"] == key and there["sha256"] == _sha256(there["result"]):
+            return TypeAdapter(kind).validate_json(there["result"])
+    return None
 
 
 def key_of(*values: object, files: Sequence[Path], folder: Path) -> str:

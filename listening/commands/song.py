@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -187,5 +188,24 @@ def render(folder: Path, as_json: bool) -> None:
         sound = "join sounds" if len(doubtful) == 1 else "joins sound"
         what = f"{len(doubtful)} {sound} doubtful: `fairhearing check` names them and what to do."
         click.echo(wrapped(what))
-    for line in [*rendering.retired, *study_status(study).lines]:
+    for line in [*_careful(study), *rendering.retired, *study_status(study).lines]:
         click.echo(wrapped(line))
+
+
+def _careful(study: Study) -> Iterator[str]:
+    """What to know before anybody listens: a beat that does not fit, packets that hold what was before."""
+    from listening.kept_check import beat_trouble
+
+    if trouble := beat_trouble(study):
+        yield (
+            f"Careful, `fairhearing check` found: {trouble}. Bars may be cut in the wrong places; mend that "
+            "before anybody listens."
+        )
+    if (study.folder / "packets").is_dir():
+        from listening.packet.packet_file import packets_out
+
+        if out := packets_out(study):
+            yield (
+                f"Packets are out: {', '.join(out)}. They hold the forms as they were written; take their "
+                "answers in (`fairhearing collect`) before the song gets another bounce."
+            )

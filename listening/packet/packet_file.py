@@ -21,7 +21,7 @@ from listening.page.copies import level_check_flac, travelling_bytes
 from listening.page.html import PACKET_SCRIPTS, TEMPLATES, style_css, words
 from listening.page.masked import MaskedCopy
 from listening.page.state import sound_minutes
-from listening.round_state import may_stop_text, set_aside_text
+from listening.round_state import may_stop_text, round_state, set_aside_text
 from listening.rounds import Demand, Round, enter_round
 from render.errors import AnswersError
 from render.files import OWNERS_FOLDER, replacing
@@ -68,7 +68,7 @@ def write_packet(study: Study, listener: str, *, small: bool = False, any_day: b
         "blemish_s": MOST_BLEMISH_S, "judged_s": MOST_JUDGED_S, "text":
         f"{set_aside_text(round_.state, round_.contents)} {may_stop_text(round_.contents)}".strip(),
     }  # fmt: skip
-    path = study.folder / PACKETS / f"{_file_name(name)}-round-{round_.number}.html"
+    path = _path(study, name, round_.number)
     path.parent.mkdir(OWNERS_FOLDER, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix="fairhearing-") as place:
         copies = _copies(study, round_, Path(place), small)
@@ -81,6 +81,21 @@ def write_packet(study: Study, listener: str, *, small: bool = False, any_day: b
         with replacing(path) as half, half.open("w", encoding="utf-8", newline="\n") as out:
             out.writelines(_pieces(about, sounds))
     return path
+
+
+def packets_out(study: Study) -> list[str]:
+    """Listeners for whose open round a packet was written: its answers have not been taken in whole."""
+    contents = study.log.contents()
+    rounds = [(x.name, round_state(study, contents, x.name)) for x in study.song.listeners]
+    return [
+        name
+        for name, state in rounds
+        if state.open_round is not None and _path(study, name, state.number).is_file()
+    ]
+
+
+def _path(study: Study, name: str, number: int) -> Path:
+    return study.folder / PACKETS / f"{_file_name(name)}-round-{number}.html"
 
 
 def _codes(study: Study, round_: Round, demand: Demand) -> list[int]:

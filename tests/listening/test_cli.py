@@ -14,6 +14,7 @@ import soundfile
 from sessions.study import Study
 from tests.command_line import told
 from tests.places import ROOT
+from tests.short_study import small_study
 from tests.songs import make_study
 from tests.terminals import Terminal
 
@@ -248,3 +249,11 @@ def test_many_mistakes_in_forms_are_cut(tmp_path: Path) -> None:
     folder = make_study(tmp_path / "study", forms={"one": ["vrse"] * 6, "two": ["vrse"] * 6})
     lines = told(folder, "check", code=1).splitlines()
     assert len(lines) == 9 and lines[-1] == "and 4 more"
+
+
+def test_render_says_that_packets_are_out(tmp_path: Path) -> None:
+    study = small_study(tmp_path)
+    name = study.song.listeners[0].name
+    assert "Packets are out" not in told(study.folder, "render")
+    told(study.folder, "packet", name)
+    assert f"Packets are out: {name}." in " ".join(told(study.folder, "render").split())

@@ -10,8 +10,9 @@ import soundfile
 
 from listening import checking
 from listening.check_result import Checked
-from listening.kept_check import check_study, propose_ideas
+from listening.kept_check import beat_trouble, check_key, check_study, propose_ideas
 from render.errors import AudioError
+from render.kept import kept
 from render.renders.render_forms import render_forms
 from sessions.study import Study
 from tests.command_line import told
@@ -84,3 +85,22 @@ def test_the_command_says_the_same_and_nothing_counts_as_rendered(tmp_path: Path
     assert told(folder, "check") == first
     assert told(folder, "check", "--json") == told(folder, "check", "--json")
     assert "nothing is rendered yet" in " ".join(told(folder, "status").lower().split())
+
+
+def test_what_check_found_wrong_with_the_beat_is_told_by_render(tmp_path: Path, times: list[str]) -> None:
+    study = Study(make_study(tmp_path / "study"))
+    found = check_study(study, step)
+    assert beat_trouble(study) == "" and "Careful" not in told(study.folder, "render")
+    wrong = {**found.tempo, "better_tempo": 121.0, "headline": "121 fits this audio better than 120"}
+    (study.folder / "renders" / "check.json").unlink()
+    kept(
+        study.folder / "renders" / "check.json",
+        check_key(study),
+        Checked,
+        lambda: replace(found, tempo=wrong),
+    )
+    said = " ".join(told(study.folder, "render").split())
+    assert "Careful, `fairhearing check` found: 121 fits this audio better than 120." in said
+    path = study.folder / "song.toml"
+    path.write_text(path.read_text(encoding="utf-8") + "# changed\n", encoding="utf-8")
+    assert "Careful" not in told(study.folder, "render") and times == ["check"]

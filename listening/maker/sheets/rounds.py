@@ -39,11 +39,12 @@ def stands(work: Workspace) -> str:
 
 
 def renders_now(study: Study) -> tuple[Manifest | None, str]:
-    """The renders, where they are those of song.toml as it stands; else why they are not."""
+    """The renders, where they are those of song.toml as it stands; else why they are not (here a button makes
+    them, no command)."""
     try:
         return study.require_fresh_renders(), ""
     except FairhearingError as error:
-        return None, str(error)
+        return None, str(error).partition("; run `fairhearing render`")[0]
 
 
 def context(work: Workspace, _shown: Mapping[str, str]) -> dict[str, Any]:
