@@ -6,9 +6,9 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from render.loudness.meter import measure
 from sessions.records import ListenRecord
 from sessions.study import Study
+from tests.meter_series import measure
 
 Integers = NDArray[np.int32]  # (frames, channels), 24-bit values in the upper bits
 

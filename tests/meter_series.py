@@ -1,10 +1,36 @@
-"""Momentary and short-term loudness (EBU Tech 3341) by the meter's own energies, for the EBU's cases."""
+"""What the meter measures, at once and window by window, for tests that compare it with others."""
+
+from collections.abc import Sequence
 
 import numpy as np
 
-from render.arrays import AnyFloats, Floats
+from render.arrays import AnyFloats, Audio, Floats, Ints
+from render.loudness import meter
 from render.loudness.buffers import CHUNK_FRAMES
-from render.loudness.meter import EnergySeries, FrameEnergies, lufs
+from render.loudness.kweighting import KWeighting
+from render.loudness.meter import EnergySeries, FrameEnergies, Loudness, LoudnessMeter, lufs
+
+
+def measure(audio: AnyFloats, sample_rate: int, channel_gains: Sequence[float] | None = None) -> Loudness:
+    """`audio` (frames, channels) measured at once."""
+    meter = LoudnessMeter(sample_rate, audio.shape[-1], channel_gains)
+    meter.add(audio)
+    return meter.result()
+
+
+def k_weight(audio: AnyFloats, sample_rate: int, state: Floats | None = None) -> tuple[Audio, Floats]:
+    """`audio` (frames, channels) weighted, float32 of the same shape, and the state after it.
+
+    `state` is the one returned for the audio before, or None at a start from silence.
+    """
+    weighting = KWeighting(sample_rate, audio.shape[1])
+    if state is not None:
+        weighting.state = state
+    weighted = np.empty(audio.T.shape, dtype=np.float32)
+    for start in range(0, len(audio), CHUNK_FRAMES):
+        chunk = slice(start, start + CHUNK_FRAMES)
+        weighting.run(audio[chunk].T, weighted[:, chunk])
+    return weighted.T, weighting.state
 
 
 def momentary_lufs(audio: AnyFloats, sample_rate: int) -> Floats:
@@ -22,3 +48,10 @@ def _series_lufs(audio: AnyFloats, sample_rate: int, per_second: int, length: in
     for chunk in np.split(audio, range(CHUNK_FRAMES, len(audio), CHUNK_FRAMES)):
         series.add(energies.of(chunk))
     return lufs(series.powers(per_second, length))
+
+
+def block_bounds(frames: int, sample_rate: int) -> tuple[Ints, int]:
+    """The gating blocks of `frames` frames: (starts, length), in frames; a last one that is not filled is not
+    used."""
+    length = meter._block_length(sample_rate)
+    return meter._window_starts(frames, sample_rate, 10, length), length

@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from render.arrays import AnyFloats
-from render.loudness.buffers import CHUNK_FRAMES, Float32, rows_times
+from render.loudness.buffers import Float32, rows_times
 from render.loudness.k_response import Float64, k_weighting_sos
 
 _BLOCK_FRAMES = 64  # 48 to 64 is fastest; shorter blocks have more states, longer ones more products
@@ -145,20 +145,3 @@ class KWeighting:
         if len(self._rows) < channels * blocks:
             self._rows = np.empty((channels * blocks, _BLOCK_FRAMES + _ORDER), dtype=np.float32)
         return self._rows[: channels * blocks].reshape(channels, blocks, -1)
-
-
-def k_weight(audio: AnyFloats, sample_rate: int, state: Float64 | None = None) -> tuple[Float32, Float64]:
-    """K-weight `audio` (frames, channels); returns (weighted, state after it).
-
-    `weighted` is float32 of the same shape, each channel contiguous (a transposed view). `state` is
-    (channels, 4): pass the one returned for the audio before, or None at a start from silence, and pieces
-    measured one by one give what the whole gives (to float32 accuracy).
-    """
-    weighting = KWeighting(sample_rate, audio.shape[1])
-    if state is not None:
-        weighting.state = state
-    weighted = np.empty(audio.T.shape, dtype=np.float32)
-    for start in range(0, len(audio), CHUNK_FRAMES):
-        chunk = slice(start, start + CHUNK_FRAMES)
-        weighting.run(audio[chunk].T, weighted[:, chunk])
-    return weighted.T, weighting.state

@@ -73,16 +73,6 @@ def _window_starts(frames: int, sample_rate: int, per_second: int, length: int) 
     return starts[starts + length <= frames]
 
 
-def block_bounds(frames: int, sample_rate: int) -> tuple[Int64, int]:
-    """The gating blocks of `frames` frames: (starts, length), in frames.
-
-    400 ms to the nearest sample, 75 % overlap: block i starts at round(0.1 i sample_rate). A last block
-    that the audio does not fill is not used.
-    """
-    length = _block_length(sample_rate)
-    return _window_starts(frames, sample_rate, 10, length), length
-
-
 def integrated_lufs(block_powers: npt.ArrayLike) -> float:
     """Gated loudness (eq. 5 to 7) of the blocks' powers (weighted mean squares, eq. 3).
 
@@ -252,10 +242,3 @@ class LoudnessMeter:
             lra_lu=lra_lu,
             true_peak_dbtp=_peak_db(self._peak.true_peak),
         )
-
-
-def measure(audio: AnyFloats, sample_rate: int, channel_gains: Sequence[float] | None = None) -> Loudness:
-    """Measure `audio` (frames, channels) at once; see Meter."""
-    meter = LoudnessMeter(sample_rate, audio.shape[-1], channel_gains)
-    meter.add(audio)
-    return meter.result()

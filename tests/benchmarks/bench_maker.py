@@ -22,7 +22,7 @@ from typing import Any
 import httpx
 
 from render.audio.stems import read_audio
-from render.loudness.meter import measure
+from tests.meter_series import measure
 from tests.places import ROOT
 from tests.songs import make_study
 

@@ -19,9 +19,9 @@ import scipy.signal
 import soundfile
 
 from render.loudness.k_response import k_weighting_sos
-from render.loudness.kweighting import k_weight
-from render.loudness.meter import LoudnessMeter, measure
+from render.loudness.meter import LoudnessMeter
 from render.loudness.true_peak import TruePeak
+from tests.meter_series import k_weight, measure
 
 FS = 48_000
 TURNS = 7

@@ -26,7 +26,7 @@ BASELINE = """
 import sys
 from pathlib import Path
 from render.audio.stems import read_audio
-from render.loudness.kweighting import k_weight
+from tests.meter_series import k_weight
 k_weight(read_audio(Path(sys.argv[1])), 48000)
 """
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}

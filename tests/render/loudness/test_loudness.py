@@ -15,9 +15,8 @@ from hypothesis import strategies as st
 from listening.demo.song import FULL, synthesise
 from render.errors import AudioError
 from render.loudness.k_response import k_weighting_sos
-from render.loudness.kweighting import k_weight
-from render.loudness.meter import LoudnessMeter, block_bounds, integrated_lufs, lufs, measure
-from tests.meter_series import short_term_lufs
+from render.loudness.meter import LoudnessMeter, integrated_lufs, lufs
+from tests.meter_series import block_bounds, k_weight, measure, short_term_lufs
 from tests.meter_signals import FS, noise, tone
 from tests.short_demo import SHORT
 

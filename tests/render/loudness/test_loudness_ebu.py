@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from render.loudness.meter import loudness_range_lu, measure
-from tests.meter_series import momentary_lufs, short_term_lufs
+from render.loudness.meter import loudness_range_lu
+from tests.meter_series import measure, momentary_lufs, short_term_lufs
 from tests.meter_signals import FS, by_case, tone
 
 TECH_3341 = by_case("ebu_tech3341_2023_table1.csv")

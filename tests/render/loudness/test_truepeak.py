@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from render.errors import AudioError
-from render.loudness.meter import measure
 from render.loudness.true_peak import TruePeak, oversampling_phases
+from tests.meter_series import measure
 from tests.meter_signals import FS, by_case, rows
 
 PRINTED = np.array([[float(v) for v in row.values()] for row in rows("bs1770_5_truepeak_fir.csv")]).T

@@ -9,10 +9,9 @@ from hypothesis import strategies as st
 from render.audio.splice import Splicer
 from render.audio.stems import Mixes, fit_stems
 from render.audio.timeline import lay_out, longest_lead
-from render.loudness.kweighting import k_weight
-from render.loudness.meter import measure
 from render.renders.forecast import SETTLED_S, Forecast, read_bounce, stretches
 from render.song.song import load_song
+from tests.meter_series import k_weight, measure
 from tests.songs import make_study
 
 FORMS = {

@@ -7,8 +7,8 @@ import soundfile
 from render.audio.containers import pad_wav, wav_audio_sha256, wav_bytes, wav_format
 from render.audio.integers import from_int24, to_int24
 from render.errors import RenderError
-from render.loudness.meter import measure
 from render.renders.writing import ReadBack, write_measured
+from tests.meter_series import measure
 
 RATE = 48000
 
