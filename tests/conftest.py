@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import os
+
+# as in the command line: numpy's own threads wait for each other in busy loops, half of what analyses take
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 from collections.abc import Iterator
 
 import pytest
