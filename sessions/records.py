@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache, cached_property
 from typing import Any, Literal, TypeVar
 
-from sqlalchemy import Connection, FromClause, Row, Select, Table, select
+from sqlalchemy import Connection, FromClause, Row, Select, Table, bindparam, select
 
 from sessions import tables as t
 from sessions.checksums import Rows, require_whole
@@ -231,15 +231,24 @@ def _read(connection: Connection, tables: Sequence[Table], listener: str | None 
     """The rows of `tables` in the order they were written, every one compared with its sum."""
     rows = {}
     for table in tables:
-        query = select(table).order_by(*table.primary_key)
-        if listener is not None and table not in _SMALL:
-            query = _only(query, table, listener)
-        rows[table] = connection.execute(query).all()
+        if listener is None or table in _SMALL:
+            rows[table] = connection.execute(_all_rows(table)).all()
+        else:
+            rows[table] = connection.execute(_rows_of_one(table), {"listener": listener}).all()
     require_whole(rows)
     return rows
 
 
-def _only(query: Select[Any], table: Table, listener: str) -> Select[Any]:
+# SQLAlchemy takes as long to put these statements together as SQLite to answer them: each is made once.
+
+
+@cache
+def _all_rows(table: Table) -> Select[Any]:
+    return select(table).order_by(*table.primary_key)
+
+
+@cache
+def _rows_of_one(table: Table) -> Select[Any]:
     """One listener's rows: by their number in the row itself, or by way of the listen's round."""
     joined: FromClause = table
     if "listen_id" in table.c:
@@ -248,9 +257,8 @@ def _only(query: Select[Any], table: Table, listener: str) -> Select[Any]:
         own = table if "round_id" in table.c else t.listens
         joined = joined.join(t.rounds, t.rounds.c.id == own.c.round_id)
     whose = (table if "listener_id" in table.c else t.rounds).c.listener_id
-    return query.select_from(joined.join(t.listeners, t.listeners.c.id == whose)).where(
-        t.listeners.c.name == listener
-    )
+    rows = _all_rows(table).select_from(joined.join(t.listeners, t.listeners.c.id == whose))
+    return rows.where(t.listeners.c.name == bindparam("listener"))
 
 
 def _events(rows: Rows) -> tuple[EventRecord, ...]:

@@ -87,13 +87,10 @@ class Store:
         with self.reading() as connection:
             version = tables.version(connection)
         tables.check_known(version)
-        while version < len(tables.MIGRATIONS):
+        if version < tables.newest():
             now = moment(self.clock())
-            with self.writing() as connection:
-                version = tables.version(connection)  # another process may have been quicker
-                if version < len(tables.MIGRATIONS):
-                    tables.migrate_one(connection, version + 1, now.utc, now.local_date)
-                    version += 1
+            with self.writing() as connection:  # looks at the version again: another process may be quicker
+                tables.migrate(connection, now.utc, now.local_date)
 
     @contextmanager
     def _explained(self) -> Iterator[None]:

@@ -186,7 +186,7 @@ moments = _table(
     Column("time_s", Float, nullable=False),  # seconds after the form's first bar line
 )
 
-_FIRST_TABLES = [
+_FIRST_TABLES = [  # of version 1
     secrets, events, listeners, forms, rounds, round_ends, sittings, codes, listens, listen_ends, ratings,
     comments,
 ]  # fmt: skip
@@ -230,14 +230,18 @@ def _add_sums(connection: Connection, *to: Table) -> None:
             connection.exec_driver_sql(f"ALTER TABLE {table.name} ADD COLUMN {SUM} BIGINT")
 
 
-MIGRATIONS: tuple[Migration, ...] = (
-    _creating(*_FIRST_TABLES),
+MIGRATIONS: tuple[Migration, ...] = (  # from version 1 on, which had _FIRST_TABLES
     _creating(*_PAGE_TABLES),
     _add_sums_and_indexes,
     _sum_every_row,
     _creating(blemishes, judgements, round_answers),
     _creating(moments),
 )
+
+
+def newest() -> int:
+    """The version this code writes."""
+    return 1 + len(MIGRATIONS)
 
 
 def version(connection: Connection) -> int:
@@ -256,15 +260,21 @@ def version(connection: Connection) -> int:
 
 def check_known(number: int) -> None:
     """Refuse a log that a later fairhearing has written."""
-    if number > len(MIGRATIONS):
+    if number > newest():
         raise LogError(
-            f"the log has version {number}, and this fairhearing knows up to {len(MIGRATIONS)}; "
+            f"the log has version {number}, and this fairhearing knows up to {newest()}; "
             "it was written by a later fairhearing: update this one"
         )
 
 
-def migrate_one(connection: Connection, number: int, at_utc: str, local_date: str) -> None:
-    """Apply migration `number` (from 1) and record it, inside the caller's transaction."""
-    metadata.create_all(connection, tables=[schema_versions])
-    MIGRATIONS[number - 1](connection)
-    connection.execute(schema_versions.insert().values(version=number, at_utc=at_utc, local_date=local_date))
+def migrate(connection: Connection, at_utc: str, local_date: str) -> None:
+    """Bring the log to the newest version and record how, inside the caller's transaction."""
+    before = version(connection)
+    if before == 0:
+        metadata.create_all(connection)
+    for number in range(before + 1, newest() + 1):
+        if before > 0:
+            MIGRATIONS[number - 2](connection)
+        connection.execute(
+            schema_versions.insert().values(version=number, at_utc=at_utc, local_date=local_date)
+        )

@@ -13,7 +13,7 @@ import time
 from pathlib import Path
 
 import pytest
-from sqlalchemy import inspect
+from sqlalchemy import Connection, create_engine, event, inspect
 
 from render.errors import LogError
 from sessions import tables
@@ -196,20 +196,37 @@ def test_the_secrets_are_drawn_once(tmp_path: Path) -> None:
     assert open_log(tmp_path).secret("plan_seed") == seed != log.secret("packet_key")
 
 
-def test_a_migration_and_its_record_are_one_step(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def fails(connection: object) -> None:
-        tables.metadata.create_all(connection, tables=[tables.secrets])  # type: ignore[arg-type]
+def test_a_new_log_is_made_in_one_step(tmp_path: Path) -> None:
+    def fails(*_: object, **__: object) -> None:
         raise RuntimeError("killed here")
 
-    before = tables.MIGRATIONS
-    monkeypatch.setattr(tables, "MIGRATIONS", (fails,))
-    with pytest.raises(RuntimeError):
-        open_log(tmp_path)
-    monkeypatch.setattr(tables, "MIGRATIONS", ())
-    with open_log(tmp_path).store.reading() as connection:
-        assert inspect(connection).get_table_names() == [], "nothing of it is left"
-    monkeypatch.setattr(tables, "MIGRATIONS", before)
+    event.listen(tables.ratings, "after_create", fails)
+    try:
+        with pytest.raises(RuntimeError):
+            open_log(tmp_path)
+    finally:
+        event.remove(tables.ratings, "after_create", fails)
+    url = tmp_path / "store.url"
+    engine = create_engine(url.read_text() if url.exists() else f"sqlite:///{tmp_path / 'log.sqlite'}")
+    assert inspect(engine).get_table_names() == [], "nothing of it is left"
+    engine.dispose()
     started(open_log(tmp_path))
+
+
+def test_a_migration_and_its_record_are_one_step(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    log = open_log(tmp_path)
+    started(log)
+    before = log.contents()
+
+    def fails(connection: Connection) -> None:
+        connection.exec_driver_sql("DROP TABLE moments")
+        raise RuntimeError("killed here")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(tables, "MIGRATIONS", (*tables.MIGRATIONS, fails))
+        with pytest.raises(RuntimeError):
+            open_log(tmp_path)
+    assert open_log(tmp_path).contents() == before
 
 
 def test_a_log_from_before_the_sums_is_brought_up_to_date(tmp_path: Path) -> None:
@@ -250,9 +267,7 @@ def test_an_entry_that_changed_in_the_store_is_named_and_nothing_is_read(tmp_pat
 
 def test_a_log_of_a_later_version_is_left_alone(tmp_path: Path) -> None:
     with open_log(tmp_path).store.writing() as connection:
-        connection.exec_driver_sql(
-            f"INSERT INTO schema_versions VALUES ({len(tables.MIGRATIONS) + 1}, '', '')"
-        )
+        connection.exec_driver_sql(f"INSERT INTO schema_versions VALUES ({tables.newest() + 1}, '', '')")
     with pytest.raises(LogError, match="later fairhearing"):
         open_log(tmp_path)
 
