@@ -18,9 +18,14 @@ import pandas as pd
 
 from render.errors import RatingsError
 from reports.files import FORMULA_STARTS
+from reports.verdict.phrases import listed
 
 REQUIRED = ("listener", "day", "round", "position", "form", "rating")
 OPTIONAL = ("listen", "sitting", "exposure", "prior_listens")
+OURS = (  # of a report's ratings.csv (facts.ratings.COLUMNS, which would load more): not warned about
+    "heard_on", "means", "code", "opening", "flow", "build", "ending", "started_utc", "after_opening",
+    "comments", "late_s", "cut_heard",
+)  # fmt: skip
 MOST = 1_000_000  # a round, position or listen beyond it is a slip
 
 
@@ -101,6 +106,8 @@ def read_ratings(path: Path | str) -> tuple[pd.DataFrame, list[str]]:
     decimal_comma = delimiter != ","
     rows: list[dict[str, object]] = []
     lines: list[int] = []
+    simulated: set[str] = set()
+    late = 0
     for line, values in records[1:]:
         place = f"{path.name}, line {line}"
         if len(values) > len(header) and any(value.strip() for value in values[len(header) :]):
@@ -111,7 +118,11 @@ def read_ratings(path: Path | str) -> tuple[pd.DataFrame, list[str]]:
         texts = dict(zip(header, [value.strip() for value in values], strict=False))
         rows.append(_row(texts, place, decimal_comma))
         lines.append(line)
+        late += texts.get("after_opening") == "1"
+        if texts.get("means") == "simulated":
+            simulated.add(str(rows[-1]["listener"]))
     table = pd.DataFrame(rows)
+    warnings += _what_they_are(simulated, late)
     _check_duplicates(table, lines, path)
     warnings += _settle_prior_listens(table, lines, path)
     return table, warnings
@@ -157,10 +168,24 @@ def _check_header(path: Path, header: list[str]) -> list[str]:
         )
     warnings = []
     for name in header:
-        if name and name not in REQUIRED + OPTIONAL:
+        if name and name not in (*REQUIRED, *OPTIONAL, *OURS):
             near = difflib.get_close_matches(name, OPTIONAL, 1)
             hint = f'; did you mean "{near[0]}"?' if near else ""
             warnings.append(f'The column "{name}" is not used{hint}')
+    return warnings
+
+
+def _what_they_are(simulated: set[str], late: int) -> list[str]:
+    """What a report's own ratings.csv says about its ratings: scripts' ones, and those since the opening."""
+    warnings = []
+    if simulated:
+        who = f"{listed(sorted(simulated))} {'is' if len(simulated) == 1 else 'are'}"
+        warnings.append(f"{who} simulated: a verdict on such ratings is about a script, not about music.")
+    if late:
+        warnings.append(
+            f"{late} of the ratings were given after the study was opened; they count here, and not in the "
+            "study's own verdict."
+        )
     return warnings
 
 

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from render.errors import RatingsError
-from reports.facts.ratings_csv import read_ratings
+from reports.facts.ratings import COLUMNS
+from reports.facts.ratings_csv import OPTIONAL, OURS, REQUIRED, read_ratings
 
 HEADER = "listener,day,round,position,form,rating,prior_listens\n"
 ROWS = "ana,2025-03-01,1,1,as written,60,50\nana,2025-03-01,1,2,early bridge,55.5,0\n"
@@ -41,6 +42,15 @@ def test_quoted_names_and_whole_number_days(tmp_path: Path) -> None:
     assert table["prior_listens"].tolist() == [0, 0]
     assert any("mood" in warning for warning in warnings)
     assert any("prior_listens" in warning for warning in warnings)
+
+
+def test_what_a_reports_own_table_says_of_its_ratings(tmp_path: Path) -> None:
+    assert set(OURS) | set(REQUIRED) | set(OPTIONAL) == set(COLUMNS)
+    header = HEADER.replace("\n", ",means,after_opening\n")
+    rows = "ana,1,1,1,x,60,0,simulated,0\nbo,1,1,1,x,50,0,page,1\nana,1,1,2,y,55,0,simulated,0\n"
+    _, warnings = read_ratings(write(tmp_path, header + rows))
+    assert len(warnings) == 2 and warnings[0].startswith("ana is simulated: a verdict on such ratings")
+    assert warnings[1].startswith("1 of the ratings were given after the study was opened")
 
 
 def test_prior_listens_are_filled_within_listener_and_form(tmp_path: Path) -> None:
