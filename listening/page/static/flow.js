@@ -157,7 +157,11 @@ const Flow = (() => {
   }
 
   async function review(driver, state) {
-    const changed = await Rating.review(state.ratings, ASPECTS);
+    const typed = { // outlives a reload, as what is typed while a form is rated does
+      recall: (code) => driver.recall(code).corrected,
+      remember: (code, text) => driver.remember(code, { corrected: text }),
+    };
+    const changed = await Rating.review(state.ratings, ASPECTS, typed);
     for (const [code, overall] of changed) await driver.rate(code, { key: drawKey(), overall, comments: [] });
     if (!state.questions_answered) {
       const now = new Map(changed);
@@ -165,6 +169,7 @@ const Flow = (() => {
       await driver.questions(await Rating.questions(ratings, ASPECTS));
     }
     await driver.close(state.round);
+    for (const { code } of state.ratings) driver.forget(code);
     Screens.notice(`Round ${state.round} is done. Thank you, ${state.listener}.`);
   }
 

@@ -32,10 +32,11 @@
   const seatName = () => `fair sitting ${drawer}`;
   const playingName = () => `fair playing ${drawer}`;
 
-  function sweep(code) {
+  function sweep(codes) {
     try {
+      const asked = codes.map(draftName);
       const mine = Object.keys(localStorage).filter((name) => name.startsWith(`fair ${drawer} `));
-      for (const name of mine) if (name !== draftName(code)) localStorage.removeItem(name);
+      for (const name of mine) if (!asked.includes(name)) localStorage.removeItem(name);
     } catch {
       // nothing is stored here
     }
@@ -55,7 +56,8 @@
       const state = await ask("GET", "/api/state");
       drawer = state.drawer;
       sitting ??= stored(tab, seatName());
-      if (state.stage !== "listen") sweep(state.code);
+      if (state.stage === "review") sweep(state.ratings.map((one) => one.code));
+      else if (state.stage !== "listen") sweep([state.code]);
       next = state.next_sound ? { path: state.next_sound, bytes: state.form_bytes } : null;
       return { ...state, text: [brokenOff(state), state.text].filter(Boolean).join(" ") };
     },

@@ -130,13 +130,14 @@ const Rating = (() => {
   }
 
   /* Shows the round's ratings; resolves with [[code, value], ...] of those that were changed. From then on the
-     fields stand still. */
-  async function review(ratings, aspects) {
+     fields stand still. `typed` remembers and recalls what was typed for a code. */
+  async function review(ratings, aspects, typed) {
     const fields = ratings.map((listen) => {
       const made = labelled("input", listen.code, {
         id: `rated-${listen.code}`, type: "text", inputMode: "decimal", maxLength: 6, autocomplete: "off",
-        value: String(listen.overall),
+        value: typed.recall(listen.code) ?? String(listen.overall),
       });
+      made.field.oninput = () => typed.remember(listen.code, made.field.value);
       made.field.setAttribute("aria-describedby", `said-${listen.code} review-error`);
       const entry = document.createElement("div");
       entry.append(made.row, Object.assign(said(listen, aspects), { id: `said-${listen.code}` }));

@@ -116,6 +116,8 @@ def test_the_review_stands_still_while_it_is_sent(browser: Browser, at: Bench, l
         said = page.locator(f"#said-{codes[0]}").inner_text()
         assert "flow 50" in said and "too <b>long</b>" in said, "what was said stands beside the code"
         page.locator(f"#rated-{codes[0]}").fill("77")
+        page.reload()
+        expect(page.locator(f"#rated-{codes[0]}")).to_have_value("77")  # what was typed outlives a reload
         line.cut()
         page.locator("#review-stand").click()
         notice(page, "No connection")
