@@ -340,16 +340,10 @@ class Log:
 
     def _last_activity(self, connection: Connection, sitting_id: int) -> str | None:
         """The last moment anything happened in a sitting."""
-        of_sitting = t.listens.c.sitting_id == sitting_id
-        moments = [
-            connection.execute(select(func.max(t.listens.c.at_utc)).where(of_sitting)).scalar(),
-            connection.execute(
-                select(func.max(t.listen_ends.c.at_utc)).join_from(t.listens, t.listen_ends).where(of_sitting)
-            ).scalar(),
-            connection.execute(
-                select(func.max(t.ratings.c.at_utc)).join_from(t.listens, t.ratings).where(of_sitting)
-            ).scalar(),
-        ]
+        own = select(t.listens.c.id).where(t.listens.c.sitting_id == sitting_id)
+        columns = (t.listens.c.id, t.listen_ends.c.listen_id, t.ratings.c.listen_id)
+        last = [select(func.max(column.table.c.at_utc)).where(column.in_(own)) for column in columns]
+        moments = [connection.execute(query).scalar() for query in last]
         return max((m for m in moments if m), default=None)
 
     def _secret(self, connection: Connection, name: str) -> str | None:
