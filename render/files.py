@@ -64,12 +64,30 @@ def replacing(path: Path, *, lasting: bool = True) -> Iterator[Path]:
         if lasting:
             _names_onto_disk(path.parent)
     except OSError as error:
-        raise WriteError(
-            f"{path} could not be written: {error.strerror or error}; make room or check the "
-            "folder's rights, then run the command again (nothing was left half-written)"
-        ) from None
+        raise _not_written(path, error) from None
     finally:
         half.unlink(missing_ok=True)
+
+
+@contextmanager
+def writing_into(folder: Path) -> Iterator[None]:
+    """Makes `folder`, and says in one message why something in it could not be written.
+
+    Raises:
+        WriteError: the disk is full, or the folder cannot be written.
+    """
+    try:
+        folder.mkdir(OWNERS_FOLDER, parents=True, exist_ok=True)
+        yield
+    except OSError as error:
+        raise _not_written(folder, error) from None
+
+
+def _not_written(path: Path, error: OSError) -> WriteError:
+    return WriteError(
+        f"{path} could not be written: {error.strerror or error}; make room or check the folder's rights, "
+        "then run the command again (nothing was left half-written)"
+    )
 
 
 def write_beside(path: Path, data: bytes) -> None:

@@ -3,32 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
-from render.errors import WriteError
-from render.files import OWNERS_FOLDER, replacing
+from render.files import replacing
 
 REPORT = "report"  # the folder of a study that holds what is written about it
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-
-
-@contextmanager
-def writing_into(folder: Path) -> Iterator[None]:
-    """Makes `folder`, and says in one message why something in it could not be written.
-
-    Raises:
-        WriteError: the disk is full, or the folder cannot be written.
-    """
-    try:
-        folder.mkdir(OWNERS_FOLDER, parents=True, exist_ok=True)
-        yield
-    except OSError as error:
-        raise WriteError(
-            f"{folder} could not be written: {error.strerror or error}; make room or check the folder's "
-            "rights, then run the command again (nothing was left half-written)"
-        ) from None
 
 
 def write_text(path: Path, text: str) -> None:

@@ -8,7 +8,6 @@ import re
 import secrets
 import tempfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -22,7 +21,7 @@ from listening.page.html import PACKET_SCRIPTS, TEMPLATES, style_css, words
 from listening.page.masked import MaskedCopy
 from listening.page.state import sound_minutes
 from listening.round_state import may_stop_text, round_state, set_aside_text
-from listening.rounds import Demand, Round, enter_round
+from listening.rounds import Round, enter_round
 from render.errors import AnswersError
 from render.files import OWNERS_FOLDER, replacing
 from render.renders.copies import Copies, flac_copies, opus_copies
@@ -33,15 +32,6 @@ from sessions.study import Study
 PACKETS = "packets"
 CODES_A_FORM = 3  # a broken-off listen begins again under a fresh code
 _CHUNK = 3 << 18  # bytes that become whole base64 groups
-
-
-@dataclass(frozen=True)
-class Sounds:
-    """What a packet embeds: the level check first, then the forms in their order."""
-
-    level: bytes
-    forms: Sequence[MaskedCopy]
-    rate: int
 
 
 def write_packet(study: Study, listener: str, *, small: bool = False, any_day: bool = False) -> Path:
@@ -58,7 +48,10 @@ def write_packet(study: Study, listener: str, *, small: bool = False, any_day: b
             f"{name} has rated every form of round {round_.number}; let them close it on the page or with "
             "`fairhearing listen`, then make a packet for the next round"
         )
-    codes = [_codes(study, round_, demand) for demand in demands]
+    codes = [
+        [study.log.reserve_code(round_.record.id, demand.form_id) for _ in range(CODES_A_FORM)]
+        for demand in demands
+    ]
     ticket, signature = make_ticket(study, name, round_.record.number, codes)
     about = {
         "title": study.song.title, "listener": name, "round": round_.number, "rounds_done":
@@ -77,9 +70,9 @@ def write_packet(study: Study, listener: str, *, small: bool = False, any_day: b
             for d in demands
         ]
         level = level_check_flac(study.folder, round_.manifest, copies.sample_rate)[0]
-        sounds = Sounds(level, forms, copies.sample_rate)
+        about |= {"rate": copies.sample_rate, "keys": [form.key for form in forms]}
         with replacing(path) as half, half.open("w", encoding="utf-8", newline="\n") as out:
-            out.writelines(_pieces(about, sounds))
+            out.writelines(_pieces(about, level, forms))
     return path
 
 
@@ -98,18 +91,15 @@ def _path(study: Study, name: str, number: int) -> Path:
     return study.folder / PACKETS / f"{_file_name(name)}-round-{number}.html"
 
 
-def _codes(study: Study, round_: Round, demand: Demand) -> list[int]:
-    return [study.log.reserve_code(round_.record.id, demand.form_id) for _ in range(CODES_A_FORM)]
-
-
 def _copies(study: Study, round_: Round, place: Path, small: bool) -> Copies:
     if small:
         return opus_copies(study.folder, round_.manifest, place)
     return flac_copies(study.folder, round_.manifest)
 
 
-def _pieces(about: dict[str, Any], sounds: Sounds) -> Iterator[str]:
-    """The packet's text in pieces: the sound is too much to hold as one."""
+def _pieces(about: dict[str, Any], level: bytes, forms: Sequence[MaskedCopy]) -> Iterator[str]:
+    """The packet's text in pieces: the sound is too much to hold as one. The level check comes first, then
+    the forms in their order."""
     static = resources.files("listening.page") / "static"
     style = style_css()
     scripts = [(static / script).read_text(encoding="utf-8") for script in PACKET_SCRIPTS]
@@ -120,14 +110,14 @@ def _pieces(about: dict[str, Any], sounds: Sounds) -> Iterator[str]:
     )
     html = environment(TEMPLATES).get_template("packet.html").render(
         words(), policy=policy, style=Markup(style), scripts=[Markup(script) for script in scripts],
-        about=about | {"rate": sounds.rate, "keys": [form.key for form in sounds.forms]},
+        about=about,
     )  # fmt: skip
     before, after = html.split("<!-- sounds -->")
     yield before
     yield '<script type="application/octet-stream" id="sound-level">'
-    yield base64.b64encode(sounds.level).decode("ascii")
+    yield base64.b64encode(level).decode("ascii")
     yield "</script>\n"
-    for number, form in enumerate(sounds.forms):
+    for number, form in enumerate(forms):
         yield f'<script type="application/octet-stream" id="sound-{number}">'
         for start in range(0, form.size, _CHUNK):
             yield base64.b64encode(form.read(start, min(start + _CHUNK, form.size))).decode("ascii")

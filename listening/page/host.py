@@ -47,7 +47,6 @@ def serve(
     *,
     lan: bool = False,
     port: int | None = None,
-    names: Sequence[str] = (),
     renew: Sequence[str] = (),
     address: str | None = None,
     small: bool = False,
@@ -56,15 +55,14 @@ def serve(
 ) -> None:
     """Serve the page until interrupted, and print a private link for every listener without one.
 
-    `names` narrows whom links are made for (default: all listeners of song.toml); `renew` names listeners
-    who get a new link, their older ones ending; `address` is what the page is reached by from outside
-    (for instance "https://songs.example" of a tunnel), if not by this machine's own address; `small` plays
-    Opus instead of FLAC.
+    `renew` names listeners who get a new link, their older ones ending; `address` is what the page is
+    reached by from outside (for instance "https://songs.example" of a tunnel), if not by this machine's own
+    address; `small` plays Opus instead of FLAC.
 
     Raises:
         StudyError: the port is taken, a listener is unknown, or the renders are not current.
     """
-    wanted = [study.listener(name).name for name in (names or _all_names(study))]
+    wanted = _all_names(study)
     again = {study.listener(name).name for name in renew}
     app = create_app(study, hosts=host_names(lan, address), any_day=any_day, small=small)
     prepare(study, app, say)

@@ -19,8 +19,8 @@ from typing import TYPE_CHECKING
 from render.audio.containers import LONGEST_WAV_BYTES, pad_wav, wav_bytes
 from render.audio.stem_fit import StemFit, check_stems
 from render.audio.timeline import STEMS_SINCE, Timeline, lay_out, longest_lead
-from render.errors import RenderError, WriteError
-from render.files import OWNERS_FOLDER, one_at_a_time, replacing
+from render.errors import RenderError
+from render.files import one_at_a_time, replacing, writing_into
 from render.renders.fingerprints import fingerprint, hash_forms, is_unchanged, sums
 from render.renders.manifest import (
     RENDERS,
@@ -222,14 +222,7 @@ class _Renderer:
         if any(self._needs_samples(right[t.form.name], t) for t in self.timelines):
             _ = self.samples.mixes  # read once, before two threads ask for it
         try:
-            self.folder.mkdir(mode=OWNERS_FOLDER, exist_ok=True)  # forms and files are tied there
-        except OSError as error:
-            raise WriteError(
-                f"the folder {self.folder} cannot be made: {error.strerror}; make room for it, or check the "
-                "study folder's rights, then render again"
-            ) from None
-        try:
-            with ThreadPoolExecutor(WORKERS) as pool:
+            with writing_into(self.folder), ThreadPoolExecutor(WORKERS) as pool:
                 return list(pool.map(write, self.timelines))
         except BaseException:
             for path in self.new_files:  # no manifest will name them

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from render.files import writing_into
 from reports.facts.study_facts import Facts, gather
-from reports.files import REPORT, plain, write_text, writing_into
+from reports.files import REPORT, plain, write_text
 from reports.output.chart_kinds import settled
 from reports.output.charts import Chart
 from reports.output.html import shared, templates

@@ -12,12 +12,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from render.files import writing_into
 from render.steps import Step, no_step
 from reports.facts.dissent import dissent
 from reports.facts.panel_reading import read_panel
 from reports.facts.ratings import COLUMNS
 from reports.facts.study_facts import Facts, gather
-from reports.files import REPORT, cell, write_text, writing_into
+from reports.files import REPORT, cell, write_text
 from reports.model.gates import SAFE
 from reports.output import html, markdown
 from reports.output.sound import AUDIO, BESIDE, Sound, SoundOptions, write_sound

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from render.audio.containers import wav_audio_sha256
 from render.errors import NotRenderedError
+from render.files import writing_into
 from render.renders.manifest import RenderedForm
 from render.riff import Cue, write_cued_wav
 from render.song.forms import Form
@@ -18,7 +19,7 @@ from render.song.song import Song
 from render.song.song_map import BY_EAR, RE_RECORD
 from reports.facts.comments import PlacedComment
 from reports.facts.study_facts import Facts
-from reports.files import REPORT, cell, file_name, plain, write_text, writing_into
+from reports.files import REPORT, cell, file_name, plain, write_text
 from reports.way_back.markers import write_midi
 from reports.way_back.rebuild import Sheet, SheetStep, sheet
 from reports.way_back.rerecord import Item, listing

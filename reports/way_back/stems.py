@@ -16,12 +16,12 @@ from render.audio.stem_fit import check_stems
 from render.audio.stems import BounceFile, Mixes
 from render.audio.timeline import Timeline, lay_out
 from render.errors import AudioError, WriteError
-from render.files import replacing
+from render.files import replacing, writing_into
 from render.renders.manifest import Manifest
 from render.song.forms import Form, Treatment
 from render.song.song import Song
 from render.steps import Step
-from reports.files import file_name, writing_into
+from reports.files import file_name
 from reports.way_back.markers import lead_of_renders_frames
 
 STEMS = "stems"

@@ -252,7 +252,7 @@ def test_no_manifest_yet(tmp_path):
 def test_a_file_where_the_folder_should_be(tmp_path):
     song = study(tmp_path)
     (tmp_path / "renders").write_bytes(b"")
-    with pytest.raises(WriteError, match="renders cannot be made"):
+    with pytest.raises(WriteError, match="renders could not be written"):
         render_forms(song)
 
 
