@@ -1,6 +1,6 @@
 """Decision rules: from posterior chances and listens heard to the verdict's state."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Final, Literal, TypeAlias
@@ -20,6 +20,7 @@ MAY_STOP: Final = (CLEAR, SAFE, EVEN)  # states in which listening may stop and 
 # any of them expects, choosing costs more than their losses (bench_verdict).
 RISK_MARGIN = 1.5
 CLOSE_POINTS = 3.0  # two forms within so many rating points of each other are as good as equal
+KNOWN_LISTENS = 5.0  # prior listens more than another form's, from which a form is known from before
 Steps: TypeAlias = tuple[tuple[int, float], ...]
 
 
@@ -33,6 +34,7 @@ class Rules:
     leaning_chance: float = 0.80
     bearable_loss: float = 2.0
     safe_loss: float = 0.5
+    safe_known_loss: float = 0.4  # of a form known from before: the others may still be wearing in
     safe_own_way_loss: float = 0.85
     even_chance: float = 0.80
     even_cautious_chance: float = 0.50
@@ -105,6 +107,7 @@ class Coverage:
     listens: Sequence[int]
     days: Sequence[int]
     rounds: int  # the most rounds that any listener has done
+    known: Collection[int] = ()  # forms known from before (see `known_before`)
 
     def enough(self, listens: int, days: int = 0) -> bool:
         """At least half of the listeners have heard every form `listens` times over `days` days."""
@@ -124,6 +127,11 @@ class Coverage:
         """Listeners below the minimum."""
         each = zip(self.names, self.listens, self.days, strict=True)
         return tuple(name for name, n, d in each if n < listens or d < days)
+
+
+def known_before(prior_listens: Floats) -> tuple[int, ...]:
+    """Forms with KNOWN_LISTENS more prior listens (F,), in the listeners' mean, than the least known one."""
+    return tuple(np.flatnonzero(prior_listens - prior_listens.min() >= KNOWN_LISTENS).tolist())
 
 
 class CautiousReadings:
@@ -172,7 +180,7 @@ def rule(chances: Chances, heard: Coverage, rules: Rules, cautious: CautiousRead
         even = _even(chances, rules, cautious)
         if _clear(chances, heard, rules, cautious):
             return Ruling(CLEAR, None)
-        if safe_but_for_late(chances, rules, cautious) and not cautious.sinking(leader, rules):
+        if safe_but_for_late(chances, heard, rules, cautious) and not cautious.sinking(leader, rules):
             return Ruling(SAFE, even)
     if even is not None:
         state = EVEN
@@ -201,12 +209,11 @@ def _clear(chances: Chances, heard: Coverage, rules: Rules, cautious: CautiousRe
     )
 
 
-def safe_but_for_late(chances: Chances, rules: Rules, cautious: CautiousReadings) -> bool:
+def safe_but_for_late(chances: Chances, heard: Coverage, rules: Rules, cautious: CautiousReadings) -> bool:
     """Whether the leader is safe to choose by all its ratings, whatever the later ones say on their own."""
     leader = chances.order[0]
-    return bool(
-        chances.loss[leader] <= rules.safe_loss and cautious.own_way.loss[leader] <= rules.safe_own_way_loss
-    )
+    bearable = rules.safe_known_loss if leader in heard.known else rules.safe_loss
+    return bool(chances.loss[leader] <= bearable and cautious.own_way.loss[leader] <= rules.safe_own_way_loss)
 
 
 def _even(chances: Chances, rules: Rules, cautious: CautiousReadings) -> tuple[int, int] | None:

@@ -24,6 +24,13 @@ def later_half(listener: Ints, rounds: Ints) -> Ints:
     return np.flatnonzero(late)
 
 
+def prior_listens(seen: Observations) -> Floats:
+    """(L, F) how often each listener had heard each form before rating it first; 0 where nothing is rated."""
+    first = np.full((seen.listeners, seen.forms), np.inf)
+    np.minimum.at(first, (seen.listener, seen.form), seen.exposure)
+    return np.where(np.isinf(first), 0.0, first)
+
+
 @dataclass(frozen=True)
 class Reading:
     """The posterior of the candidate forms' settled effects for these listeners.

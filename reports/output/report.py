@@ -23,6 +23,7 @@ from reports.model.gates import SAFE
 from reports.output import html, markdown
 from reports.output.sound import AUDIO, BESIDE, Sound, SoundOptions, write_sound
 from reports.way_back.package import WayBack, way_back
+from sessions.resting import last_reading
 from sessions.study import Study
 
 # of a listen, what a sealed table may tell: the day and the place, neither rating nor code nor form; times
@@ -72,11 +73,18 @@ def write_report(
 
 
 def why_opened(study: Study) -> str:
-    """Why it is opened: regularly, where by its ratings listening may stop, or early."""
+    """Why it is opened: regularly, where by its ratings listening may stop or people were told so, or early.
+
+    What was told holds, though by another version's rules the same ratings may not allow it any more.
+    """
     reading = read_panel(study)
-    if reading is None or not reading.may_stop:
+    if reading is not None and reading.may_stop:
+        state: str = reading.state
+    elif (told := last_reading(study.log.contents(listens=False).events)) and told["may_stop"]:
+        state = told["state"]
+    else:
         return "early, before the planned rounds were done"
-    state = "safe to choose" if reading.state == SAFE else reading.state
+    state = "safe to choose" if state == SAFE else state
     return f"regularly: by the ratings listening might stop ({state})"
 
 

@@ -24,12 +24,13 @@ from reports.model.gates import (
     Coverage,
     Rules,
     even_risk,
+    known_before,
     rule,
     safe_risk,
 )
 from reports.model.posterior import Targets
 from reports.model.precision import noise_ratios
-from reports.model.reading import later_half
+from reports.model.reading import later_half, prior_listens
 from reports.simulation.worlds import Simulated
 
 DRAWS = 2000
@@ -86,6 +87,7 @@ def coverage_after(study: Simulated, done: int, days_by: Callable[[int], int]) -
         listens=cells.min(1).tolist(),
         days=[len({days_by(r) for r in own}) for own in rounds],
         rounds=max((len(own) for own in rounds), default=0),
+        known=known_before(prior_listens(seen).mean(0)),
     )
 
 

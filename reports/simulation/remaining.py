@@ -2,10 +2,8 @@
 
 from dataclasses import replace
 
-import numpy as np
-
 from reports.model.gates import MAY_STOP
-from reports.model.reading import SEED
+from reports.model.reading import SEED, prior_listens
 from reports.simulation.campaign import first_round, run
 from reports.simulation.outlook import DRAWS, Progress, RoundPlan
 from reports.simulation.worlds import World, simulate
@@ -29,9 +27,7 @@ def to_go(
     seen, panel = judgement.reading.seen, judgement.panel
     if judgement.state in MAY_STOP or not len(seen) or seen.listeners > MOST_LISTENERS:
         return None
-    known = np.full((seen.listeners, seen.forms), np.inf)
-    np.minimum.at(known, (seen.listener, seen.form), seen.exposure)
-    known = np.where(np.isinf(known), 0.0, known)[:, list(judgement.reading.candidates)]
+    known = prior_listens(seen)[:, list(judgement.reading.candidates)]
     first, second = judgement.order[:2]
     lead = max(judgement.settled[first].mean - judgement.settled[second].mean, 0.5)
     forms = known.shape[1]

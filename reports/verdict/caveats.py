@@ -58,7 +58,7 @@ def held_back(assessment: Assessment) -> list[str]:
     at, reasons = chances.order[0], []
     if passes_main(chances, heard, rules):
         what, reasons = "clear", _not_clear(assessment)
-    elif assessment.state != gates.SAFE and safe_but_for_late(chances, rules, cautious):
+    elif assessment.state != gates.SAFE and safe_but_for_late(chances, heard, rules, cautious):
         what = "safe to choose"
     else:
         return []

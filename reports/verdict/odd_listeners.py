@@ -5,14 +5,15 @@ from statistics import NormalDist
 
 import numpy as np
 
+from reports.model.gates import KNOWN_LISTENS
 from reports.model.precision import repeat_variance
 from reports.verdict import phrases
 from reports.verdict.assessment import Assessment
 from reports.verdict.listeners import ListenerEffects
+from reports.verdict.panel import prior_listens
 from reports.verdict.sensitivity import AlternativeReading
 
 UNREPEATED = 2.0  # noise variance, in multiples of the others', from which a listener is named
-KNOWN_LISTENS = 5.0  # mean prior listens of the panel that make a form the known one
 LOYAL_POINTS = 5.0  # settled points by which a listener prefers the known form more than the others do
 LOYAL_CHANCE = 0.95
 ALIKE_POINTS = 4.0  # RMS difference about the other forms, up to which a listener agrees with the panel
@@ -47,10 +48,10 @@ def _loyal(assessment: Assessment) -> list[tuple[str, str, float]]:
     names, forms = assessment.panel.listeners, assessment.panel.candidates
     if len(names) < 3 or len(forms) < 3:
         return []
-    known = assessment.table.groupby("form")["prior_listens"].mean().reindex(list(forms)).fillna(0.0)
-    if float(known.max()) < KNOWN_LISTENS:
+    known = prior_listens(assessment.table, forms)
+    if known.max() < KNOWN_LISTENS:
         return []
-    at = int(known.to_numpy().argmax())
+    at = int(known.argmax())
     rest = [i for i in range(len(forms)) if i != at]
     settled = ListenerEffects.of(assessment.reading)
     contrast = np.full(len(forms), -1 / len(rest))

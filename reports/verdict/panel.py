@@ -8,7 +8,7 @@ import pandas as pd
 
 from render.arrays import Floats
 from render.errors import RatingsError
-from reports.model.gates import Coverage
+from reports.model.gates import Coverage, known_before
 from reports.verdict.preprocessing import mean_weights
 
 
@@ -60,6 +60,12 @@ def panel_of(
     )
 
 
+def prior_listens(t: pd.DataFrame, forms: Sequence[str]) -> Floats:
+    """(F,) how often the listeners had heard each of `forms` before the study, on average."""
+    known = t.groupby("form")["prior_listens"].mean().reindex(list(forms)).fillna(0.0)
+    return known.to_numpy(np.float64)
+
+
 def coverage_of(
     t: pd.DataFrame, panel: Panel, weights: Mapping[str, float] | None, forms: Sequence[str]
 ) -> Coverage:
@@ -75,4 +81,5 @@ def coverage_of(
         listens=[int(least.get(name, 0)) for name in asked],
         days=[int(days.get(name, 0)) for name in asked],
         rounds=int(rounds.max()) if len(rounds) else 0,
+        known=known_before(prior_listens(t, forms)),
     )

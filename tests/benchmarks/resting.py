@@ -6,9 +6,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from reports.model.familiarity import OWN, SLOW, Observations, Prior
-from reports.model.gates import CLEAR, MAY_STOP, CautiousReadings, Chances, Coverage, Rules, rule
+from reports.model.gates import (
+    CLEAR,
+    MAY_STOP,
+    CautiousReadings,
+    Chances,
+    Coverage,
+    Rules,
+    known_before,
+    rule,
+)
 from reports.model.precision import noise_ratios
-from reports.model.reading import later_half, read
+from reports.model.reading import later_half, prior_listens, read
 from reports.simulation.worlds import Simulated, World, simulate
 from sessions.resting import FormReading, PanelReading, forms_at_rest
 from tests.benchmarks.simulated import FORM_MINUTES, LAST, day_of, share
@@ -82,7 +91,11 @@ def _play(study: Simulated, world: World, rests: bool, seed: int) -> Played:
         ]
         least = [int(c[playing].min()) for c in counts]
         heard = Coverage(
-            [str(i) for i in range(world.listeners)], least, [day_of(done)] * world.listeners, done
+            [str(i) for i in range(world.listeners)],
+            least,
+            [day_of(done)] * world.listeners,
+            done,
+            known_before(prior_listens(seen).mean(0)[playing]),
         )
         draws = {
             "main": read(seen, weights, seed=seed, draws=DRAWS).draws,

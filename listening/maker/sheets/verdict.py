@@ -27,6 +27,7 @@ from reports.output.report import summary, write_report
 from reports.way_back.package import folder_of, way_back
 from reports.way_back.stems import stems_bytes
 from sessions.bundle.writing import bundle_bytes, caution
+from sessions.resting import may_stop
 from sessions.study import Study
 
 MAY_OPEN = frozenset((CLEAR, SAFE, EVEN))  # states at which opening is regular, not early
@@ -56,7 +57,7 @@ def stands(work: Workspace) -> str:
     """Whether a decision waits to be taken."""
     contents = work.study().known
     if contents.opened is None:
-        return "not yet"
+        return "asks something" if may_stop(contents.events) else "not yet"
     return "in order" if any(event.kind == "decided" for event in contents.events) else "asks something"
 
 

@@ -19,6 +19,7 @@ from reports.facts.ratings import COLUMNS
 from reports.facts.study_facts import gather
 from reports.output.figures import clock, curly
 from reports.output.report import Written, why_opened, write_report
+from sessions.resting import KIND, PanelReading
 from sessions.study import Study
 from tests.clocks import SetClock
 from tests.report_pages import Page, read, shown
@@ -235,6 +236,9 @@ def test_open_now_opens_once_and_is_kept(tmp_path: Path) -> None:
     assert not write_report(study, open_now=True).sealed
     (event,) = study.log.contents().events
     assert event.kind == "opened" and event.detail["why"] == "early, before the planned rounds were done"
+    # what people were told holds, though the ratings may not allow it by the rules of another version
+    study.log.add_event(KIND, PanelReading("safe", True, 5, {}).as_detail() | {"resting": []})
+    assert why_opened(study) == "regularly: by the ratings listening might stop (safe to choose)"
 
 
 @pytest.mark.usefixtures("on_both_stores")

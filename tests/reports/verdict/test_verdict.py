@@ -83,6 +83,9 @@ EQUAL: dict[str, object] = {"best": 0.6, "loss": 0.6, "runner_up_loss": 1.0, "cl
         ({"best": 0.85, "loss": 0.5, "own_loss": 0.85, "listens": [4, 4]}, LEANING),
         ({"best": 0.85, "loss": 0.5, "own_loss": 0.85, "days": [2, 2]}, LEANING),
         ({"best": 0.85, "loss": 0.5, "own_loss": 0.85, "late_loss": 1.21}, LEANING),
+        ({"best": 0.85, "loss": 0.4, "own_loss": 0.85, "known": (0,)}, SAFE),
+        ({"best": 0.85, "loss": 0.41, "own_loss": 0.85, "known": (0,)}, LEANING),  # the new one may rise yet
+        ({"best": 0.85, "loss": 0.5, "own_loss": 0.85, "known": (1,)}, SAFE),
         ({"best": 0.95, "loss": 0.1, "own_loss": 0.2}, CLEAR),  # clear is asked before safe
         # even: the two best are within 3 points of each other, and no cautious reading contradicts
         (EQUAL, EVEN),
@@ -130,6 +133,7 @@ def test_exact_ties_are_shared() -> None:
 def test_clear() -> None:
     judgement = judge(table_of(World(advantage=15), 8, 1))
     found = judgement.as_json()
+    assert judgement.coverage.known == (0,)  # "as written" alone was heard before
     assert judgement.state == CLEAR and found["form"] == "no verse 2" == judgement.order[0]
     assert 'Choose "no verse 2". Even allowing for habit, these listeners' in judgement.sentence
     assert f'points ahead of "{judgement.order[1]}"' in judgement.sentence
