@@ -70,17 +70,16 @@ def enter_round(study: Study, listener: str, *, any_day: bool = False) -> Round:
     end_if_stuck(study, round_state(study, study.log.contents(name), name))
     require_round(study, name, any_day=any_day)
     manifest = study.manifest
-    forms = study.register(manifest)
+    ids = study.register(manifest)
     contents = study.log.contents(name)
     if open_round_of(contents, name) is None:  # if another host has begun it since, the log refuses this one
-        hashes = {form.content_hash: form.id for form in forms}
         by_id = {form.id: form.content_hash for form in contents.forms}
         history = [[by_id[i] for i in r.order] for r in contents.rounds_of(name)]
         reading = read_now(study, contents, rests=study.song.rests)
         resting = set(reading["resting"]) if reading else set()
-        playing = [h for h in hashes if h not in resting]
+        playing = [h for h in ids if h not in resting]
         order = next_order(study.log.secret("plan_seed"), name, playing, history)
-        study.log.start_round(name, len(history) + 1, [hashes[h] for h in order], manifest.set_id, reading)
+        study.log.start_round(name, len(history) + 1, [ids[h] for h in order], manifest.set_id, reading)
     return Round(study, name)
 
 

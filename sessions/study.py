@@ -5,7 +5,6 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Callable, Iterable
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import tzinfo
 from functools import cached_property
 from pathlib import Path
@@ -33,15 +32,6 @@ if TYPE_CHECKING:  # loaded when a log is opened: `check` of a study that nobody
 
 LOG_FILE = "log.sqlite"
 Reader: TypeAlias = Callable[["Study"], PanelReading | None]
-
-
-@dataclass(frozen=True)
-class CurrentForm:
-    """A form of song.toml as it stands, with its id in the log."""
-
-    id: int
-    name: str
-    content_hash: str
 
 
 class Study:
@@ -219,8 +209,11 @@ class Study:
             )
         return manifest
 
-    def register(self, manifest: Manifest, simulated: Iterable[str] = ()) -> list[CurrentForm]:
-        """Make the song's listeners and rendered forms known to the log, and draw the plan's seed."""
+    def register(self, manifest: Manifest, simulated: Iterable[str] = ()) -> dict[str, int]:
+        """Make the song's listeners and rendered forms known to the log, and draw the plan's seed.
+
+        Returns the forms' ids in the log by their content hashes.
+        """
         from sessions.log import NewForm
 
         self.log.secret("plan_seed")
@@ -239,7 +232,7 @@ class Study:
                 )
                 for form in manifest.forms
             )  # fmt: skip
-        return [CurrentForm(ids[f.content_hash], f.name, f.content_hash) for f in manifest.forms]
+        return {form.content_hash: ids[form.content_hash] for form in manifest.forms}
 
 
 def _files_of(song: Song) -> list[Path]:

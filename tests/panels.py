@@ -42,7 +42,7 @@ def fill(study: Study, *, first: int = 1, last: int = 5, seed: int = 3) -> dict[
     assert isinstance(clock, Ticking)
     given = {}
     with in_one_transaction(log):
-        forms = [form.id for form in study.register(study.manifest)]
+        forms = [*study.register(study.manifest).values()]
         for number in range(first, last + 1):
             clock.forward(hours=16)
             for listener in study.song.listeners:

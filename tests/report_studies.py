@@ -107,7 +107,7 @@ def hear(
     """
     clock = study.clock
     assert isinstance(clock, SetClock)
-    forms = study.register(study.manifest, simulated)
+    ids = study.register(study.manifest, simulated)
     log: Log = study.log
     dice = np.random.default_rng(7)
     start = clock.now
@@ -115,9 +115,9 @@ def hear(
         clock.now = start + timedelta(days=(number - first) * days // rounds, hours=(number - first) % 2)
         for listener in study.song.listeners:
             sitting = log.sit_down(listener.name, "headphones" if number % 2 else "car", "simulated")
-            order = [int(i) for i in dice.permutation([form.id for form in forms])]
+            order = [int(i) for i in dice.permutation([*ids.values()])]
             round_id = log.start_round(listener.name, number, order, study.manifest.set_id)
-            names = {form.id: form.name for form in forms}
+            names = {ids[form.content_hash]: form.name for form in study.manifest.forms}
             listens: dict[str, int] = {}
             for position, form_id in enumerate(order, 1):
                 code = log.reserve_code(round_id, form_id)

@@ -115,7 +115,7 @@ def _within(part: str, piece: Piece, count: int, old: Section, new: Section, whe
         raise FormError(
             f'{where}: "{part}" would lie outside "{new.name}" (bars {new.bars_text}); change the form first'
         )
-    return _text(new, Passage(first, last, count, piece.treatment))
+    return part_text(new, Passage(first, last, count, piece.treatment))
 
 
 def _passage(parts: list[Part]) -> Passage | None:
@@ -154,11 +154,12 @@ def _spelt(passage: Passage, sections: Sequence[Section], where: str) -> list[st
         within.append((section, Passage(bar, last, 1, passage.treatment)))
         bar = last + 1
     if len(within) == 1:
-        return [_text(within[0][0], passage)]
-    return [_text(section, piece) for section, piece in within] * passage.count
+        return [part_text(within[0][0], passage)]
+    return [part_text(section, piece) for section, piece in within] * passage.count
 
 
-def _text(section: Section, passage: Passage) -> str:
+def part_text(section: Section, passage: Passage) -> str:
+    """A passage within a section in the part language."""
     first, last = (bar - section.first_bar + 1 for bar in (passage.first_bar, passage.last_bar))
     words = [section.name]
     if (first, last) != (1, section.bars):

@@ -15,12 +15,13 @@ from listening.status import rated_forms_of
 from render.audio.stems import read_audio
 from render.audio.timeline import lay_out, longest_lead
 from render.edits.forms import remove_form, rename_form, set_form
+from render.edits.parts import Passage, part_text
 from render.edits.sections import set_pickup
 from render.errors import FormError, PageError, StudyError
 from render.joins.finding import Remedy, ReplacePart, SetEnding, SetPickup
 from render.proposals.idea import Idea
 from render.proposals.ideas import propose as propose_ideas
-from render.song.forms import AS_WRITTEN, MOST_PARTS, Form, parse_part
+from render.song.forms import AS_WRITTEN, MOST_PARTS, Form, Treatment, parse_part
 from render.song.song import Song
 from render.steps import Step
 
@@ -149,16 +150,11 @@ def _compose(song: Song, parts: list[str], entry: int, args: Mapping[str, Any]) 
         raise PageError(409, "gone", "This line is not there any more.")
     section = named(song.sections, text(args, "section"), "section")
     first, last = whole(args, "first", 1, section.bars), whole(args, "last", 1, section.bars)
-    stems = texts(args, "stems", 99) if "stems" in args else []
-    part = road_maps.composed(
-        section.name,
-        first,
-        last,
-        section.bars,
-        whole(args, "times", 1, MOST_PARTS),
-        text(args, "mode"),
-        stems,
-    )
+    stems = tuple(sorted(texts(args, "stems", 99))) if "stems" in args else ()
+    treatments = {"without": Treatment("without", stems), "only": Treatment("only", stems)} if stems else {}
+    treatment = treatments.get(text(args, "mode"), Treatment())
+    bars = section.first_bar + first - 1, section.first_bar + max(first, last) - 1
+    part = part_text(section, Passage(*bars, whole(args, "times", 1, MOST_PARTS), treatment))
     parts[entry - 1] = _checked(song, part)
     silence = text(args, "silence", empty=True)
     if silence:

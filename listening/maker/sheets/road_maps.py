@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -131,23 +130,6 @@ def completions(song: Song) -> list[str]:
     without = [f"{name} without {stem}" for name in names for stem in song.stems]
     only = [f"{name} only {stem}" for name in names for stem in song.stems]
     return [*names, *(f"{name} x2" for name in names), "silence 1 bar", "silence 2 beats", *without, *only]
-
-
-def composed(
-    section: str, first: int, last: int, whole_bars: int, times: int, mode: str, stems: Iterable[str]
-) -> str:
-    """A part in the part language from what was chosen for it."""
-    bars = (
-        ""
-        if (first, last) == (1, whole_bars)
-        else f" bars {first}-{last}"
-        if last > first
-        else f" bars {first}"
-    )
-    repeats = f" x{times}" if times > 1 else ""
-    chosen = tuple(sorted(stems))
-    treatment = f" {mode} {' and '.join(chosen)}" if chosen and mode in ("without", "only") else ""
-    return f"{section}{bars}{repeats}{treatment}"
 
 
 def plain_piece(form: Form, entry: int) -> Piece | None:
