@@ -12,6 +12,7 @@ import pytest
 from render.analysis.sections import Suggestion, sections
 from render.song.grid import Grid, Meter, exact
 from tests.invented_songs import SONGS, InventedSong, Passage, ambient, play
+from tests.song_curves import heard
 
 RATE = 22050
 BY_NAME = {song.name: song for song in SONGS}
@@ -25,7 +26,7 @@ def grid_of(song: InventedSong) -> Grid:
 @cache
 def suggested(name: str) -> Suggestion:
     song = BY_NAME[name]
-    return sections(play(song, RATE), grid_of(song), song.bars)
+    return sections(heard(song, RATE)[0], grid_of(song), song.bars)
 
 
 def intervals(song: InventedSong, first_bars: list[int]) -> np.ndarray:

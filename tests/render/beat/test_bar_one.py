@@ -13,28 +13,33 @@ import pytest
 from render.beat.fit import BeatFit, fit_beat
 from render.song.grid import Grid, Meter, exact
 from tests.invented_songs import SONGS, InventedSong, Passage, play
+from tests.song_curves import heard
 
 RATE = 22050
 
 
+BY_NAME = {song.name: song for song in SONGS}
+
+
+def before_s(name: str) -> float:
+    """Silence before a song, for a start that is too early: bar 1 then begins after 3.4 beats."""
+    return round((3.4 * BY_NAME[name].beat_s - BY_NAME[name].start_s) * RATE) / RATE
+
+
 @cache
 def song(name: str) -> InventedSong:
-    """An invented song with room before bar 1 for a start that is too early."""
-    found = next(song for song in SONGS if song.name == name)
-    return replace(found, start_s=round(3.4 * found.beat_s, 3))
+    """An invented song as it is after that silence."""
+    return replace(BY_NAME[name], start_s=BY_NAME[name].start_s + before_s(name))
 
 
 @cache
-def played(name: str) -> np.ndarray:
-    return play(song(name), RATE)
-
-
 def told(name: str, beats_off: float, sections: bool = True) -> BeatFit:
     """What is found when song.toml's start is so many beats late (negative: early)."""
     known = song(name)
     start = exact(round(known.start_s + beats_off * known.beat_s, 3))
     grid = Grid(RATE, start, exact(known.tempo), Meter(*map(int, known.meter.split("/"))))
-    return fit_beat(played(name), RATE, grid, known.boundaries[:-1] if sections else ())
+    sound, curve = heard(BY_NAME[name], RATE, before_s(name))
+    return fit_beat(sound, RATE, grid, known.boundaries[:-1] if sections else (), curve)
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ from render.beat.phases import beat_phases, chance_agreement
 from render.beat.tempo_estimate import estimate_start
 from render.song.grid import Grid, Meter, exact
 from tests.invented_songs import SONGS, InventedSong, Passage, clicks, play
+from tests.song_curves import heard
 
 RATE = 22050
 BAND = next(song for song in SONGS if song.name == "band")
@@ -39,12 +40,11 @@ def with_drums_that_move() -> np.ndarray:
     return sound
 
 
-@cache
 def even_eighths() -> tuple[InventedSong, np.ndarray]:
     """One chord in even eighths without drums or bass: nothing tells the beat from its half."""
     passage = Passage("a", 32, "D", "none", "pluck", None, 0, False)
     song = InventedSong("eighths", 100.0, (passage,), start_s=1.2)
-    return song, play(song, RATE)
+    return song, heard(song, RATE)[0]
 
 
 def test_an_accent_that_moves_by_half_a_beat_is_no_drift() -> None:
@@ -78,10 +78,10 @@ def test_a_click_that_nothing_speaks_against_settles_which_half_is_the_beat() ->
 
 
 def test_new_and_check_agree_on_a_start_and_name_no_rival_where_there_is_none() -> None:
-    sound = play(BAND, RATE)
-    start = estimate_start(sound, RATE, BAND.tempo)
+    sound, curve = heard(BAND, RATE)
+    start = estimate_start(sound, RATE, BAND.tempo, curve=curve)
     assert (start.rival_start_s, start.start_s) == (None, pytest.approx(BAND.start_s, abs=0.005))
-    found = fit_beat(sound, RATE, grid_of(BAND, start.start_s))
+    found = fit_beat(sound, RATE, grid_of(BAND, start.start_s), (), curve)
     assert found.fits and not found.starts and not found.doubts
     assert "harmony and low notes agree with its first beats" in found.lines()[0]
 
@@ -106,11 +106,11 @@ def test_phases_hold_together_on_the_grid_only(error: float, least: float) -> No
 
 
 def test_headlines_for_the_makers_page() -> None:
-    sound = play(BAND, RATE)
-    assert fit_beat(sound, RATE, grid_of(BAND)).headline.endswith("ms from the top to the end")
+    sound, curve = heard(BAND, RATE)
+    assert fit_beat(sound, RATE, grid_of(BAND), (), curve).headline.endswith("ms from the top to the end")
     slow = replace(grid_of(BAND), tempo=exact("111.5"))
-    fit = fit_beat(sound, RATE, slow)
+    fit = fit_beat(sound, RATE, slow, (), curve)
     assert fit.wrong_from_bar and fit.headline == f"runs away after bar {fit.wrong_from_bar - 1}"
-    late = fit_beat(sound, RATE, grid_of(BAND, BAND.start_s + 0.045))
+    late = fit_beat(sound, RATE, grid_of(BAND, BAND.start_s + 0.045), (), curve)
     assert late.headline == f"lies {abs(late.offset_ms):.0f} ms beside the beat"
     assert late.offset_ms == pytest.approx(-45, abs=3)

@@ -1,5 +1,7 @@
 """Bars of another length, cut into or out of a song whose bars are known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -9,6 +11,7 @@ from render.beat.meter_changes import OddBars, bars_between, odd_bars
 from render.song.grid import Grid, Meter, exact
 from tests.invented_songs import SONGS, play
 from tests.shortened_bars import without_beats
+from tests.song_curves import heard
 
 RATE = 22050
 SONG = next(song for song in SONGS if song.name == "quiet change")
@@ -40,18 +43,19 @@ def test_an_inserted_short_bar_is_found(bar: int, beats: int) -> None:
 
 def test_the_check_tells_it_and_the_written_change_settles_it() -> None:
     sound = without_beats(SONG, 16, 2, RATE)
-    told = fit_beat(sound, RATE, GRID)
+    curve = onsets(sound, RATE)
+    told = fit_beat(sound, RATE, GRID, (), curve)
     assert not told.fits and told.odd_bars is not None
     assert 'changes = [{ bar = 16, meter = "2/4" }, { bar = 17, meter = "4/4" }]' in told.odd_bars
     changes = OddBars(0, ((16, 2),)).changes(Meter(4, 4))
-    assert fit_beat(sound, RATE, Grid(RATE, GRID.start_s, GRID.tempo, GRID.meter, changes)).fits
+    assert fit_beat(sound, RATE, replace(GRID, changes=changes), (), curve).fits
 
 
 @pytest.mark.parametrize("song", SONGS, ids=lambda song: song.name)
 def test_regular_songs_have_none(song) -> None:  # type: ignore[no-untyped-def]
-    sound = play(song, RATE)
+    sound, curve = heard(song, RATE)
     grid = Grid(RATE, exact(song.start_s), exact(song.tempo), Meter(*map(int, song.meter.split("/"))))
-    assert odd_bars(sound, RATE, onsets(sound, RATE), grid, song.bars) == OddBars(0, ())
+    assert odd_bars(sound, RATE, curve, grid, song.bars) == OddBars(0, ())
 
 
 @pytest.mark.parametrize(

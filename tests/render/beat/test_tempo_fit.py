@@ -5,7 +5,6 @@ Tolerance for tempo, 0.05 beats a minute over 3 minutes, is the project's claim.
 
 import math
 from fractions import Fraction
-from functools import cache
 from typing import Any
 
 import numpy as np
@@ -15,14 +14,15 @@ from render.beat.fit import BeatFit, fit_beat
 from render.beat.tempo_estimate import TempoEstimate, estimate
 from render.song.grid import Change, Grid, Meter, exact
 from tests.invented_songs import SONGS, InventedSong, Passage, _Player, ambient, clicks, play
+from tests.song_curves import heard
 
 RATE = 22050
 BY_NAME = {song.name: song for song in SONGS}
 
 
-@cache
-def played(name: str) -> np.ndarray:
-    return play(BY_NAME[name], RATE)
+def fitted(name: str, grid: Grid) -> BeatFit:
+    sound, curve = heard(BY_NAME[name], RATE)
+    return fit_beat(sound, RATE, grid, (), curve)
 
 
 def grid_of(song: InventedSong, tempo: float | None = None, start_s: float | None = None) -> Grid:
@@ -60,14 +60,15 @@ def test_tempo_of_songs(tempo: float) -> None:
 @pytest.mark.parametrize("name", list(BY_NAME))
 def test_tempo_and_start_of_the_invented_songs(name: str) -> None:
     song = BY_NAME[name]
-    found = estimate(played(name), RATE, Meter(*map(int, song.meter.split("/"))))
+    sound, curve = heard(song, RATE)
+    found = estimate(sound, RATE, Meter(*map(int, song.meter.split("/"))), curve)
     assert found.tempo == pytest.approx(song.tempo, abs=0.05)
     assert found.start_s == pytest.approx(song.start_s, abs=0.005)
 
 
 @pytest.mark.parametrize("name", list(BY_NAME))
 def test_the_right_grid_is_left_alone(name: str) -> None:
-    found = fit_beat(played(name), RATE, grid_of(BY_NAME[name]))
+    found = fitted(name, grid_of(BY_NAME[name]))
     assert found.fits and found.counted is None
     assert found.on_grid > 2 * found.by_chance - 0.1
     assert "fits" in found.lines()[0]
@@ -76,7 +77,7 @@ def test_the_right_grid_is_left_alone(name: str) -> None:
 @pytest.mark.parametrize("error", [-2.0, -0.1, 0.1, 3.0])
 def test_a_better_tempo_is_named_with_the_bar_where_cuts_go_wrong(error: float) -> None:
     song = BY_NAME["band"]
-    found = fit_beat(played("band"), RATE, grid_of(song, song.tempo + error))
+    found = fitted("band", grid_of(song, song.tempo + error))
     assert found.better_tempo == pytest.approx(song.tempo, abs=0.02)
     assert "would fit clearly better" in found.lines()[0]
     lines_off_s = abs(error) / song.tempo * song.bar_s
@@ -86,7 +87,7 @@ def test_a_better_tempo_is_named_with_the_bar_where_cuts_go_wrong(error: float) 
 @pytest.mark.parametrize("shift_ms", [-45, -20, 20, 30])
 def test_a_shift_is_named_in_milliseconds(shift_ms: int) -> None:
     song = BY_NAME["ballad"]
-    found = fit_beat(played("ballad"), RATE, grid_of(song, start_s=song.start_s - shift_ms / 1000))
+    found = fitted("ballad", grid_of(song, start_s=song.start_s - shift_ms / 1000))
     assert found.offset_ms == pytest.approx(shift_ms, abs=3)
     assert found.better_start_s == pytest.approx(song.start_s, abs=0.003)
     assert f"{abs(round(found.offset_ms))} ms" in found.lines()[0]
@@ -95,7 +96,7 @@ def test_a_shift_is_named_in_milliseconds(shift_ms: int) -> None:
 @pytest.mark.parametrize("ratio", [0.5, 2.0])
 def test_half_and_double_tempo(ratio: float) -> None:
     song = BY_NAME["band"]
-    found = fit_beat(played("band"), RATE, grid_of(song, song.tempo * ratio))
+    found = fitted("band", grid_of(song, song.tempo * ratio))
     assert found.counted == pytest.approx(song.tempo, abs=0.05)
 
 
@@ -106,7 +107,7 @@ def test_a_tempo_that_has_nothing_to_do_with_the_song_is_named_with_the_right_on
 ) -> None:
     """Simple fractions, too: every third of their beats meets an attack, and that is no fit."""
     song = BY_NAME[name]
-    found = fit_beat(played(name), RATE, grid_of(song, round(song.tempo * float(Fraction(ratio)), 3)))
+    found = fitted(name, grid_of(song, round(song.tempo * float(Fraction(ratio)), 3)))
     assert found.better_tempo == pytest.approx(song.tempo, abs=0.05)
     assert "bars and times change with it" in found.lines()[0]
 
@@ -127,7 +128,7 @@ class SwungPlayer(_Player):
 @pytest.mark.parametrize("late", [1, 2, 3])
 def test_another_downbeat(late: int) -> None:
     song = BY_NAME["quiet change"]
-    found = fit_beat(played("quiet change"), RATE, grid_of(song, start_s=song.start_s + late * song.beat_s))
+    found = fitted("quiet change", grid_of(song, start_s=song.start_s + late * song.beat_s))
     assert found.better_downbeat_beats == 4 - late
     assert f"{late} beat{'s' if late > 1 else ''} earlier than start" in found.lines()[0]
 
