@@ -18,8 +18,7 @@ from render.audio.stem_fit import StemFit, check_stems
 from render.audio.stems import Mixes, kept_stem_fit, read_audio
 from render.audio.timeline import Timeline, content_hash, lay_out, longest_lead
 from render.beat.fit import BeatFit, fit_beat
-from render.beat.silence import silence_lines
-from render.beat.tempo_estimate import first_sound_s
+from render.beat.silence import silence_lines, silent_until_s
 from render.errors import BeyondTheEndError, FormError, SongError, StudyError
 from render.joins import judging
 from render.joins.finding import JoinFinding
@@ -72,7 +71,7 @@ def examine_song(study: Study, step: Step) -> Checked:
     ]
     warnings = _song_warnings(study, bounce, fit, lead, tempo)
     lines += song.map.notes if song.map is not None else ()
-    warnings += silence_lines(first_sound_s(curve))
+    warnings += silence_lines(silent_until_s(bounce, song.audio.sample_rate))
     grid_fits = tempo.better_tempo is None
     if grid_fits:  # else every cut is wrong, and what the joins sound like says nothing yet
         warnings += doubtful

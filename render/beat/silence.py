@@ -2,7 +2,21 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from render.analysis.frames import song_frames
+from render.arrays import Audio
+
+AUDIBLE_DB = -50.0  # against the loudest moment: a soft intro is 20 to 40 dB down, the hiss before it more
 LONG_SILENCE_S = 3.0  # our own rule of thumb: longer than any count-in's breath
+
+
+def silent_until_s(audio: Audio, sample_rate: int) -> float:
+    """When `audio`, (frames, channels), is first heard, also softly and without an attack, seconds."""
+    frames = song_frames(audio, sample_rate)
+    energy = frames.bands.sum(axis=1)
+    loudest = float(energy.max(initial=0.0))
+    return float(np.argmax(energy > loudest * 10 ** (AUDIBLE_DB / 10))) * frames.hop_s if loudest > 0 else 0.0
 
 
 def silence_lines(first_sound_s: float) -> list[str]:

@@ -18,6 +18,7 @@ from render.analysis.bar_features import describe
 from render.analysis.onsets import Onsets, attack_times, onsets
 from render.arrays import Audio, Floats
 from render.beat.half_beat import half_beat
+from render.beat.silence import silent_until_s
 from render.song.grid import Meter
 
 SLOWEST, FASTEST = 50.0, 215.0  # beats a minute that we look for
@@ -283,6 +284,9 @@ def find_start(
         offset = round((begins - first_beat) / beat_s) % meter.beats
     bar_s = beat_s * meter.beats
     line = first_beat + offset * beat_s
+    heard = silent_until_s(audio, sample_rate)
+    if heard < begins - bar_s:  # it begins softly, and those bars are the song's, too
+        begins = heard
     # the bar line at or after the first sound; or the one before it, where the song begins late in its bar 1
     bar = np.ceil((begins - 0.06 - line) / bar_s)
     if begins - (line + (bar - 1) * bar_s) < bar_s / 2 and line + (bar - 1) * bar_s >= 0:

@@ -19,12 +19,11 @@ from render.audio.stems import read_audio
 from render.beat.bar_one import changes_are_sure
 from render.beat.fit import BeatFit, fit_beat
 from render.beat.meter_changes import OddBars, odd_bars
-from render.beat.silence import silence_lines
+from render.beat.silence import silence_lines, silent_until_s
 from render.beat.tempo_estimate import (
     TempoEstimate,
     estimate,
     estimate_start,
-    first_sound_s,
 )
 from render.errors import SongError
 from render.proposals.draft import Draft
@@ -133,7 +132,10 @@ def propose(
     if start_s is not None:  # the sections may tell more
         firsts = [section.first_bar for section in suggestion.sections]
         fitted = fit_beat(audio, info.sample_rate, grid, firsts, curve)
-    lines = [*marked.notes, *_lines(draft, guessed, fitted, start_s is None, first_sound_s(curve))]
+    lines = [
+        *marked.notes,
+        *_lines(draft, guessed, fitted, start_s is None, silent_until_s(audio, info.sample_rate)),
+    ]
     all_lines = (*(take.lines() if take else []), *lines)
     question = "" if guessed is None else (
         f"The tempo was estimated: {float(grid.tempo):g} quarter notes a minute. Is that right? "
@@ -172,7 +174,11 @@ def _from_map(
     song_from_text(text, folder)
     firsts = [section.first_bar for section in suggestion.sections]
     fitted = fit_beat(audio, info.sample_rate, grid, firsts, curve)
-    lines = [*laid.lines, *marked.notes, *_lines(draft, None, fitted, False, first_sound_s(curve))]
+    lines = [
+        *laid.lines,
+        *marked.notes,
+        *_lines(draft, None, fitted, False, silent_until_s(audio, info.sample_rate)),
+    ]
     return Proposal(
         text, tuple(lines), float(grid.tempo), float(grid.start_s), laid.question, None, fitted, suggestion,
         stems, tuple(ideas),

@@ -1,4 +1,5 @@
-"""Ten seconds of silence in front of a bounce change nothing that is found, and are said."""
+"""Ten seconds of silence in front of a bounce change nothing that is found, and are said; an intro of soft
+pads is no silence, and its bars are the song's."""
 
 from pathlib import Path
 
@@ -30,3 +31,16 @@ def test_start_tempo_and_sections_are_the_same_and_the_silence_is_said(tmp_path:
     said = " ".join(after_silence.lines)
     assert "s of silence" in said and "bounce the song without it" in said
     assert "of silence" not in " ".join(plain.lines)
+
+
+def test_a_soft_intro_without_attacks_is_no_silence_and_holds_bar_1(tmp_path: Path) -> None:
+    """Eight bars of a pad 30 dB down, which swells in, before the band."""
+    song = next(song for song in SONGS if song.name == "band")
+    band, bars = play(song, RATE), 8
+    seconds = np.arange(round((bars * song.bar_s + song.start_s) * RATE)) / RATE
+    pad = 0.02 * np.minimum(seconds, 1) * sum(np.sin(2 * np.pi * f * seconds) for f in (261.6, 329.6, 392.0))
+    sound = np.concatenate([pad[:, None].repeat(2, axis=1), band[round(song.start_s * RATE) :]])
+    soundfile.write(tmp_path / "soft.wav", sound, RATE, subtype="PCM_24")
+    found = propose(tmp_path / "soft.wav", tempo=song.tempo)
+    assert "of silence" not in " ".join(found.lines)
+    assert found.start_s == pytest.approx(song.start_s, abs=0.025)
