@@ -47,9 +47,9 @@ class BundleCheck:
             return [
                 f"{self.path} is whole: {len(self.safe)} files, {self.bytes / 1e6:.1f} MB, all sums right."
             ]
-        said = [
-            f"{self.path} is damaged: {len(self.damaged)} files are not as they were, {len(self.safe)} are."
-        ]
+        many = len(self.damaged)
+        bad = "1 file is not as it was" if many == 1 else f"{many} files are not as they were"
+        said = [f"{self.path} is damaged: {bad}, {len(self.safe)} are whole."]
         said += [f"damaged: {damage.name} ({damage.reason})" for damage in self.damaged]
         return [*said, *(f"safe: {name}" for name in self.safe)]
 
