@@ -66,9 +66,14 @@ def song_folder(
 
 
 def rendered(folder: Path, clock: SetClock | None = None) -> Study:
-    """The study, rendered, its log quick (the tests need no disk that keeps what it is told)."""
-    study = Study(folder, clock or SetClock(EVENING_UTC))
+    """The study, rendered, its log quick."""
+    study = quick(Study(folder, clock or SetClock(EVENING_UTC)))
     render_forms(study.song)
+    return study
+
+
+def quick(study: Study) -> Study:
+    """The study, its log on a disk that need not keep what it is told."""
 
     @event.listens_for(study.log.store.engine, "connect")
     def hurry(connection: Any, _record: Any) -> None:

@@ -6,11 +6,14 @@ import json
 import os
 import subprocess
 import sys
+from contextlib import chdir
 from pathlib import Path
 
 import pytest
 import soundfile
+from click.testing import CliRunner
 
+from listening.cli import main
 from sessions.study import Study
 from tests.command_line import told
 from tests.places import ROOT
@@ -20,7 +23,16 @@ from tests.terminals import Terminal
 
 
 def run(folder: Path, *arguments: str, code: int = 0, **env: str) -> str:
-    """Run fairhearing in `folder`; stdout, or stderr when it fails."""
+    """Run fairhearing in `folder`, in this process; stdout, or stderr when it fails."""
+    with chdir(folder):
+        done = CliRunner().invoke(main, arguments, env={"COLUMNS": "120"} | env)
+    assert "Traceback" not in done.output, done.output
+    assert done.exit_code == code, f"exit {done.exit_code}: {done.output} {done.exception!r}"
+    return done.stdout if code == 0 else done.stderr
+
+
+def run_program(folder: Path, *arguments: str, code: int = 0, **env: str) -> str:
+    """The same in a process of its own."""
     done = subprocess.run(
         [sys.executable, "-m", "listening.cli", *arguments], cwd=folder, capture_output=True, text=True,
         timeout=120, check=False, env=os.environ | {"PYTHONPATH": str(ROOT), "COLUMNS": "120"} | env,
@@ -77,7 +89,7 @@ def test_the_way_from_a_bounce_to_the_first_listen_on_the_screen(study: Path) ->
 
 def test_from_anywhere_with_study(study: Path, tmp_path: Path) -> None:
     assert "sealed" in run(tmp_path, "status", "--study", str(study))
-    assert "sealed" in run(tmp_path, "status", FAIRHEARING_STUDY=str(study))
+    assert "sealed" in run_program(tmp_path, "status", FAIRHEARING_STUDY=str(study))
 
 
 @pytest.mark.parametrize(
@@ -97,7 +109,7 @@ def test_from_anywhere_with_study(study: Path, tmp_path: Path) -> None:
 def test_what_is_not_in_order_is_said_in_one_message(
     tmp_path: Path, arguments: list[str], code: int, words: str
 ) -> None:
-    assert words in run(tmp_path, *arguments, code=code)
+    assert words in run_program(tmp_path, *arguments, code=code)
 
 
 def test_a_listener_with_a_typo_is_asked_back(study: Path) -> None:
