@@ -224,13 +224,13 @@ class Splicer:
         """Frames [start, stop) of the form from one span's source; zeros where the file holds nothing."""
         lo, hi = self._within_file(span, start, stop)
         sound = self.source.read(span.treatment, lo, hi)
-        return _padded(sound, lo - self._source_frame(span, start), stop - start)
+        return padded(sound, lo - self._source_frame(span, start), stop - start)
 
     def _apart_of(self, span: Span, start: int, stop: int) -> list[Audio]:
         """The same as sounds that add up to it."""
         lo, hi = self._within_file(span, start, stop)
         before = lo - self._source_frame(span, start)
-        return [_padded(sound, before, stop - start) for sound in self.source.apart(span.treatment, lo, hi)]
+        return [padded(sound, before, stop - start) for sound in self.source.apart(span.treatment, lo, hi)]
 
     def _within_file(self, span: Span, start: int, stop: int) -> tuple[int, int]:
         lo, hi = (self._source_frame(span, at) for at in (start, stop))
@@ -246,7 +246,7 @@ class Splicer:
             out[lo - start :] *= (0.5 + 0.5 * np.cos(np.pi * steps)).astype(np.float32)[:, None]
 
 
-def _padded(sound: Audio, before: int, frames: int) -> Audio:
+def padded(sound: Audio, before: int, frames: int) -> Audio:
     """`sound` within `frames` frames, (frames, channels), with `before` zeros ahead of it."""
     if len(sound) == frames:
         return sound

@@ -15,7 +15,7 @@ from functools import cached_property
 import numpy as np
 
 from render.arrays import Audio, Floats
-from render.audio.splice import Splicer
+from render.audio.splice import Splicer, padded
 from render.audio.timeline import FROM_SILENCE_S, HANDOVERS_SINCE, LEAD_OF_FADE_S, Timeline
 from render.joins import measures, remedies
 from render.joins.finding import JoinFinding, Remedy, SetEnding, SetPickup
@@ -30,6 +30,7 @@ HELD_SHARE = 0.1
 PICKUP_SHARE = 0.1
 LONGEST_PICKUP_BEATS = 2
 DONE = {1: "crossfade", 2: "crossfade, decay", 3: "rings over", 4: "rings over, by stem"}  # by way of joining
+CARRIED_IN_DB = 2.0
 COVERED = 0.03  # a held sound this far (15 dB) below what follows is not missed
 
 
@@ -74,7 +75,7 @@ class _Examined:
         """Frames of the form, with zeros where it does not sound."""
         lo = min(max(start, -self.splicer.lead), self.timeline.stop)
         hi = min(max(stop, lo), self.timeline.stop)
-        return _padded(self.splicer.read(lo, hi), lo - start, stop - start)
+        return padded(self.splicer.read(lo, hi), lo - start, stop - start)
 
     def source(self, part: Part | None, cut: int | None, before: int, after: int) -> Audio | None:
         """The song's own sound around `cut`, under the part's treatment; None for a silence."""
@@ -82,7 +83,7 @@ class _Examined:
             return None
         start, stop, end = cut - before, cut + after, self.splicer.source.frames
         lo, hi = min(max(start, 0), end), min(max(stop, 0), end)
-        return _padded(self.splicer.source.read(part.treatment, lo, hi), lo - start, stop - start)
+        return padded(self.splicer.source.read(part.treatment, lo, hi), lo - start, stop - start)
 
     def finding(self) -> JoinFinding:
         step, allowed = self.sample_steps()
@@ -92,8 +93,7 @@ class _Examined:
         forgotten, stray = self.forgotten_pickup(), self.stray_pickup()
         troubles = sorted(self.troubles(step > allowed, cut, held, forgotten, stray), key=lambda t: -t.weight)
         bar = self.timeline.bar_after(self.join)
-        new = None if self.old_sound is None else self.new_sound
-        carried_in = 0.0 if new is None else measures.carried_in(new, self.rate)
+        rank = min(max(1 + self.carried_in_db / 30, 0.0), 1.0)  # of joins that are otherwise alike
         return JoinFinding(
             form=self.timeline.form.name,
             at_s=(self.splicer.lead + self.join.at) / self.rate,
@@ -112,7 +112,7 @@ class _Examined:
             reason="; ".join(t.reason for t in troubles) or self.clean_words(level),
             remedy=troubles[0].remedy if troubles else "",
             done=self.done(),
-            severity=sum(trouble.weight for trouble in troubles) + carried_in,
+            severity=sum(trouble.weight for trouble in troubles) + rank,
             index=self.index,
             remedies=tuple(remedy for trouble in troubles for remedy in trouble.remedies),
         )
@@ -152,8 +152,21 @@ class _Examined:
                 self.held_remedy(),
                 self.held_remedies(),
             )
+        if self.carried_in_db >= CARRIED_IN_DB:
+            yield _Trouble(
+                1.5,
+                f"what comes before this in the song rings into it, {self.carried_in_db:.0f} dB louder",
+                "begin it a bar earlier or later, or let it follow what it follows in the song",
+            )
         if stray:
             yield _Trouble(3.5, stray, self.stray_remedy(), self.stray_remedies())
+
+    @cached_property
+    def carried_in_db(self) -> float:
+        """How much louder the sound ahead of the new part's line is, in the song, than what follows it."""
+        if self.new_sound is None or self.old_sound is None or not self.new_sound.any():
+            return -math.inf
+        return measures.carried_in_db(self.new_sound, self.rate)
 
     # Steps
 
@@ -235,7 +248,7 @@ class _Examined:
 
     def held_out(self) -> float:
         """The share of the old part's sound that is held over the cut in the song and gone in the form."""
-        if self.old_held is None or self.ends_softly or not _audible(self.old_held.before):
+        if self.old_held is None or self.ends_softly or not measures.audible(self.old_held.before):
             return 0.0
         if self.new_held is None:
             return self.old_held.share
@@ -250,7 +263,7 @@ class _Examined:
         More than the section's declared pickup, and in whole beats, as pickups mostly are.
         """
         new, held = self.new, self.new_held
-        if not isinstance(new, Piece) or held is None or not _audible(held.before):
+        if not isinstance(new, Piece) or held is None or not measures.audible(held.before):
             return None
         section = next((s for s in self.song.sections if s.name == new.section), None)
         if section is None or section.first_bar != new.first_bar:
@@ -373,20 +386,6 @@ class _Examined:
         if self.new_sound is None:
             return "let the silence begin later, or take the held stem out of the old part's last bar"
         return "cut a bar earlier or later, or play the last bar without the stem that is held"
-
-
-def _padded(samples: Audio, before: int, frames: int) -> Audio:
-    """`samples` within `frames` frames, `before` zeros ahead of them."""
-    if before == 0 and len(samples) == frames:
-        return samples
-    out = np.zeros((frames, samples.shape[1]), np.float32)
-    out[before : before + len(samples)] = samples
-    return out
-
-
-def _audible(power: Floats) -> bool:
-    """Whether the power per bin is more than the noise of a room (about -60 dBFS)."""
-    return float(power.sum()) > 1e-6 * 1e5
 
 
 def _beats(beats: float) -> str:

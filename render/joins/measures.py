@@ -185,13 +185,17 @@ def missing_share(held: Held, instead: Floats) -> float:
     return float(gone.sum()) / total if total > 1e-12 else 0.0
 
 
-def carried_in(samples: Audio, sample_rate: int) -> float:
-    """How loud a sound is ahead of the middle of an excerpt against what follows: 0 (-30 dB) to 1 (no less).
+def carried_in_db(samples: Audio, sample_rate: int) -> float:
+    """Level ahead of the middle of an excerpt (100 ms) less that after it: how loud its end sounds on there.
 
-    Its end is heard in a part that begins there. Of all that is known of a join, this foretells best how far
-    it is from a performance (tests/benchmarks/RESULTS_join_flags.md).
+    Of all that is known of a join this foretells best how far the part that begins in the middle is from a
+    performance of it (tests/benchmarks/RESULTS_join_flags.md).
     """
     middle, power = len(samples) // 2, samples.astype(np.float64) ** 2
     ahead = float(power[middle - round(0.1 * sample_rate) : middle].mean())
-    step_db = 10 * float(np.log10((ahead + 1e-12) / (float(power[middle:].mean()) + 1e-12)))
-    return min(max(1 + step_db / 30, 0.0), 1.0)
+    return 10 * float(np.log10((ahead + 1e-12) / (float(power[middle:].mean()) + 1e-12)))
+
+
+def audible(power: Floats) -> bool:
+    """Whether the power per bin is more than the noise of a room (about -60 dBFS)."""
+    return float(power.sum()) > 1e-6 * 1e5

@@ -15,7 +15,7 @@ from tests.benchmarks.joins.planted import planted
 from tests.benchmarks.joins.playing import LEAD_QUARTERS, RATE, SOUND_FONT, play
 from tests.benchmarks.joins.scores import BANDS, QUARTERS_MS, Note, Score
 
-PIECES, BARS = 4, 12
+PIECES, BARS = 4, 14
 CLEAR_STEP = "level step of 4 or 6 dB between beats"
 CLEAR = (2, 3, 6, 7)  # numbers of the edits with steps of 4 and 6 dB, down and up
 LEAST = {

@@ -245,6 +245,15 @@ def test_a_lead_note_held_over_drums_is_found(tmp_path: Path, struck_too: bool) 
     assert "breaks off" in join.reason and join.severity > 2
 
 
+def test_a_part_that_something_louder_rings_into_is_told(tmp_path: Path) -> None:
+    """A loud note that ends where the refrain begins: its end sounds into it wherever the refrain is put."""
+    sound = put(band(), bar_line(5, -1), 2 * tone(196.0, BEAT))
+    (_top, join, _end), _ = judged(tmp_path, sound, '["bridge", "refrain"]')
+    assert join.doubtful and re.search(r"rings into it, \d+ dB louder", join.reason)
+    (_top, join, _end), _ = judged(tmp_path, sound, '["bridge", "verse bars 1-2"]')
+    assert not join.doubtful
+
+
 def test_silences_have_no_level_step(tmp_path: Path) -> None:
     findings, _ = judged(tmp_path, band(), '["verse", "silence 1 bar", "bridge"]')
     assert [f.level_step_lu for f in findings] == [None, None]
