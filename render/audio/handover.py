@@ -10,6 +10,7 @@ be it a little ahead of the line. Of the old side no attack from just ahead of t
 from __future__ import annotations
 
 import hashlib
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,16 +18,15 @@ import numpy as np
 from render.arrays import Audio, Floats
 from render.audio.crossfade import correlation, rise
 from render.audio.prediction import FITTED_S, continued, model_of
+from render.audio.struck import struck
 
 EARLY_S = 0.025  # attacks so far ahead of a line belong to it: people play within some 20 ms (our own choice)
-_LONGEST_FALL_S = 0.5
+_GONE_S = 0.5
+USUAL_FALL_S = 0.075  # time constant where none is measured, with crossfades of 10 ms
+SHORTEST_FALL_S, LONGEST_FALL_S = 0.04, 0.15  # of those measured from a song
 CORRELATED_S = 0.04
 _CLOSED_S = 0.01  # the fall's last moments lead to nothing
 BEFORE_S = EARLY_S + FITTED_S + 0.08  # what is read of both sides ahead of a line
-# An attack: energy in bins that did not have it, against all energy of the moments before.
-_WINDOW_S, _HOP_S, _BACK_S = 0.02, 0.002, 0.08
-_LOWEST_HZ, _HIGHEST_HZ = 50, 10000
-_NEW_SHARE, _LOUDER = 0.3, 1.5
 _LEAD_S = 0.003  # a window shows an attack some milliseconds late
 
 
@@ -62,9 +62,14 @@ class Handover:
         return out
 
 
-def handover(old: Audio, new: Audio, line: int, rate: int, time_constant_s: float) -> Handover:
-    """How excerpts (frames, channels) of two sides, whose line is at frame `line`, give way."""
-    sides = _followed(old, line, rate), _followed(new, line, rate)
+def handover(
+    old: Audio, new: Audio, line: int, rate: int, time_constant_s: float, in_bands: bool
+) -> Handover:
+    """How excerpts (frames, channels) of two sides, whose line is at frame `line`, give way.
+
+    `in_bands`: attacks count where they stand out in a band of their own, too (struck.py).
+    """
+    sides = _followed(old, line, rate, in_bands), _followed(new, line, rate, in_bands)
     falling = _fall(len(old), line, rate, time_constant_s)
     rising = 1 - falling
     if all(side.until == len(old) for side in sides) and _both_sound(old[line:], new[line:]):
@@ -76,9 +81,14 @@ def handover(old: Audio, new: Audio, line: int, rate: int, time_constant_s: floa
     return Handover(*sides, falling.astype(np.float32), rising.astype(np.float32))
 
 
+def fall_of(decay_time_s: float) -> float:
+    """The time constant, in s, at which a sound of that reverberation time falls: 60 dB are 6.9 of them."""
+    return round(min(max(decay_time_s / math.log(1000), SHORTEST_FALL_S), LONGEST_FALL_S), 3)
+
+
 def fall_frames(time_constant_s: float, rate: int) -> int:
     """Frames from the line on until the old side is gone."""
-    return round(min(time_constant_s * 10 / 3, _LONGEST_FALL_S) * rate)
+    return round(min(time_constant_s * 10 / 3, _GONE_S) * rate)
 
 
 def _fall(frames: int, line: int, rate: int, time_constant_s: float) -> Floats:
@@ -100,48 +110,20 @@ _known: dict[tuple[object, ...], Followed] = {}
 _MOST_KNOWN = 1024  # of some 2 kB; forms have most of their sides in common
 
 
-def _followed(sound: Audio, line: int, rate: int) -> Followed:
+def _followed(sound: Audio, line: int, rate: int, in_bands: bool) -> Followed:
     """The side followed, or as it was when the same sound was met before."""
-    key = (hashlib.sha256(sound.tobytes()).digest(), sound.shape, line, rate)
+    key = (hashlib.sha256(sound.tobytes()).digest(), sound.shape, line, rate, in_bands)
     side = _known.get(key)
     if side is None:
         if len(_known) >= _MOST_KNOWN:
             _known.clear()
-        side = _known[key] = _follow(sound, line, rate)
+        side = _known[key] = _follow(sound, line, rate, in_bands)
     return side
 
 
-def _follow(sound: Audio, line: int, rate: int) -> Followed:
-    until = _struck(sound, line - round(EARLY_S * rate), rate)
+def _follow(sound: Audio, line: int, rate: int, in_bands: bool) -> Followed:
+    until = struck(sound, line - round(EARLY_S * rate), rate, in_bands)
     if until is None:
         return Followed(len(sound), np.ones(1))
     until = max(until - round(_LEAD_S * rate), 0)
     return Followed(until, model_of(sound[max(until - round(FITTED_S * rate), 0) : until]))
-
-
-def _struck(sound: Audio, first: int, rate: int) -> int | None:
-    """The frame from `first` on at which the next attack begins; None where the excerpt holds none."""
-    size, hop = round(_WINDOW_S * rate), max(round(_HOP_S * rate), 1)
-    back = round(_BACK_S / _HOP_S)
-    starts = np.arange(first - back * hop - size // 2, len(sound) - size, hop)
-    starts = starts[starts >= 0]
-    if len(starts) <= back:
-        return None
-    mono = sound.mean(axis=1)
-    windows = np.lib.stride_tricks.sliding_window_view(mono, size)[starts]
-    spectra = (
-        np.abs(np.fft.rfft(windows * np.hanning(size).astype(np.float32), axis=1)).astype(np.float64) ** 2
-    )
-    low, high = round(_LOWEST_HZ * _WINDOW_S), round(min(_HIGHEST_HZ, 0.45 * rate) * _WINDOW_S)
-    power = spectra[:, low + 1 : high - 1]
-    around = power + spectra[:, low : high - 2] + spectra[:, low + 2 : high]
-    # the 60 ms before, but for the last 10, in which the window begins to see the attack itself
-    near = np.lib.stride_tricks.sliding_window_view(around, 25, axis=0)  # the 25 windows from each on
-    loudest = near[back - 30 : len(power) - 30].max(axis=-1)
-    sums = np.concatenate([[0.0], np.cumsum(power.sum(axis=1))])
-    at = np.arange(back, len(power))
-    usual = (sums[at - 5] - sums[at - 20]) / 15
-    struck = np.maximum(power[back:] - _LOUDER * loudest, 0).sum(axis=1)
-    floor = 1e-4 * float((mono.astype(np.float64) ** 2).mean()) * size**2 / 8 + 1e-9
-    found = np.flatnonzero(struck > _NEW_SHARE * usual + floor)
-    return int(starts[back + found[0]]) + size // 2 if len(found) else None

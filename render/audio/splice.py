@@ -6,7 +6,8 @@ a^2 + b^2 + 2abr = 1, at the middle a = b = 1/sqrt(2(1+r)) (r = 1: equal gain; r
 So joins the first version. In the second, what the two sides sound before the line apart from each other goes
 over more slowly: continued by linear prediction, their difference dies away under the new downbeat. In the
 third the old side rings on until its next attack, and the new one's first attacks are whole (handover.py); in
-the fourth every stem does so on its own.
+the fourth every stem does so on its own. The fifth and sixth do as the third and fourth, at the song's own
+decay, and hear attacks beside loud held notes.
 """
 
 from __future__ import annotations
@@ -20,10 +21,11 @@ import numpy as np
 
 from render.arrays import Audio
 from render.audio.crossfade import correlation, crossfade_gains, rise
-from render.audio.handover import BEFORE_S, EARLY_S, Handover, fall_frames, handover
+from render.audio.handover import BEFORE_S, EARLY_S, USUAL_FALL_S, Handover, fall_frames, fall_of, handover
 from render.audio.prediction import FITTED_S, continued, model_of
-from render.audio.timeline import HANDOVERS_SINCE, STEMS_SINCE, Span, Timeline
+from render.audio.timeline import HANDOVERS_SINCE, MEASURED_SINCE, Span, Timeline
 from render.song.forms import Treatment
+from render.song.song import BY_STEM
 
 BLOCK_FRAMES = 1 << 18
 DECAYS = 2  # the version of joining (Song.joining) in which differences die away
@@ -37,6 +39,11 @@ class Source(Protocol):
     frames: int
     channels: int
     sample_rate: int
+
+    @property
+    def decay_s(self) -> float | None:
+        """The reverberation time of the song, in seconds, where it can be measured."""
+        ...
 
     def read(self, treatment: Treatment, start: int, stop: int) -> Audio:
         """Frames [start, stop) as (frames, channels) float32; nothing before 0 or beyond the end is asked."""
@@ -67,6 +74,7 @@ class Splicer:
         self.source = source
         self.lead = lead
         self._like = like or self
+        self.fall_s: float = like.fall_s if like else self._fall_s()
         self.decays = [*self._decays()] if timeline.joining == DECAYS else []
         self.plans: list[list[Handover]] = []
         self.handovers = [*self._handovers()] if timeline.joining >= HANDOVERS_SINCE else []
@@ -145,22 +153,33 @@ class Splicer:
                 continue
             line, ahead = new.start, round(BEFORE_S * rate)
             start = max(line - round(EARLY_S * rate), old.start + old.fade_in, free)
-            stop = min(line + fall_frames(self.timeline.fall_s, rate), new.stop - new.fade_out)
+            stop = min(line + fall_frames(self.fall_s, rate), new.stop - new.fade_out)
             pairs = self._pairs(old, new, line - ahead, stop)
             if self._like is self:
-                plans = [handover(one, two, ahead, rate, self.timeline.fall_s) for one, two in pairs]
+                plans = [self._handover(one, two, ahead) for one, two in pairs]
             else:
                 plans = self._like.plans[len(self.plans)]
                 if len(plans) > 1:  # each stem on its own: this one too
-                    plans = [handover(*pairs[0], ahead, rate, self.timeline.fall_s)]
+                    plans = [self._handover(*pairs[0], ahead)]
             self.plans.append(plans)
             sounds = [plan.of(one, two) for plan, (one, two) in zip(plans, pairs, strict=True)]
             free = max(stop, start)
             yield Patch(start, sum(sounds[1:], sounds[0])[start - line + ahead :])
 
+    def _handover(self, old: Audio, new: Audio, line: int) -> Handover:
+        measured = self.timeline.joining >= MEASURED_SINCE
+        return handover(old, new, line, self.source.sample_rate, self.fall_s, in_bands=measured)
+
+    def _fall_s(self) -> float:
+        """The time constant at which the old part gives way: where it is measured, the song's own."""
+        if self.timeline.joining < MEASURED_SINCE or not any(span.crossed for span in self.timeline.spans):
+            return self.timeline.fall_s
+        decay_s = self.source.decay_s
+        return self.timeline.fall_s + (fall_of(decay_s) - USUAL_FALL_S if decay_s else 0.0)
+
     def _pairs(self, old: Span, new: Span, start: int, stop: int) -> list[tuple[Audio, Audio]]:
         """Both sides of a join, whole or as sounds that are joined each on its own."""
-        if self.timeline.joining >= STEMS_SINCE and self._like is self:
+        if self.timeline.joining in BY_STEM and self._like is self:
             olds, news = self._apart_of(old, start, stop), self._apart_of(new, start, stop)
             if len(olds) == len(news):
                 return [*zip(olds, news, strict=True)]

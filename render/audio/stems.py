@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 from threading import Lock
 
@@ -16,6 +16,7 @@ import numpy as np
 import soundfile
 
 from render.arrays import Audio
+from render.audio.decay import decay_time_s, slot_frames
 from render.audio.stem_fit import NULL_DB, StemFit, check_stems
 from render.errors import AudioError
 from render.kept import kept, key_of
@@ -93,13 +94,26 @@ class BounceFile:
     """The bounce as a sliceable array (frames, channels) that is read from its file where it is asked for."""
 
     def __init__(self, audio: AudioInfo) -> None:
-        self.path = audio.path
+        self.path, self.rate = audio.path, audio.sample_rate
         self.shape = audio.frames, audio.channels
+
+    @property
+    def decay_s(self) -> float | None:
+        stat = self.path.stat()
+        return _decay_of(self.path, self.rate, (stat.st_size, stat.st_mtime_ns))
 
     def __getitem__(self, frames: slice) -> Audio:
         with soundfile.SoundFile(self.path) as file:
             file.seek(frames.start)
             return _read_exactly(file, frames.stop - frames.start)
+
+
+@lru_cache(maxsize=4)
+def _decay_of(path: Path, rate: int, _signs: tuple[int, int]) -> float | None:
+    """The decay of a file, read block by block; as long as it has the same size and time."""
+    frames = _BLOCK_FRAMES // slot_frames(rate) * slot_frames(rate)
+    with soundfile.SoundFile(path) as file:
+        return decay_time_s(file.blocks(frames, dtype="float32", always_2d=True), rate)
 
 
 class Mixes:
@@ -138,6 +152,13 @@ class Mixes:
         if not stems or _product(rest, rest) > 10 ** (NULL_DB / 10) * _product(whole, whole):
             return [whole]
         return [*stems, rest]
+
+    @cached_property
+    def decay_s(self) -> float | None:
+        """The bounce's reverberation time (decay.py), in seconds; None where no sound dies away freely."""
+        if isinstance(self.bounce, BounceFile):
+            return self.bounce.decay_s
+        return decay_time_s([self.bounce], self.sample_rate)
 
     def __enter__(self) -> Mixes:
         return self

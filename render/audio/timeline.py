@@ -21,12 +21,13 @@ from fractions import Fraction
 
 from render.errors import FormError
 from render.song.forms import DEFAULT_RING, Ending, Form, Part, Piece, Silence, Treatment, goes_on
-from render.song.song import Song
+from render.song.song import BY_STEM, Song
 
 LEAD_OF_FADE_S = Fraction(2, 1000)  # a crossfade ends this long before the line: the new downbeat is whole
 FROM_SILENCE_S = Fraction(5, 1000)
-# Versions of joining (Song.joining): from which every opening fades in, sounds ring over joins, stems do so
-OPENING_FADES_SINCE, HANDOVERS_SINCE, STEMS_SINCE = 2, 3, 4
+# Versions of joining (Song.joining): from which every opening fades in, sounds ring over joins,
+# how long they do so is measured from the song
+OPENING_FADES_SINCE, HANDOVERS_SINCE, MEASURED_SINCE = 2, 3, 5
 FALL_BEYOND_CROSSFADE_S = Fraction(65, 1000)  # chosen by tests/benchmarks/RESULTS_joins.md for 10 ms
 LONGEST_FORM_S = 60 * 60
 ROUNDED_FRAMES = 1  # a pickup as long as the part before it may round to a frame more
@@ -140,7 +141,7 @@ def content_hash(
         content["joining"] = timeline.joining
     if timeline.joins and timeline.joining >= HANDOVERS_SINCE:
         content["fall_s"] = timeline.fall_s
-    if timeline.joins and timeline.joining >= STEMS_SINCE:
+    if timeline.joins and timeline.joining in BY_STEM:
         content["stems"] = stems
     return hashlib.sha256(json.dumps(content, separators=(",", ":")).encode()).hexdigest()
 

@@ -21,7 +21,7 @@ from render.joins import measures, remedies
 from render.joins.finding import JoinFinding, Remedy, SetEnding, SetPickup
 from render.joins.measures import CONTEXT_S, SHORT_TERM_S, Held
 from render.song.forms import Part, Piece, Treatment
-from render.song.song import NEWEST_JOINING, WITHOUT_STEMS, Song
+from render.song.song import BY_STEM, Song
 
 # Our own thresholds; common practice has no figures. Those of shares: tests/benchmarks/RESULTS_join_flags.md.
 TRANSIENT_REACH_S = 0.015
@@ -29,7 +29,7 @@ STEP_ALLOWED = 1.5  # a join's largest sample step, against the largest in its t
 HELD_SHARE = 0.1
 PICKUP_SHARE = 0.1
 LONGEST_PICKUP_BEATS = 2
-DONE = {1: "crossfade", 2: "crossfade, decay", 3: "rings over", 4: "rings over, by stem"}  # by way of joining
+DONE = {1: "crossfade", 2: "crossfade, decay"}  # by version of joining; later ones ring over
 CARRIED_IN_DB = 2.0
 COVERED = 0.03  # a held sound this far (15 dB) below what follows is not missed
 
@@ -125,7 +125,8 @@ class _Examined:
             return "fade out"
         if not isinstance(self.old, Piece):
             return "fade in"
-        return DONE[min(self.timeline.joining, WITHOUT_STEMS if not self.song.stems else NEWEST_JOINING)]
+        by_stem = self.timeline.joining in BY_STEM and self.song.stems
+        return DONE.get(self.timeline.joining, "rings over, by stem" if by_stem else "rings over")
 
     def clean_words(self, level: float | None) -> str:
         return "clean" if level is None or abs(level) < 1 else f"clean, {_step_words(level)}"

@@ -24,7 +24,7 @@ from render.proposals.idea import Idea
 from render.proposals.moves import FormMove, moves
 from render.proposals.roles import SongPlan, plan_of
 from render.song.forms import AS_WRITTEN, Form, Part, Piece, parse_part
-from render.song.song import WITHOUT_STEMS, Song
+from render.song.song import Song, without_stems
 from render.steps import Step, no_step
 
 SHORTEST, LONGEST = 0.62, 1.2  # of the song's own length
@@ -48,7 +48,7 @@ def propose(
     a form differs from the song by at most `most_moves` (1 or 2) changes. `step` is told of each form
     whose joins are listened to.
     """
-    song = replace(song, joining=min(song.joining, WITHOUT_STEMS))  # stems would be read at every join
+    song = replace(song, joining=without_stems(song.joining))  # stems would be read at every join
     orders = _candidates(plan_of(song, bounce), seed, most_moves)
     tried = [_candidate(song, texts, made) for texts, made in orders]
     fitting = [c for c in tried if c and shortest <= c.seconds / song.audio.seconds <= longest]

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 from render.audio.containers import LONGEST_WAV_BYTES, pad_wav, wav_bytes
 from render.audio.stem_fit import StemFit, check_stems
-from render.audio.timeline import STEMS_SINCE, Timeline, lay_out, longest_lead
+from render.audio.timeline import Timeline, lay_out, longest_lead
 from render.errors import RenderError
 from render.files import one_at_a_time, replacing, writing_into
 from render.renders.fingerprints import fingerprint, hash_forms, is_unchanged, sums
@@ -35,7 +35,7 @@ from render.renders.manifest import (
 from render.renders.matching import CEILING_DBTP, FormLoudness, audible, check_again, match
 from render.renders.pipeline import WORKERS
 from render.song.forms import Piece
-from render.song.song import SONG_FILE, Song
+from render.song.song import BY_STEM, SONG_FILE, Song
 from render.steps import Step, no_step
 
 if TYPE_CHECKING:
@@ -166,7 +166,7 @@ class _Renderer:
 
     def _stem_fingerprints(self) -> dict[str, Fingerprint]:
         """Fingerprints of the stems, where a form treats them or they are joined each on its own."""
-        used = self._treats or self.song.joining >= STEMS_SINCE
+        used = self._treats or self.song.joining in BY_STEM
         before = self.old.stems if self.old else {}
         return {
             name: fingerprint(path, self.song.folder, before.get(name))

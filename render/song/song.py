@@ -49,9 +49,11 @@ LONGEST_TAIL_BARS = 2
 LONGEST_TAIL_S = 6
 # How forms are joined and opened, as a version: 1 crossfades ahead of the line, whatever sounds there; in 2
 # what rang dies away under the new downbeat, and forms that open without a lead-in fade in for 5 ms; in 3 it
-# rings until its own next attack, and early attacks are whole; in 4 each stem does so on its own.
-NEWEST_JOINING = 4
-WITHOUT_STEMS = 3
+# rings until its own next attack, and early attacks are whole; in 4 each stem does so on its own. 5 and 6
+# do as 3 and 4, at the song's own decay, and also hear attacks beside louder notes.
+NEWEST_JOINING = 6
+WITHOUT_STEMS = 5
+BY_STEM = (4, 6)
 
 
 @dataclass(frozen=True)
@@ -108,6 +110,11 @@ class Song(Outline):
     def uncovered(self) -> list[tuple[int, int]]:
         """Ranges of bars (inclusive) that no section names."""
         return uncovered_bars(self.sections, self.last_bar)
+
+
+def without_stems(joining: int) -> int:
+    """The version that joins as `joining` does, from the bounce alone."""
+    return joining - 1 if joining in BY_STEM else joining
 
 
 def load_song(folder: Path) -> Song:

@@ -62,6 +62,8 @@ class StemSource:
             raise AudioError(f"{self.file.name} cannot be decoded to its end; export it again")
         return block
 
+    decay_s = None  # it is joined as the mix is
+
     def apart(self, treatment: Treatment, start: int, stop: int) -> list[Audio]:
         """The same, alone in a list: a stem is no sum of others."""
         return [self.read(treatment, start, stop)]

@@ -18,18 +18,19 @@ from sklearn.metrics import average_precision_score, roc_auc_score
 from render.arrays import Floats
 from render.joins.finding import JoinFinding
 from render.joins.judging import HELD_SHARE
-from render.song.song import NEWEST_JOINING
+from render.song.song import NEWEST_JOINING, WITHOUT_STEMS
 from tests.benchmarks.joins.corpus import Piece, all_scores, pieces
 from tests.benchmarks.joins.flagged import Judged, click_ratios, judged_joins
 from tests.benchmarks.joins.held import HeldLine, held_lines
 
 HELD, NOT_HELD = 0.2, 0.05  # of the energy before a line
 LARGE = 0.75  # residuals from this quantile of a half on
-JOININGS = (1, 3, NEWEST_JOINING)
+JOININGS = (1, WITHOUT_STEMS, NEWEST_JOINING)
 FLAGS: dict[str, Callable[[JoinFinding], bool]] = {
     "doubtful": lambda found: found.doubtful,
     "held sound": lambda found: found.held_sound,
     "pickup": lambda found: found.pickup_forgotten is not None,
+    "rings in": lambda found: "rings into it" in found.reason,
     "attack cut": lambda found: found.cut_transient,
     "level step of 3 LU": lambda found: abs(found.level_step_lu or 0.0) >= 3,
 }

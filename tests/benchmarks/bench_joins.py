@@ -18,7 +18,7 @@ import numpy as np
 from render.audio.splice import Splicer
 from render.audio.stems import Mixes
 from render.audio.timeline import lay_out
-from render.song.song import NEWEST_JOINING, WITHOUT_STEMS, Song
+from render.song.song import BY_STEM, NEWEST_JOINING, Song
 from tests.benchmarks.joins.classifier import area
 from tests.benchmarks.joins.corpus import pieces
 from tests.benchmarks.joins.measured import Joiner, Lines, Measured, measure
@@ -34,7 +34,7 @@ def joined_as(joining: int) -> Joiner:
 
 
 WAYS: dict[str, Joiner] = {
-    f"{'from the bounce' if joining <= WITHOUT_STEMS else 'stems'}, version {joining} of joining": joined_as(
+    f"{'stems' if joining in BY_STEM else 'from the bounce'}, version {joining} of joining": joined_as(
         joining
     )
     for joining in range(1, NEWEST_JOINING + 1)

@@ -17,11 +17,13 @@ from tests.benchmarks.joins.measured import Lines
 from tests.benchmarks.joins.recordings import UNTOUCHED, WITHIN, measure_recordings
 from tests.benchmarks.real_songs import real_songs
 
+JOININGS = (1, WITHOUT_STEMS)
+
 
 def main() -> None:
     half = sys.argv[1] if len(sys.argv) > 1 else "all"
     songs = [song for name in ("tune", "kept") if half in (name, "all") for song in real_songs(name)]
-    ways = {f"version {joining} of joining": joining for joining in range(1, WITHOUT_STEMS + 1)}
+    ways = {f"version {joining} of joining": joining for joining in JOININGS}
     measured = measure_recordings(songs, ways)
     untouched = measured.of(UNTOUCHED)
     print(f"{len(songs)} songs, {len(untouched.rows)} {UNTOUCHED}\n")

@@ -14,7 +14,7 @@ from render.audio.timeline import lay_out
 from render.joins import measures
 from render.joins.finding import JoinFinding
 from render.joins.judging import STEP_ALLOWED, examine
-from render.song.song import WITHOUT_STEMS
+from render.song.song import BY_STEM
 from tests.benchmarks.joins.corpus import Piece
 from tests.benchmarks.joins.features import REACH_S
 from tests.benchmarks.joins.measured import NULLING, residual_db
@@ -34,7 +34,7 @@ class Judged:
 def judged_joins(piece: Piece, joining: int) -> Iterator[Judged]:
     """All joins between parts of the piece's forms."""
     song = replace(piece.song(), joining=joining)
-    song = song if joining > WITHOUT_STEMS else replace(song, stems={})
+    song = song if joining in BY_STEM else replace(song, stems={})
     rate, lead = song.audio.sample_rate, song.lead_in_frames
     reach = round(REACH_S * rate)
     with Mixes(song, read_audio(song.audio.path), NULLING if song.stems else None) as mixes:
