@@ -7,10 +7,15 @@ from pathlib import Path
 
 import pytest
 
+from render.audio.timeline import lay_out
+from render.song.grid import Change, Meter
 from reports.facts.road_map import road_map_of
 from reports.facts.study_facts import gather
 from reports.output.report import write_report
+from reports.way_back.rebuild import sheet
 from sessions.study import Study
+from tests import rebuild_session
+from tests.rebuild_session import RATE
 from tests.report_pages import Page, read
 from tests.report_studies import EIGHT, hear, likes, rendered, song_folder
 
@@ -76,3 +81,27 @@ def test_short_silences_are_bars_of_their_own(tmp_path: Path) -> None:
         for part in half.parts
     ]
     assert road_map_of(crowd.song, described, None, 0.5).lines_s == pytest.approx(half.lines_s)
+
+
+def test_the_rebuild_sheet_counts_bars_as_the_road_map_does() -> None:
+    sections = [("intro", 1, 4, "0"), ("verse", 5, 12, "1"), ("refrain", 13, 20, "2")]
+    song = rebuild_session.make_song(sections, changes=(Change(13, meter=Meter(3, 4)),))
+    form = rebuild_session.make_form(
+        song, ["refrain", "silence 2 beats", "verse bars 3-6", "silence 1 bar", "intro"]
+    )
+    placed = lay_out(song, form).parts
+    described = [
+        {
+            "text": one.part.text,
+            "bars": float(one.bars),
+            "start_s": one.start / RATE,
+            "stop_s": one.stop / RATE,
+        }
+        for one in placed
+    ]
+    roads = road_map_of(song, described, form, 0.0)
+    marks = sheet(song, form).landmarks
+    assert [(m.first_bar, m.last_bar, m.text) for m in marks] == [
+        (part.first_bar, part.last_bar, part.text) for part in roads.parts
+    ]
+    assert float(sheet(song, form).length_bars) == pytest.approx(roads.bars)

@@ -12,6 +12,7 @@ import json
 import shutil
 import struct
 import subprocess
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -20,14 +21,18 @@ import numpy as np
 import pytest
 import soundfile
 
+from render.audio.timeline import lay_out
 from render.errors import AudioError
 from render.renders.render_forms import render_forms
 from render.riff import Cue, write_cued_wav
 from render.song.forms import Form, parse_part
 from render.song.grid import Change, Meter
 from render.song.song import Song, load_song, song_from_text
+from render.song.song_map import lay_map
+from render.song.tempo_map import tempo_map
 from reports.way_back.markers import write_midi
 from reports.way_back.package import cues
+from tests.smf import map_bytes, meter, tempo
 from tests.songs import make_study
 
 RATE = 8000
@@ -118,6 +123,20 @@ def test_tempo_and_meter_move_with_their_bars(tmp_path: Path) -> None:
     tempos = [(float(q), e.tempo) for q, _, e in events if e.type == "set_tempo"]
     assert tempos == [(0, 666667), (14, 500000)]
     assert marks(tmp_path / "a.mid")[1][1] == pytest.approx(7 * 4 / 3, abs=1e-4)
+
+
+def test_the_ramp_of_a_projects_map_comes_back_bar_by_bar(tmp_path: Path) -> None:
+    """A tempo event every half beat in; a tempo a bar out, each part where the timeline has it."""
+    song = make_song(tmp_path)
+    ramp = [(240 * step, tempo(90 + step / 4)) for step in range(200)]
+    found = tempo_map(map_bytes([(0, meter(4, 4)), *ramp]), "ramp.mid")
+    grid = lay_map(found, Path("ramp.mid"), 1, Fraction(0), RATE, song.audio.frames).grid
+    assert grid.beats_s
+    song = replace(song, grid=grid)
+    form = make_form(song, "refrain", "silence 1 bar", "verse bars 3-8", "verse")
+    write_midi(song, form, tmp_path / "a.mid", lead_s=Fraction(0))
+    for (name, at), part in zip(marks(tmp_path / "a.mid"), lay_out(song, form).parts, strict=True):
+        assert name == part.part.text and at == pytest.approx(part.start / RATE, abs=1.5 / RATE)
 
 
 @pytest.mark.parametrize(
