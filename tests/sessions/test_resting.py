@@ -66,7 +66,11 @@ def test_it_returns_when_its_chance_rises_and_two_always_stay() -> None:
 
 
 def play(study: Study, rounds: int, likes: dict[int, float], seed: int) -> None:
-    """Whole rounds of every listener, as they are entered and finished for people."""
+    """Whole rounds of every listener, as they are entered and finished for people.
+
+    The plan's own seed is the system's, so every run hears other orders: ratings of one form vary too little
+    for an equal one to fall far behind by chance.
+    """
     dice = np.random.default_rng(seed)
     clock = study.clock
     assert isinstance(clock, Ticking)
@@ -84,7 +88,7 @@ def play_round(
     for demand in around.demands if finish else ():
         listen = around.begin(demand, sitting)
         study.log.end_listen(listen.id, demand.render.frames)
-        rating = float(np.clip(round(dice.normal(likes.get(demand.form_id, 70), 6)), 0, 100))
+        rating = float(np.clip(round(dice.normal(likes.get(demand.form_id, 70), 2)), 0, 100))
         study.log.rate(listen.id, {"overall": rating})
     if finish:
         Round(study, name).finish()
@@ -94,7 +98,7 @@ def test_later_rounds_are_without_it_and_the_log_can_be_checked(tmp_path: Path) 
     made = panel(tmp_path / "study", 1, rounds=12)
     study = Study(made.folder, made.clock, reader=read_panel)
     assert study.song.rests  # by default for one listener alone
-    play(study, 7, {1: 30, 2: 35, 3: 72}, seed=5)
+    play(study, 7, {1: 30, 2: 35}, seed=5)
     contents = study.log.contents()
     rounds = contents.rounds_of("listener 0000")
     assert [len(r.order) for r in rounds[:4]] == [5] * 4 and len(rounds[-1].order) == 3
@@ -146,7 +150,7 @@ def test_two_hosts_that_read_at_once_agree(tmp_path: Path, whole_round: bool) ->
     toml.write_text(
         toml.read_text(encoding="utf-8").replace("[plan]", "[plan]\nrests = true"), encoding="utf-8"
     )
-    likes = {1: 30.0, 2: 35.0, 3: 72.0}
+    likes = {1: 30.0, 2: 35.0}
     play(Study(made.folder, made.clock), 5, likes, seed=5)  # without a reader: nothing rests yet
     made.clock.forward(hours=24)  # type: ignore[attr-defined]
     ana, bo = (listener.name for listener in made.song.listeners)
