@@ -52,7 +52,7 @@ class AccessKeys:
             if key not in self._once:
                 raise PageError(
                     401, "link", "This link was used, or is not whole. Open the page again from its other "
-                    "tab (“another tab”), or with `fairhearing open`."
+                    "tab (“open a second tab”), or with `fairhearing open`."
                 )  # fmt: skip
             self._once.discard(key)
             token = secrets.token_urlsafe(32)

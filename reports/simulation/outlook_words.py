@@ -18,8 +18,8 @@ def sentences(
 ) -> tuple[str, ...]:
     """What the plan can be expected to give, what more listening is worth, and what stands in its way."""
     ordinary, unknown = outlook.row(ORDINARY_LEAD), outlook.row(None)
-    each = f" ({plan.rounds * round_minutes:.0f} minutes each)" if round_minutes else ""
-    more = f" ({round_minutes:.0f} minutes each)" if round_minutes else ""
+    each = f" ({plan.rounds * round_minutes:.0f} minutes a listener)" if round_minutes else ""
+    more = f" ({round_minutes:.0f} minutes a listener)" if round_minutes else ""
     named = min(round(100 * ordinary.named.value), 99)
     sentences = [
         f"After {phrases.counted(plan.rounds, 'round')}{each} the form named is the best in {named} of 100 "

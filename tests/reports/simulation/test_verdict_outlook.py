@@ -35,8 +35,8 @@ def test_answers_come_quickly_and_get_better() -> None:
     assert second.row(8).safe.error < first.row(8).safe.error
     assert second.row(8).named.value <= second.row(15).named.value
     assert second.row(4).clear.value <= second.row(15).clear.value <= second.row(15).safe.value
-    assert "After six rounds (60 minutes each) the form named is the best in" in second.sentences[0]
-    assert "One more round (10 minutes each) would gain" in second.sentences[1]
+    assert "After six rounds (60 minutes a listener) the form named is the best in" in second.sentences[0]
+    assert "One more round (10 minutes a listener) would gain" in second.sentences[1]
     assert [s[0] for s in steps] == sorted(s[0] for s in steps) and steps[-1][0] <= steps[-1][1]
     json.dumps(second.as_json(), allow_nan=False)
 
