@@ -15,6 +15,10 @@ REAL_TIME = "device or browser"
 TOGETHER = 2  # files in real time; every file has a sound server and a browser of its own
 NICE = 19
 
+# Containers often forbid Python to keep what it compiled: then each of our hundreds of processes would
+# compile the tests and the program anew.
+ENVIRONMENT = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+
 
 def main(options: list[str]) -> int:
     """0 where both runs passed."""
@@ -22,9 +26,13 @@ def main(options: list[str]) -> int:
     workers = (os.cpu_count() or 2) + 1  # they wait for servers, disks and each other, too
     others = ["-n", str(workers), "-m", f"not ({REAL_TIME})"]
     with tempfile.TemporaryFile() as kept:
-        beside = subprocess.Popen([*pytest, *others], stdout=kept, stderr=subprocess.STDOUT, preexec_fn=LOWER)
+        beside = subprocess.Popen(
+            [*pytest, *others], env=ENVIRONMENT, stdout=kept, stderr=subprocess.STDOUT, preexec_fn=LOWER
+        )
         print("in real time:", flush=True)
-        real_time = subprocess.run([*pytest, "-n", str(TOGETHER), "-m", REAL_TIME], check=False).returncode
+        real_time = subprocess.run(
+            [*pytest, "-n", str(TOGETHER), "-m", REAL_TIME], env=ENVIRONMENT, check=False
+        ).returncode
         rest = beside.wait()
         kept.seek(0)
         print("\nall else:", flush=True)
