@@ -15,7 +15,7 @@ from tests.maker import MakerPage, maker_page
 from tests.songs import make_study
 
 __all__ = ["browser"]
-pytestmark = [pytest.mark.browser]
+pytestmark = [pytest.mark.browser, pytest.mark.silent]
 
 
 class Tabs:

@@ -14,7 +14,7 @@ from tests.maker import MakerPage, hear_one, maker_page
 from tests.songs import make_study
 
 __all__ = ["browser"]
-pytestmark = [pytest.mark.browser]
+pytestmark = [pytest.mark.browser, pytest.mark.silent]
 
 SHEETS = ("song", "sections", "forms", "listeners", "rounds", "verdict")
 LOOKS = [(width, scheme) for width in (390, 768, 1440) for scheme in ("light", "dark")]

@@ -14,7 +14,7 @@ from tests.page_study import rendered
 from tests.wire import Wire, wire
 
 __all__ = ["at", "browser", "rendered"]
-pytestmark = [pytest.mark.browser]
+pytestmark = [pytest.mark.browser, pytest.mark.silent]
 
 LATE_MS = 20_000
 

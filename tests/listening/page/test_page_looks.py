@@ -13,7 +13,7 @@ from tests.page_study import rendered, rendered_short
 from tests.serving import Served, page_of
 
 __all__ = ["at", "browser", "page_of", "rendered", "rendered_short"]
-pytestmark = [pytest.mark.browser]
+pytestmark = [pytest.mark.browser, pytest.mark.silent]
 
 ZOOMED: ViewportSize = {"width": 195, "height": 422}  # a phone of 390 x 844 at 200 % (WCAG 2.2, 1.4.4)
 

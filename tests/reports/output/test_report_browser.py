@@ -16,7 +16,7 @@ from tests.browser import browser
 from tests.report_studies import EIGHT, hear, likes, rendered, song_folder
 
 __all__ = ["browser"]
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.silent]
 
 
 @pytest.fixture(scope="module")
