@@ -51,10 +51,10 @@ ReadableStreamDefaultReader.prototype.read = async function () {
 
 def chromium_path() -> str:
     """Where Chromium is; a test is skipped, naming it, where there is none."""
-    found = next((path for name in NAMES if (path := shutil.which(name))), None)
-    if found is None:
+    browser_path = next((path for name in NAMES if (path := shutil.which(name))), None)
+    if browser_path is None:
         pytest.skip("Chromium is not installed")
-    return found
+    return browser_path
 
 
 @contextmanager

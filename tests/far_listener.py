@@ -35,10 +35,10 @@ class Packet(HTMLParser):
         self.about: dict[str, Any] = json.loads(self.by_id["packet"])
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        found = dict(attrs)
-        self._open = (tag, found.get("id") or "")
-        if found.get("http-equiv") == "Content-Security-Policy":
-            self.policy = found["content"] or ""
+        attributes = dict(attrs)
+        self._open = (tag, attributes.get("id") or "")
+        if attributes.get("http-equiv") == "Content-Security-Policy":
+            self.policy = attributes["content"] or ""
 
     def handle_data(self, data: str) -> None:
         if self._open and self._open[0] in ("script", "style"):

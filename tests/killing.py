@@ -61,9 +61,9 @@ class Worker:
 
     def told(self, pattern: str) -> str:
         """Wait until it has said something like `pattern`; the match's first group."""
-        while (found := re.search(pattern, self._said.decode())) is None:
+        while (match := re.search(pattern, self._said.decode())) is None:
             assert self._listen(LONGEST_S), f"the process ended; it had said {self._said!r}"
-        return found[1]
+        return match[1]
 
     def finish(self) -> Told:
         """Let it come to its end."""

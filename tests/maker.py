@@ -54,10 +54,10 @@ class MakerPage:
         return self.client.request(method, path, headers=headers, **options)
 
     def sheet(self, name: str, **shown: str) -> dict[str, Any]:
-        told = self.ask("GET", f"/api/sheet/{name}", params=shown)
-        assert told.status_code == 200, told.text
-        found: dict[str, Any] = told.json()
-        return found
+        answer = self.ask("GET", f"/api/sheet/{name}", params=shown)
+        assert answer.status_code == 200, answer.text
+        values: dict[str, Any] = answer.json()
+        return values
 
     def try_(self, action: str, args: Mapping[str, Any] | None = None, sheet: str = "song") -> httpx.Response:
         """Do something on what the page shows now."""
@@ -66,16 +66,16 @@ class MakerPage:
 
     def do(self, action: str, args: Mapping[str, Any] | None = None, sheet: str = "song") -> dict[str, Any]:
         """Do something that must succeed; returns the sheet as it stands then."""
-        told = self.try_(action, args, sheet)
-        assert told.status_code == 200, told.text
-        found: dict[str, Any] = told.json()
-        return found
+        answer = self.try_(action, args, sheet)
+        assert answer.status_code == 200, answer.text
+        values: dict[str, Any] = answer.json()
+        return values
 
     def upload(self, kind: str, path: Path) -> str:
         """A file as a browser sends it."""
-        told = self.ask("PUT", f"/api/upload/{kind}", params={"name": path.name}, content=path.read_bytes())
-        assert told.status_code == 200, told.text
-        return str(told.json()["name"])
+        answer = self.ask("PUT", f"/api/upload/{kind}", params={"name": path.name}, content=path.read_bytes())
+        assert answer.status_code == 200, answer.text
+        return str(answer.json()["name"])
 
     def wait(self, kind: str) -> Any:
         """Wait for a job to be done; returns its result."""

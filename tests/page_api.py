@@ -64,8 +64,8 @@ class Caller:
         level = self.post("/api/level")
         assert self.ask("GET", f"/api/level/{level['ticket']}").status_code == 200
         self.pass_s(LONG_S)
-        told = self.post("/api/sitting", {"heard_on": heard_on, "level": level["ticket"]})
-        self.sitting = told["sitting"]
+        answer = self.post("/api/sitting", {"heard_on": heard_on, "level": level["ticket"]})
+        self.sitting = answer["sitting"]
 
     def due(self) -> Any:
         return self.post("/api/due", {"sitting": self.sitting})

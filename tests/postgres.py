@@ -70,10 +70,10 @@ class Server:
 @contextmanager
 def postgres() -> Iterator[Server]:
     """Start a server, and stop it when the block ends."""
-    found = sorted(Path("/usr/lib/postgresql").glob("*/bin/pg_ctl"))
-    if not found:
+    servers = sorted(Path("/usr/lib/postgresql").glob("*/bin/pg_ctl"))
+    if not servers:
         pytest.skip("PostgreSQL is not installed")
-    binaries = found[-1].parent
+    binaries = servers[-1].parent
     with tempfile.TemporaryDirectory(prefix="fh-pg-", dir="/tmp") as place:
         folder = Path(place)
         data = folder / "data"

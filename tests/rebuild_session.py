@@ -35,15 +35,15 @@ def make_song(
     stems: tuple[str, ...] = ("bass", "drums", "voice"),
     tail_s: float = 1.0,
 ) -> Song:
-    found = tuple(Section(name, first, last, Fraction(pickup)) for name, first, last, pickup in sections)
-    last = last_bar or found[-1].last_bar
+    made = tuple(Section(name, first, last, Fraction(pickup)) for name, first, last, pickup in sections)
+    last = last_bar or made[-1].last_bar
     grid = Grid(RATE, Fraction(start), Fraction(tempo), Meter(*meter), changes)
     audio = AudioInfo(Path("song.wav"), RATE, 2, grid.line_frame(last + 1) + round(tail_s * RATE))
     paths = {stem: Path(f"{stem}.wav") for stem in stems}
     return Song(
         title="An invented song", listeners=(), rounds=6, days=3, rests=False, folder=Path(),
         audio=audio, grid=grid,
-        sections=found, last_bar=last, stems=paths, forms=(as_written(found, last),),
+        sections=made, last_bar=last, stems=paths, forms=(as_written(made, last),),
         matching="integrated", crossfade_ms=10.0,
     )  # fmt: skip
 

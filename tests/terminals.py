@@ -30,10 +30,10 @@ class Terminal:
         """Wait until `words` (a regular expression) appear behind what was expected before."""
         until = time.monotonic() + within_s
         while True:
-            found = re.compile(words).search(self.screen, self._read_to)
-            if found:
-                self._read_to = found.end()
-                return found.group(0)
+            match = re.compile(words).search(self.screen, self._read_to)
+            if match:
+                self._read_to = match.end()
+                return match.group(0)
             if time.monotonic() > until or not self._look(0.2):
                 raise AssertionError(f"{words!r} did not appear; the screen:\n{self.screen}")
 

@@ -58,9 +58,9 @@ def tracked() -> list[str]:
 
 
 def modules(package: str) -> list[Path]:
-    found = sorted((HERE / package).rglob("*.py"))
-    assert found, f"no modules in {package}"
-    return found
+    paths = sorted((HERE / package).rglob("*.py"))
+    assert paths, f"no modules in {package}"
+    return paths
 
 
 def imports(path: Path) -> Iterator[str]:

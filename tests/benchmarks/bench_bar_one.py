@@ -46,10 +46,10 @@ def answer(case: Case, beats: float) -> str:
     sound, grid, firsts = case
     true_s, beat_s = float(grid.start_s), float(grid.stretch(1).beat_s)
     given_s = round(true_s + beats * beat_s, 3)
-    found = fit_beat(sound, grid.sample_rate, replace(grid, start_s=exact(given_s)), firsts)
-    if found.better_start_s is not None:
-        return "right" if abs(found.better_start_s - true_s) < 0.02 else "wrong"
-    return "silent" if found.lines_fit else "open"
+    fit = fit_beat(sound, grid.sample_rate, replace(grid, start_s=exact(given_s)), firsts)
+    if fit.better_start_s is not None:
+        return "right" if abs(fit.better_start_s - true_s) < 0.02 else "wrong"
+    return "silent" if fit.lines_fit else "open"
 
 
 def main() -> None:

@@ -99,16 +99,18 @@ def answer(found: BeatFit, case: str, song: Case) -> str:
 
 def start_of_new(case: Case) -> str:
     """What `new` writes as start when the tempo is given."""
-    found = estimate_start(case.audio, RATE, float(case.grid.tempo), case.grid.meter, case.curve)
+    start_estimated = estimate_start(case.audio, RATE, float(case.grid.tempo), case.grid.meter, case.curve)
     beat_s = float(case.grid.stretch(1).beat_s)
-    off = min(((found.start_s - start_s) / beat_s for start_s in case.starts_s), key=abs)
+    off = min(((start_estimated.start_s - start_s) / beat_s for start_s in case.starts_s), key=abs)
     if abs(off - round(off)) * beat_s < RIGHT_S:
         exact_bar = round(off) == 0
         return (
             "right" if exact_bar else ("bars off" if round(off) % case.grid.meter.beats == 0 else "beats off")
         )
     if abs(abs(off - round(off)) - 0.5) * beat_s < RIGHT_S:
-        return "half a beat off, both named" if found.rival_start_s is not None else "half a beat off"
+        return (
+            "half a beat off, both named" if start_estimated.rival_start_s is not None else "half a beat off"
+        )
     return "elsewhere"
 
 
@@ -171,15 +173,15 @@ def bench_live(what: str, half: str) -> None:
     for kind, name, audio, truth, constant in takes(what, half):
         curve = onsets(audio, RATE)
         take = live_take(audio, curve, RATE, float(constant.tempo), constant.meter, float(constant.start_s))
-        found = np.array(take.beats_s)
-        inner = truth[(truth >= found[0] - 0.1) & (truth <= found[-1] + 0.1)]
-        share = float(np.mean([np.abs(found - beat).min() < RIGHT_S for beat in truth]))
+        beats_s = np.array(take.beats_s)
+        inner = truth[(truth >= beats_s[0] - 0.1) & (truth <= beats_s[-1] + 0.1)]
+        share = float(np.mean([np.abs(beats_s - beat).min() < RIGHT_S for beat in truth]))
         if share < 0.95:
             print(f"  {name}, {kind}: {share:.1%}; not sure: {take.unsure}", file=sys.stderr)
         fits = [
             fit_beat(audio, RATE, grid, (), curve) for grid in (constant, take.grid, by_bars(constant, truth))
         ]
-        f_measure = float(mir_eval.beat.f_measure(inner, found, RIGHT_S))
+        f_measure = float(mir_eval.beat.f_measure(inner, beats_s, RIGHT_S))
         on_changes = fits[2].has_beat and not fits[2].drifts
         told[kind].append((share, f_measure, not fits[0].fits, not fits[1].drifts, on_changes))
     for kind, rows in told.items():
@@ -206,11 +208,11 @@ def bench_grids(kind: str, half: str) -> None:
     for song in songs(kind, half):
         starts[start_of_new(song)] += 1
         for case in CASES:
-            found = fit_beat(song.audio, RATE, given(song.grid, case), (), song.curve)
-            word = answer(found, case, song)
+            fit = fit_beat(song.audio, RATE, given(song.grid, case), (), song.curve)
+            word = answer(fit, case, song)
             said[case][word] += 1
             if case == "as it is" and word != "silent":
-                print(f"  {song.name}: {word}: {found.lines()[0][:100]}", file=sys.stderr)
+                print(f"  {song.name}: {word}: {fit.lines()[0][:100]}", file=sys.stderr)
     print(f"\n## {kind}, half {half}: {starts.total()} songs\n\n| checked with | what is said |\n|---|---|")
     for case, words in said.items():
         print(f"| {case} | {', '.join(f'{word} {n}' for word, n in words.most_common())} |")

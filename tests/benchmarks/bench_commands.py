@@ -89,9 +89,9 @@ def answered(where: Path, tree: Path) -> Callable[[], None]:
             env=environment, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
         )  # fmt: skip
         assert process.stdout is not None
-        while not (found := re.search(r"(http://\S+)/#\S+", process.stdout.readline())):
+        while not (match := re.search(r"(http://\S+)/#\S+", process.stdout.readline())):
             assert process.poll() is None
-        with urllib.request.urlopen(found[1] + "/", timeout=60) as page:
+        with urllib.request.urlopen(match[1] + "/", timeout=60) as page:
             assert b"<html" in page.read()
         process.send_signal(signal.SIGINT)
         process.wait()

@@ -90,22 +90,22 @@ def bench_tempo() -> None:
         for tempo in tempos:
             song = backbeat(tempo)
             sound = clicks(tempo, 180, RATE, song.start_s) if kind[0] == "c" else play(song, RATE)
-            found = estimate(sound, RATE)
-            ratio = found.tempo / tempo
+            estimated = estimate(sound, RATE)
+            ratio = estimated.tempo / tempo
             near = min((1.0, 2.0, 0.5), key=lambda r: abs(ratio - r))
             octaves += near != 1.0
-            errors.append(abs(found.tempo / near - tempo))
-            starts.append(abs(found.start_s - song.start_s) * 1000)
+            errors.append(abs(estimated.tempo / near - tempo))
+            starts.append(abs(estimated.start_s - song.start_s) * 1000)
         rows.append((kind, len(tempos), max(errors), octaves, float(np.median(starts)), max(starts)))
     songs = [*SONGS, *(held_out(seed) for seed in range(20))]
     for kind, some in (("the eight songs", songs[:8]), ("held out", songs[8:])):
         errors, octaves, starts = [], 0, []
         for song in some:
-            found = estimate(play(song, RATE), RATE, grid_of(song).meter)
-            near = min((1.0, 2.0, 0.5), key=lambda r: abs(found.tempo / song.tempo - r))
+            estimated = estimate(play(song, RATE), RATE, grid_of(song).meter)
+            near = min((1.0, 2.0, 0.5), key=lambda r: abs(estimated.tempo / song.tempo - r))
             octaves += near != 1.0
-            errors.append(abs(found.tempo / near - song.tempo))
-            off = (found.start_s - song.start_s + song.bar_s / 2) % song.bar_s - song.bar_s / 2
+            errors.append(abs(estimated.tempo / near - song.tempo))
+            off = (estimated.start_s - song.start_s + song.bar_s / 2) % song.bar_s - song.bar_s / 2
             starts.append(abs(off) * 1000)
         rows.append((kind, len(some), max(errors), octaves, float(np.median(starts)), max(starts)))
     table("material|n|largest error, BPM|half or double|start off, median ms|start off, largest ms", rows)
@@ -116,23 +116,23 @@ def bench_fit() -> None:
     rows: list[tuple[object, ...]] = []
     sounds = [(song, play(song, RATE)) for song in SONGS]
     for error in (0.0, 0.02, 0.05, 0.1, 0.5, 2.0):
-        found = [fit_beat(sound, RATE, grid_of(song, song.tempo + error)) for song, sound in sounds]
-        named = [f.better_tempo for f in found]
+        fits = [fit_beat(sound, RATE, grid_of(song, song.tempo + error)) for song, sound in sounds]
+        named = [f.better_tempo for f in fits]
         right = sum(
             n is not None and abs(n - s.tempo) < 0.05 for n, (s, _) in zip(named, sounds, strict=True)
         )
         rows.append((f"tempo {error:+g}", sum(n is not None for n in named), right))
     for shift_ms in (10, 20, 30, 45):
-        found = [fit_beat(x, RATE, grid_of(s, start_s=s.start_s + shift_ms / 1000)) for s, x in sounds]
-        right = sum(f.better_start_s is not None and abs(f.offset_ms + shift_ms) < 4 for f in found)
-        rows.append((f"start {shift_ms:+d} ms", sum(f.better_start_s is not None for f in found), right))
-    found = [fit_beat(x, RATE, grid_of(s, start_s=s.start_s + s.beat_s)) for s, x in sounds]
-    named = [f.better_downbeat_beats for f in found]
+        fits = [fit_beat(x, RATE, grid_of(s, start_s=s.start_s + shift_ms / 1000)) for s, x in sounds]
+        right = sum(f.better_start_s is not None and abs(f.offset_ms + shift_ms) < 4 for f in fits)
+        rows.append((f"start {shift_ms:+d} ms", sum(f.better_start_s is not None for f in fits), right))
+    fits = [fit_beat(x, RATE, grid_of(s, start_s=s.start_s + s.beat_s)) for s, x in sounds]
+    named = [f.better_downbeat_beats for f in fits]
     right = sum(n == s.beats - 1 for n, (s, _) in zip(named, sounds, strict=True))
     rows.append(("start one beat late", sum(n is not None for n in named), right))
     for ratio in (2.0, 0.5):
-        found = [fit_beat(x, RATE, grid_of(s, s.tempo * ratio)) for s, x in sounds]
-        named = [f.counted for f in found]
+        fits = [fit_beat(x, RATE, grid_of(s, s.tempo * ratio)) for s, x in sounds]
+        named = [f.counted for f in fits]
         right = sum(n is not None and abs(n - s.tempo) < 0.1 for n, (s, _) in zip(named, sounds, strict=True))
         rows.append((f"tempo x {ratio:g}", sum(n is not None for n in named), right))
     table("what is wrong|named, of 8|rightly, of 8", rows)
@@ -151,9 +151,9 @@ def bench_odd() -> None:
             bar, beats = int(rng.integers(8, song.bars - 8)), int(rng.integers(1, song.beats))
             stop = grid.line_frame(bar + 1)
             cut = np.concatenate([sound[: grid.before_line_frame(bar + 1, Fraction(beats))], sound[stop:]])
-            found = odd_bars(cut, RATE, onsets(cut, RATE), grid, song.bars - 1).bars
-            exact_bar += found == ((bar, song.beats - beats),)
-            near += len(found) == 1 and abs(found[0][0] - bar) <= 4 and found[0][1] == song.beats - beats
+            bars = odd_bars(cut, RATE, onsets(cut, RATE), grid, song.bars - 1).bars
+            exact_bar += bars == ((bar, song.beats - beats),)
+            near += len(bars) == 1 and abs(bars[0][0] - bar) <= 4 and bars[0][1] == song.beats - beats
         rows.append((kind, len(some), alarms, exact_bar, near))
     table("songs|n|false alarms|a shortened bar found exactly|within 4 bars", rows)
 

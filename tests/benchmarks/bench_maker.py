@@ -41,8 +41,8 @@ class Page:
     def do(self, action: str, args: dict[str, Any] | None = None, sheet: str = "song") -> None:
         version = self.client.get(f"/api/sheet/{sheet}").json()["version"]
         body = {"args": args or {}, "version": version, "sheet": sheet, "shown": {}}
-        told = self.client.post(f"/api/do/{action}", json=body)
-        assert told.status_code == 200, told.text
+        answer = self.client.post(f"/api/do/{action}", json=body)
+        assert answer.status_code == 200, answer.text
 
     def jobs(self) -> dict[str, Any]:
         found: dict[str, Any] = self.client.get("/api/pulse").json()["jobs"]
@@ -76,12 +76,12 @@ def opened(folder: Path) -> Page:
         env=os.environ | {"PYTHONPATH": str(ROOT)}, stdout=subprocess.PIPE, text=True,
     )  # fmt: skip
     assert process.stdout is not None
-    while not (found := re.search(r"(http://\S+)/#(\S+)", process.stdout.readline())):
+    while not (match := re.search(r"(http://\S+)/#(\S+)", process.stdout.readline())):
         assert process.poll() is None
-    client = httpx.Client(base_url=found[1], timeout=LONGEST_S)
+    client = httpx.Client(base_url=match[1], timeout=LONGEST_S)
     while True:
         try:
-            token = client.post("/api/enter", json={"key": found[2]}).json()["token"]
+            token = client.post("/api/enter", json={"key": match[2]}).json()["token"]
             break
         except httpx.TransportError:
             time.sleep(0.005)

@@ -10,6 +10,7 @@ meets all of them. "cpu" is processor time of all threads, "wall" the clock.
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -17,9 +18,10 @@ import numpy as np
 import pyloudnorm
 import scipy.signal
 import soundfile
+from numpy.typing import NDArray
 
 from render.loudness.k_response import k_weighting_sos
-from render.loudness.meter import LoudnessMeter
+from render.loudness.meter import Loudness, LoudnessMeter
 from render.loudness.true_peak import TruePeak
 from tests.meter_series import k_weight, measure
 
@@ -27,7 +29,7 @@ FS = 48_000
 TURNS = 7
 
 
-def song(seconds):
+def song(seconds: int) -> NDArray[np.float32]:
     """Dull noise that swells and fades, 24-bit values as float32 (frames, 2)."""
     frames = seconds * FS
     white = np.random.default_rng(1).standard_normal((frames, 2))
@@ -37,7 +39,7 @@ def song(seconds):
     return (np.round(audio * 2**23) / 2**23).astype(np.float32)
 
 
-def measure_file(path):
+def measure_file(path: Path) -> Loudness:
     with soundfile.SoundFile(path) as file:
         meter = LoudnessMeter(file.samplerate, file.channels)
         for block in file.blocks(1 << 16, dtype="float32", always_2d=True):
@@ -45,13 +47,13 @@ def measure_file(path):
         return meter.result()
 
 
-def true_peak(audio):
+def true_peak(audio: NDArray[np.float32]) -> float:
     meter = TruePeak(FS, audio.shape[1])
     meter.add(audio)
     return meter.true_peak
 
 
-def contenders(folder, audio):
+def contenders(folder: Path, audio: NDArray[np.float32]) -> dict[str, tuple[Callable[[], object], int]]:
     """Name -> (function, frames it handles)."""
     path, scratch = folder / "song.wav", folder / "scratch.wav"
     integers = (audio * 2**31).astype(np.int32)
@@ -87,7 +89,7 @@ def contenders(folder, audio):
     }
 
 
-def main():
+def main() -> None:
     seconds = int(sys.argv[1]) if len(sys.argv) > 1 else 60
     with tempfile.TemporaryDirectory() as folder:
         runs = contenders(Path(folder), song(seconds))

@@ -212,10 +212,10 @@ def main() -> None:
     if asked.serve:
         serve(Path(asked.serve[0]), int(asked.serve[1]))
         return
-    found = run(asked.listeners, asked.seconds)
+    done = run(asked.listeners, asked.seconds)
     notes = RESULTS.read_text(encoding="utf-8").partition("\n## ")  # written by hand below the figures
-    RESULTS.write_text("\n".join(found) + "\n" + "".join(notes[1:]), encoding="utf-8")
-    print("\n".join(found))
+    RESULTS.write_text("\n".join(done) + "\n" + "".join(notes[1:]), encoding="utf-8")
+    print("\n".join(done))
 
 
 if __name__ == "__main__":

@@ -73,15 +73,15 @@ def annotated(half: str) -> Iterator[Row]:
     for song in real_songs(half):
         audio, rate = song.read()
         grid = song.grid(rate)
-        found = sections(audio, grid, last_bar(onsets(audio, rate), grid, len(audio) / rate))
-        yield compared(song.name, found, song.section_bars, song.letters, song.optional_bars)
+        suggestion = sections(audio, grid, last_bar(onsets(audio, rate), grid, len(audio) / rate))
+        yield compared(song.name, suggestion, song.section_bars, song.letters, song.optional_bars)
 
 
 def synthesised(_half: str) -> Iterator[Row]:
     for song in [*SONGS, *(held_out(seed) for seed in range(20))]:
-        found = sections(play(song, RATE), grid_of(song), song.bars)
+        suggestion = sections(play(song, RATE), grid_of(song), song.bars)
         firsts = [int(bar) for bar in song.boundaries[:-1]]
-        yield compared(song.name, found, firsts, [p.name for p in song.passages], [])
+        yield compared(song.name, suggestion, firsts, [p.name for p in song.passages], [])
 
 
 def main() -> None:

@@ -58,9 +58,9 @@ def plans(_: int) -> str:
             took.append(time.process_time() - began)
         for row in answers[-1].rows:
             lead = "nothing known" if row.lead is None else f"{row.lead:g}"
-            told = [f"{e.value:.3f} ({e.error:.3f})" for e in (row.named, row.lost, row.safe, row.clear)]
+            figures = [f"{e.value:.3f} ({e.error:.3f})" for e in (row.named, row.lost, row.safe, row.clear)]
             speed = f"{took[0]:.1f}, {took[-1]:.1f}" if row is answers[-1].rows[0] else ""
-            lines.append(f"| {listeners} x {forms}, {rounds} | {lead} | {' | '.join(told)} | {speed} |")
+            lines.append(f"| {listeners} x {forms}, {rounds} | {lead} | {' | '.join(figures)} | {speed} |")
         say(lines[-1])
     return "\n".join(lines)
 

@@ -58,8 +58,8 @@ def test_a_round_whose_renders_are_lost_gives_way_to_another(tmp_path: Path) -> 
     assert len(after.demands) == 4
     contents = more.log.contents()
     assert [x.rating for x in contents.listens] == [64], "what was rated stays"
-    told = {name: set_aside_text(round_state(more, contents, name), contents) for name in ("ana", "bo")}
-    assert LOST in told["ana"] and told["bo"] == ""
+    texts = {name: set_aside_text(round_state(more, contents, name), contents) for name in ("ana", "bo")}
+    assert LOST in texts["ana"] and texts["bo"] == ""
 
 
 def test_a_round_whose_forms_are_replaced_gives_way_to_another(tmp_path: Path) -> None:
@@ -77,10 +77,10 @@ def test_it_is_told_until_the_new_round_has_a_rating(tmp_path: Path) -> None:
     study, _round = begun(tmp_path, clock)
     fresh = replace(study)
     page = PageSessions(fresh)
-    told = page.state(ANA)
-    assert (told.stage, told.round) == ("ready", 1)
-    assert REPLACED in told.text and "what you rated is kept" in told.text
-    assert not [form.name for form in fresh.manifest.forms if form.name in told.text]
+    state = page.state(ANA)
+    assert (state.stage, state.round) == ("ready", 1)
+    assert REPLACED in state.text and "what you rated is kept" in state.text
+    assert not [form.name for form in fresh.manifest.forms if form.name in state.text]
     assert REPLACED in page.enter(ANA).text
     hear(fresh, enter_round(fresh, "ana"))
     assert page.state(ANA).text == ""
@@ -100,9 +100,9 @@ def test_status_names_listener_day_and_reason_and_no_form(tmp_path: Path) -> Non
     more = lose(round_)
     assert "could not go on" not in status_lines(more), "it may come back until its listener does"
     enter_round(more, "ana")
-    told = status_lines(more)
-    assert f"ana's round of 2026-03-02 {LOST}; what was rated in it is kept" in told
-    assert not [name for name in (*FORMS, "as written") if name in told]
+    lines = status_lines(more)
+    assert f"ana's round of 2026-03-02 {LOST}; what was rated in it is kept" in lines
+    assert not [name for name in (*FORMS, "as written") if name in lines]
     assert study_status(more).listeners[0].next_text == "round 1 goes on at any time"
 
 
@@ -124,8 +124,8 @@ def test_a_form_that_was_heard_is_rated_though_the_rest_is_lost(tmp_path: Path) 
     assert page.state(ANA).stage == "rate"
     comment = messages.Comment(text="the join", time_s=1.0)
     page.answer(ANA, listen.code, messages.Answer(key="k" * 16, overall=71, comments=(comment,)))
-    told = page.state(ANA)
-    assert told.stage == "ready" and LOST in told.text
+    state = page.state(ANA)
+    assert state.stage == "ready" and LOST in state.text
     (kept,) = more.log.contents().listens
     assert kept.rating == 71 and kept.comments[0][1] == "the join"
 
@@ -161,9 +161,9 @@ def test_answers_from_afar_do_not_complete_a_round_whose_forms_were_replaced(tmp
     fresh = replace(study)
     first, second, third = (codes[0] for codes in far.packet.about["codes"])
     far.hear(first, 30, 11)
-    found = collect(fresh, far.file(tmp_path / "a.json"))
-    assert (found.taken, found.round_complete) == (1, False)
-    assert "not rated have been replaced; a new round takes its place" in found.lines[-1]
+    collected = collect(fresh, far.file(tmp_path / "a.json"))
+    assert (collected.taken, collected.round_complete) == (1, False)
+    assert "not rated have been replaced; a new round takes its place" in collected.lines[-1]
     far.hear(second, 30, 22)
     assert collect(fresh, far.file(tmp_path / "b.json")).taken == 1, "the round waits for what is on its way"
     enter_round(fresh, "ana")

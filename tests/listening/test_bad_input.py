@@ -312,13 +312,13 @@ def test_any_answers_are_taken_in_or_one_message(
     path = tmp_path / "changed.json"
     path.write_text(json.dumps(content))
     try:
-        found = collect(study, path)
+        collected = collect(study, path)
     except AnswersError as error:
         one_message(error)
         assert study.log.contents().listens == ()
     else:
         names = [form.name for form in study.manifest.forms]
-        assert not any(name in line for line in found.lines for name in names)
+        assert not any(name in line for line in collected.lines for name in names)
     require_sane(study)
 
 

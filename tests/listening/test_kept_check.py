@@ -89,15 +89,15 @@ def test_the_command_says_the_same_and_nothing_counts_as_rendered(tmp_path: Path
 
 def test_what_check_found_wrong_with_the_beat_is_told_by_render(tmp_path: Path, times: list[str]) -> None:
     study = Study(make_study(tmp_path / "study"))
-    found = check_study(study, step)
+    checked = check_study(study, step)
     assert beat_trouble(study) == "" and "Careful" not in told(study.folder, "render")
-    wrong = {**found.tempo, "better_tempo": 121.0, "headline": "121 fits this audio better than 120"}
+    wrong = {**checked.tempo, "better_tempo": 121.0, "headline": "121 fits this audio better than 120"}
     (study.folder / "renders" / "check.json").unlink()
     kept(
         study.folder / "renders" / "check.json",
         check_key(study),
         Checked,
-        lambda: replace(found, tempo=wrong),
+        lambda: replace(checked, tempo=wrong),
     )
     said = " ".join(told(study.folder, "render").split())
     assert "Careful, `fairhearing check` found: 121 fits this audio better than 120." in said

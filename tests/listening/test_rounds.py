@@ -178,12 +178,12 @@ def test_a_damaged_render_is_not_played(tmp_path: Path) -> None:
 def test_status_tells_progress_and_nothing_else(tmp_path: Path) -> None:
     study = rendered(tmp_path)
     listen = hear(study, enter_round(study, "ana"), rating=87)
-    found = study_status(study)
-    told = str(found).replace(found.seed_sha256 or "", "the seal")  # its digits may hold anything
-    assert "1" in told and "ana" in told
+    status = study_status(study)
+    shown = str(status).replace(status.seed_sha256 or "", "the seal")  # its digits may hold anything
+    assert "1" in shown and "ana" in shown
     for secret in ("turned", "twice", "as written", "87", str(listen.code)):
-        assert secret not in told
-    assert found.state == "sealed; nobody is told which form is which until the rounds are done"
+        assert secret not in shown
+    assert status.state == "sealed; nobody is told which form is which until the rounds are done"
     row = study_status(study).listeners[0]
     assert (row.heard_in_open_round, row.asked_in_open_round, row.days) == (1, 3, 1)
 
@@ -196,6 +196,6 @@ def test_a_render_says_what_it_retires(tmp_path: Path) -> None:
     hear(study, round_)
     before = rated_forms_of(study)
     changed = rendered(tmp_path, forms={**FORMS, "twice": ["a", "b x3"]})
-    told = retired_lines(changed, before)
-    assert '"twice" has changed or was taken out: its one rating stays' in told[0] and "(ana)" in told[1]
+    lines = retired_lines(changed, before)
+    assert '"twice" has changed or was taken out: its one rating stays' in lines[0] and "(ana)" in lines[1]
     assert retired_lines(changed, rated_forms_of(changed)) == []

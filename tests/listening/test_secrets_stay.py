@@ -23,12 +23,12 @@ __all__ = ["rendered"]
 def ways_to_write(secret: str) -> set[bytes]:
     """A secret of 256 bits, as text or as it is: in hexadecimal and in base64, wherever it begins."""
     bytes_ = bytes.fromhex(secret)
-    found = {bytes_, bytes_[::-1], secret.encode(), secret.upper().encode()}
+    spellings = {bytes_, bytes_[::-1], secret.encode(), secret.upper().encode()}
     for plain in (bytes_, secret.encode()):
         for shift in range(3):  # in base64 within other bytes, all but the ends of it look one of three ways
             text = base64.b64encode(b"\0" * shift + plain)[4 if shift else 0 : -4]
-            found |= {text, text.replace(b"+", b"-").replace(b"/", b"_")}
-    return found
+            spellings |= {text, text.replace(b"+", b"-").replace(b"/", b"_")}
+    return spellings
 
 
 def contents(data: bytes) -> Iterator[bytes]:

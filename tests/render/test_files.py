@@ -29,8 +29,8 @@ def steps(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     fsync, rename = os.fsync, os.replace
 
     def synced(descriptor: int) -> None:
-        found = os.fstat(descriptor)
-        seen.append("sync folder" if stat.S_ISDIR(found.st_mode) else f"sync {found.st_size} bytes")
+        status = os.fstat(descriptor)
+        seen.append("sync folder" if stat.S_ISDIR(status.st_mode) else f"sync {status.st_size} bytes")
         fsync(descriptor)
 
     def renamed(source: Path, target: Path) -> None:

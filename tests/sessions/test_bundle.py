@@ -27,7 +27,7 @@ def step(_what: str, _done: int, _of: int) -> None:
 
 
 @pytest.fixture(scope="module")
-def study(tmp_path_factory) -> Study:
+def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
     """A study in which somebody has rated, sealed."""
     found = small_study(tmp_path_factory.mktemp("study"))
     do_round(found, found.song.listeners[0].name)
@@ -35,14 +35,14 @@ def study(tmp_path_factory) -> Study:
 
 
 @pytest.fixture(scope="module")
-def bundle(study, tmp_path_factory) -> Path:
+def bundle(study: Study, tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("bundle") / "song.zip"
     write_bundle(study, path, step, sealed_too=True)
     return path
 
 
 @pytest.mark.skipif(shutil.which("sha256sum") is None, reason="needs sha256sum (coreutils)")
-def test_sha256sum_and_pythons_zipfile_verify_it(bundle, tmp_path):
+def test_sha256sum_and_pythons_zipfile_verify_it(bundle: Path, tmp_path: Path) -> None:
     with zipfile.ZipFile(bundle) as archive:
         assert archive.testzip() is None
         archive.extractall(tmp_path)
@@ -53,7 +53,7 @@ def test_sha256sum_and_pythons_zipfile_verify_it(bundle, tmp_path):
     assert done.stdout.count(": OK") == len(list((tmp_path / "study").rglob("*.*")))
 
 
-def test_the_recipe_inside_works_with_nothing_but_python(bundle, tmp_path):
+def test_the_recipe_inside_works_with_nothing_but_python(bundle: Path, tmp_path: Path) -> None:
     with zipfile.ZipFile(bundle) as archive:
         archive.extractall(tmp_path)
     text = (tmp_path / "README.txt").read_text(encoding="utf-8")
@@ -65,17 +65,17 @@ def test_the_recipe_inside_works_with_nothing_but_python(bundle, tmp_path):
     assert "sealed" in text and "ratings" in text
 
 
-def test_it_becomes_the_same_study_elsewhere(study, bundle, tmp_path):
-    found = open_bundle(bundle, tmp_path / "new" / "here")
+def test_it_becomes_the_same_study_elsewhere(study: Study, bundle: Path, tmp_path: Path) -> None:
+    opened = open_bundle(bundle, tmp_path / "new" / "here")
     again = Study(tmp_path / "new" / "here", study.clock)
-    assert found.is_whole and str(len(found.safe)) in found.lines[0]
+    assert opened.is_whole and str(len(opened.safe)) in opened.lines[0]
     assert again.log.contents() == study.log.contents()
     assert again.changed_forms(again.require_fresh_renders()) == []
     assert sorted(p.name for p in (tmp_path / "new").iterdir()) == ["here"]
     assert (again.folder / "song.toml").read_bytes() == (study.folder / "song.toml").read_bytes()
 
 
-def test_a_sealed_study_needs_a_second_yes(study, tmp_path):
+def test_a_sealed_study_needs_a_second_yes(study: Study, tmp_path: Path) -> None:
     assert "ratings" in caution(study) and "seed" in caution(study)
     with pytest.raises(BundleError, match="sealed"):
         write_bundle(study, tmp_path / "a.zip", step)
@@ -85,7 +85,7 @@ def test_a_sealed_study_needs_a_second_yes(study, tmp_path):
     assert check_bundle(tmp_path / "a.zip").is_whole
 
 
-def test_what_lies_outside_the_folder_comes_along_and_is_named_inside(study, tmp_path):
+def test_what_lies_outside_the_folder_comes_along_and_is_named_inside(study: Study, tmp_path: Path) -> None:
     folder = tmp_path / "study"
     shutil.copytree(study.folder, folder)
     text = (folder / "song.toml").read_text(encoding="utf-8")
@@ -103,11 +103,11 @@ def test_what_lies_outside_the_folder_comes_along_and_is_named_inside(study, tmp
     assert Study(tmp_path / "new").changed_forms(Study(tmp_path / "new").manifest) == []
 
 
-def test_its_size_is_known_before(study, bundle):
+def test_its_size_is_known_before(study: Study, bundle: Path) -> None:
     assert bundle_bytes(study) == pytest.approx(bundle.stat().st_size, rel=0.05)
 
 
-def test_nothing_is_written_over(study, bundle, tmp_path):
+def test_nothing_is_written_over(study: Study, bundle: Path, tmp_path: Path) -> None:
     with pytest.raises(BundleError, match="exists"):
         write_bundle(study, bundle, step, sealed_too=True)
     (tmp_path / "mine.txt").write_text("mine")
@@ -116,14 +116,14 @@ def test_nothing_is_written_over(study, bundle, tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
 
 
-def test_while_somebody_rates_the_log_is_one_state(study, tmp_path):
+def test_while_somebody_rates_the_log_is_one_state(study: Study, tmp_path: Path) -> None:
     with study.log.store.writing():
         write_bundle(study, tmp_path / "a.zip", step, sealed_too=True)
     open_bundle(tmp_path / "a.zip", tmp_path / "new")
     assert Study(tmp_path / "new").log.contents() == study.log.contents()
 
 
-def test_a_study_that_nobody_has_heard_is_not_sealed(tmp_path):
+def test_a_study_that_nobody_has_heard_is_not_sealed(tmp_path: Path) -> None:
     sound = np.random.default_rng(1).normal(0, 0.1, (8 * 8000, 1))
     (tmp_path / "s").mkdir()
     soundfile.write(tmp_path / "s" / "song.wav", sound, 8000, subtype="PCM_24")

@@ -24,7 +24,7 @@ from tests.short_study import do_round, small_study
 
 
 @pytest.fixture(scope="module")
-def bundle(tmp_path_factory) -> Path:
+def bundle(tmp_path_factory: pytest.TempPathFactory) -> Path:
     study = small_study(tmp_path_factory.mktemp("study"))
     do_round(study, study.song.listeners[0].name)
     path = tmp_path_factory.mktemp("bundle") / "song.zip"
@@ -67,26 +67,26 @@ def refusal(path: Path, folder: Path) -> str:
         ("study/./a", "none"), ("study/a\x07b", "not every system"), ("study/SONG.toml", "there twice"),
     ],
 )  # fmt: skip
-def test_no_name_leads_out_of_the_folder(bundle, tmp_path, name, said):
+def test_no_name_leads_out_of_the_folder(bundle: Path, tmp_path: Path, name: str, said: str) -> None:
     path = written(tmp_path / "a.zip", files_of(bundle) | {name: b"evil"})
     with pytest.raises(BundleError, match="not opened"):
         check_bundle(path)
     assert said in refusal(path, tmp_path / "new")
 
 
-def test_a_link_is_refused(bundle, tmp_path):
+def test_a_link_is_refused(bundle: Path, tmp_path: Path) -> None:
     path = written(tmp_path / "a.zip", files_of(bundle) | {"study/x": b"/etc"}, mode=stat.S_IFLNK | 0o777)
     assert "a link" in refusal(path, tmp_path / "new")
 
 
-def test_packed_files_are_refused_before_they_grow(bundle, tmp_path):
+def test_packed_files_are_refused_before_they_grow(bundle: Path, tmp_path: Path) -> None:
     path = written(
         tmp_path / "a.zip", {"study/zeros": bytes(10_000_000)} | files_of(bundle), zipfile.ZIP_DEFLATED
     )
     assert "stored as they are" in refusal(path, tmp_path / "new")
 
 
-def test_several_names_for_the_same_bytes_are_refused(bundle, tmp_path):
+def test_several_names_for_the_same_bytes_are_refused(bundle: Path, tmp_path: Path) -> None:
     files = files_of(bundle) | {"study/big": bytes(2_000_000)}
     files |= {f"study/b{n:02}": bytes(2_000_000) for n in range(3)}
     path = written(tmp_path / "a.zip", files)
@@ -112,7 +112,9 @@ def test_several_names_for_the_same_bytes_are_refused(bundle, tmp_path):
         ("[song]", "[song", "cannot be read"),
     ],
 )
-def test_song_toml_names_nothing_elsewhere(bundle, tmp_path, old, new, said):
+def test_song_toml_names_nothing_elsewhere(
+    bundle: Path, tmp_path: Path, old: str, new: str, said: str
+) -> None:
     files = files_of(bundle)
     text = files["study/song.toml"].decode().replace('"audio"', "audio").replace('["stems"]', "[stems]")
     assert old in text
@@ -129,7 +131,7 @@ def test_song_toml_names_nothing_elsewhere(bundle, tmp_path, old, new, said):
         ("CREATE TABLE other (x)", "table"),
     ],
 )
-def test_a_log_is_data_and_nothing_else(bundle, tmp_path, sql, said):
+def test_a_log_is_data_and_nothing_else(bundle: Path, tmp_path: Path, sql: str, said: str) -> None:
     files = files_of(bundle)
     log = tmp_path / "log.sqlite"
     log.write_bytes(files["study/log.sqlite"])
@@ -141,38 +143,38 @@ def test_a_log_is_data_and_nothing_else(bundle, tmp_path, sql, said):
     assert "its log holds a" in message and said in message
 
 
-def test_a_log_that_is_no_database(bundle, tmp_path):
+def test_a_log_that_is_no_database(bundle: Path, tmp_path: Path) -> None:
     files = files_of(bundle) | {"study/log.sqlite": b"SQLite format 3\0" + bytes(3000)}
     assert "its log" in refusal(written(tmp_path / "a.zip", files), tmp_path / "new")
 
 
-def test_renders_that_lie_elsewhere_are_refused(bundle, tmp_path):
+def test_renders_that_lie_elsewhere_are_refused(bundle: Path, tmp_path: Path) -> None:
     shutil.unpack_archive(bundle, tmp_path / "x", "zip")
     path = tmp_path / "x" / "study" / "renders" / MANIFEST
-    found = read_manifest(path)
-    evil = found.forms[0].model_copy(update={"wav": "renders/../../../etc/passwd"})
-    write_manifest(found.model_copy(update={"forms": (evil, *found.forms[1:])}), path)
+    manifest = read_manifest(path)
+    evil = manifest.forms[0].model_copy(update={"wav": "renders/../../../etc/passwd"})
+    write_manifest(manifest.model_copy(update={"forms": (evil, *manifest.forms[1:])}), path)
     files = files_of(bundle) | {f"study/renders/{MANIFEST}": path.read_bytes()}
     assert "no render of the study" in refusal(written(tmp_path / "a.zip", files), tmp_path / "new")
 
 
-def test_a_damaged_bundle_says_what_is_damaged_and_what_is_safe(bundle, tmp_path):
+def test_a_damaged_bundle_says_what_is_damaged_and_what_is_safe(bundle: Path, tmp_path: Path) -> None:
     data = bytearray(bundle.read_bytes())
     with zipfile.ZipFile(bundle) as archive:
         wav = max(archive.infolist(), key=lambda info: info.file_size)
     data[wav.header_offset + 5000] ^= 1
     path = tmp_path / "a.zip"
     path.write_bytes(data)
-    found = check_bundle(path)
-    assert [damage.name for damage in found.damaged] == [wav.filename]
-    assert "study/log.sqlite" in found.safe and "study/song.toml" in found.safe
+    checked = check_bundle(path)
+    assert [damage.name for damage in checked.damaged] == [wav.filename]
+    assert "study/log.sqlite" in checked.safe and "study/song.toml" in checked.safe
     message = refusal(path, tmp_path / "new")
     assert f"damaged: {wav.filename}" in message and "safe: study/log.sqlite" in message
     said = told(tmp_path, "bundle", "--check", str(path), code=1)
     assert f"damaged: {wav.filename}" in said and "safe: study/log.sqlite" in said
 
 
-def test_missing_and_added_files_are_named(bundle, tmp_path):
+def test_missing_and_added_files_are_named(bundle: Path, tmp_path: Path) -> None:
     with zipfile.ZipFile(bundle) as archive, zipfile.ZipFile(tmp_path / "a.zip", "w") as out:
         for info in archive.infolist():
             if info.filename != "study/log.sqlite":
@@ -182,7 +184,7 @@ def test_missing_and_added_files_are_named(bundle, tmp_path):
     assert reasons == {"study/log.sqlite": "missing", "study/added": "no sum is known of it"}
 
 
-def test_no_bundle_at_all(bundle, tmp_path):
+def test_no_bundle_at_all(bundle: Path, tmp_path: Path) -> None:
     (tmp_path / "cut.zip").write_bytes(bundle.read_bytes()[:-30])
     (tmp_path / "text.zip").write_text("hello")
     (tmp_path / "empty.zip").write_bytes(b"")
@@ -195,7 +197,9 @@ def test_no_bundle_at_all(bundle, tmp_path):
 
 @settings(max_examples=150, deadline=None)
 @given(st.data())
-def test_any_bytes_changed_are_found_or_refused(bundle, tmp_path_factory, data):
+def test_any_bytes_changed_are_found_or_refused(
+    bundle: Path, tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
     content = bytearray(bundle.read_bytes())
     tail = 20_000  # the sums and the directory; the audio's bytes are many and alike
     for _ in range(data.draw(st.integers(1, 6))):
@@ -206,17 +210,17 @@ def test_any_bytes_changed_are_found_or_refused(bundle, tmp_path_factory, data):
     path = tmp_path_factory.mktemp("flips") / "a.zip"
     path.write_bytes(content)
     try:
-        found = check_bundle(path)
+        checked = check_bundle(path)
     except BundleError:
         return
-    if found.is_whole:  # then every file is as it was
+    if checked.is_whole:  # then every file is as it was
         ours = files_of(bundle)
-        assert all(ours[name] == data for name, data in files_of(path).items() if name in found.safe)
+        assert all(ours[name] == data for name, data in files_of(path).items() if name in checked.safe)
     path.unlink()
 
 
 @settings(max_examples=300)
 @given(st.text(max_size=40))
-def test_a_name_without_a_problem_stays_inside(name):
+def test_a_name_without_a_problem_stays_inside(name: str) -> None:
     if not name_problem(name):
         assert Path("/x/study", name).resolve().is_relative_to("/x/study") and "\\" not in name

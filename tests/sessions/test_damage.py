@@ -152,12 +152,12 @@ def test_a_damaged_log_never_loses_or_invents_a_rating(tmp_path: Path) -> None:
     for content in damaged(whole, 4):
         path.write_bytes(content)
         try:
-            found = Log(Store(path, SetClock()), SetClock()).contents()
+            contents = Log(Store(path, SetClock()), SetClock()).contents()
         except LogError as error:
             said += 1
             assert "renders and song.toml are not affected" in str(error) or "later fairhearing" in str(error)
         else:
-            assert found == before
+            assert contents == before
     assert said > PLACES // 4
 
 

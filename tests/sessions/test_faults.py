@@ -153,14 +153,16 @@ def test_kills_in_renders_leave_whole_sets(tmp_path: Path) -> None:
     current = in_round
     for number in range(KILLS):
         make_study(tmp_path, **SMALL, seed=number + 2)
-        told = kill(lambda say: render_and_copy(tmp_path, {in_round.set_id}, say), next(when))
-        found = read_manifest(manifest_path(tmp_path))
-        require_whole(tmp_path, found)
+        killed = kill(lambda say: render_and_copy(tmp_path, {in_round.set_id}, say), next(when))
+        manifest = read_manifest(manifest_path(tmp_path))
+        require_whole(tmp_path, manifest)
         require_whole(tmp_path, in_round)
-        assert found == current or found.audio.sha256 != current.audio.sha256, "the old set or the new one"
-        assert found.set_id in (told.lines or (current.set_id, found.set_id))
-        require_copies(tmp_path, found)
-        current = found
+        assert manifest == current or manifest.audio.sha256 != current.audio.sha256, (
+            "the old set or the new one"
+        )
+        assert manifest.set_id in (killed.lines or (current.set_id, manifest.set_id))
+        require_copies(tmp_path, manifest)
+        current = manifest
     last = render_forms(load_song(tmp_path))
     require_whole(tmp_path, last)
     left = {path.name for path in (tmp_path / "renders").iterdir()}
@@ -287,9 +289,9 @@ def test_renders_at_once_wait_for_each_other(tmp_path: Path) -> None:
     make_study(tmp_path, **SMALL)
     workers = [Worker(lambda say: say(render_forms(load_song(tmp_path)).set_id)) for _ in range(3)]
     said = {line for worker in workers for line in worker.finish().lines}
-    found = read_manifest(manifest_path(tmp_path))
-    require_whole(tmp_path, found)
-    assert said == {found.set_id}, "the first rendered, the others found it done"
+    manifest = read_manifest(manifest_path(tmp_path))
+    require_whole(tmp_path, manifest)
+    assert said == {manifest.set_id}, "the first rendered, the others found it done"
 
 
 # In a real terminal, on a real device

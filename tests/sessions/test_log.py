@@ -157,9 +157,9 @@ def test_days_are_the_listeners_own_while_times_are_utc(tmp_path: Path) -> None:
     log = open_log(tmp_path, clock)
     round_id, sitting, (first, _) = started(log)
     heard(log, round_id, sitting, first)
-    found = log.contents().listens[0]
-    assert found.local_date == "2026-03-03"
-    assert found.started_utc.startswith("2026-03-02T23:00:00")
+    listen = log.contents().listens[0]
+    assert listen.local_date == "2026-03-03"
+    assert listen.started_utc.startswith("2026-03-02T23:00:00")
 
 
 def test_opening_marks_what_is_heard_afterwards(tmp_path: Path) -> None:

@@ -118,12 +118,12 @@ def test_a_flipped_bit_is_noticed_or_changes_nothing(tmp_path: Path) -> None:
     for content in flips(path.read_bytes(), FLIPS):
         path.write_bytes(content)
         try:
-            found = all_that_is_read(path, tokens)
+            contents = all_that_is_read(path, tokens)
         except LogError as error:
             noticed += 1
             assert len(str(error)) < 1000
         else:
-            silent += found != before
+            silent += contents != before
     assert silent == 0
     assert noticed > FLIPS // 20, "most bytes of so small a log are empty; the others are noticed"
 

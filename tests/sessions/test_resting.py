@@ -123,8 +123,8 @@ def test_listening_may_stop_is_told_without_a_name(tmp_path: Path) -> None:
     play(study, 6, {3: 95, 1: 40}, seed=6)
     contents = study.log.contents()
     assert contents.opened is None and may_stop(contents.events) and resting_hashes(contents.events) == ()
-    told = " ".join(study_status(study).lines)
-    assert "Listening may stop" in told and not any(form.name in told for form in study.song.forms)
+    text = " ".join(study_status(study).lines)
+    assert "Listening may stop" in text and not any(form.name in text for form in study.song.forms)
     assert why_opened(study) == "regularly: by the ratings listening might stop (clear)"
     name = study.song.listeners[0].name
     for stage in ("rest", "ready", "listen"):  # where the page is, each time it is opened

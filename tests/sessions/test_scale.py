@@ -44,8 +44,8 @@ def test_a_panel_of_thirty_is_kept_read_and_judged(tmp_path: Path, store: str | 
     contents = Study(tmp_path, study.clock, store).log.contents()
     assert {x.id: x.rating for x in contents.listens} == given and len(given) == 30 * 5 * 5
     liked = next(f.name for f in contents.forms if f.id == 3)  # as `fill` has it
-    found = judge(study_ratings(study.song, study.manifest, contents).table)
-    assert (found.state, found.form) == ("clear", liked)
+    judgement = judge(study_ratings(study.song, study.manifest, contents).table)
+    assert (judgement.state, judgement.form) == ("clear", liked)
     status = study_status(Study(tmp_path, study.clock, store))
     assert [x.rounds_done for x in status.listeners] == [5] * 30
 

@@ -45,8 +45,8 @@ class Host:
         said = ""
         for line in self.process.stdout:
             said += line
-            if found := re.search(r"^Serving (\S+) until", line):
-                return found[1], dict(re.findall(r"^(.+), and nobody else:\n\S+/#(\S+)$", said, re.M))
+            if match := re.search(r"^Serving (\S+) until", line):
+                return match[1], dict(re.findall(r"^(.+), and nobody else:\n\S+/#(\S+)$", said, re.M))
         raise AssertionError(f"it ended: {said}")
 
 

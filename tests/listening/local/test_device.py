@@ -46,8 +46,8 @@ def play(path: Path, env: dict[str, str], stop_after: float = 0, device: str = "
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     assert done.stderr == "", "sound libraries must not write on the screen"
-    found: dict[str, object] = json.loads(done.stdout)
-    return found
+    values: dict[str, object] = json.loads(done.stdout)
+    return values
 
 
 def noise(path: Path, rate: int, seconds: float, channels: int = 2) -> np.ndarray:
@@ -177,8 +177,8 @@ def test_a_sound_server_that_dies_voids_the_listen(tmp_path: Path) -> None:
         )  # fmt: skip
         assert child.stdout is not None and child.stdout.readline() == "it plays\n"
     out, _ = child.communicate(timeout=60)
-    found = json.loads(out)
-    assert found["void_reason"] in ("the sound device went away", "the sound broke up (under-run)")
+    values = json.loads(out)
+    assert values["void_reason"] in ("the sound device went away", "the sound broke up (under-run)")
 
 
 REQUIRE = """

@@ -46,21 +46,21 @@ def test_without_a_token_nothing_is_told(page: MakerPage, token: str) -> None:
     for method, path in (("GET", "/api/sheet/song"), ("GET", "/api/pulse"), ("POST", "/api/do/title"),
                          ("PUT", "/api/upload/bounce?name=x.wav"), ("GET", "/api/sound/song?from=0&frames=9"),
                          ("POST", "/api/key"), ("POST", "/api/ticket/report")):  # fmt: skip
-        told = page.client.request(method, path, headers={"Authorization": token}, json={})
-        refused(page, told, 401, before)
+        answer = page.client.request(method, path, headers={"Authorization": token}, json={})
+        refused(page, answer, 401, before)
 
 
 def test_a_listeners_token_opens_nothing_here(page: MakerPage) -> None:
     token = links.make(page.study, "ana", page.base).address.partition("#")[2]
     before = snapshot(page.folder)
-    told = page.client.get("/api/sheet/song", headers={"Authorization": f"Bearer {token}"})
-    refused(page, told, 401, before)
+    answer = page.client.get("/api/sheet/song", headers={"Authorization": f"Bearer {token}"})
+    refused(page, answer, 401, before)
     assert page.client.post("/api/enter", json={"key": token}).status_code == 401
 
 
 def test_another_host_is_refused(page: MakerPage) -> None:
-    told = page.ask("GET", "/api/sheet/song", headers={"Host": "songs.example"})
-    assert told.status_code == 400
+    answer = page.ask("GET", "/api/sheet/song", headers={"Host": "songs.example"})
+    assert answer.status_code == 400
 
 
 @pytest.mark.parametrize("headers", [
@@ -70,8 +70,8 @@ def test_another_host_is_refused(page: MakerPage) -> None:
 def test_another_origin_is_refused(page: MakerPage, headers: dict[str, str]) -> None:
     before = snapshot(page.folder)
     body = {"args": {"title": "Taken"}, "version": page.work.version(), "sheet": "song"}
-    told = page.ask("POST", "/api/do/title", json=body, headers=headers)
-    refused(page, told, 403, before)
+    answer = page.ask("POST", "/api/do/title", json=body, headers=headers)
+    refused(page, answer, 403, before)
 
 
 @pytest.mark.parametrize("name", [
@@ -81,8 +81,8 @@ def test_another_origin_is_refused(page: MakerPage, headers: dict[str, str]) -> 
 ])  # fmt: skip
 def test_an_upload_never_leaves_the_folder_nor_takes_another_kind(page: MakerPage, name: str) -> None:
     before = snapshot(page.folder.parent)
-    told = page.ask("PUT", "/api/upload/bounce", params={"name": name}, content=b"RIFF")
-    assert told.status_code == 422, told.text
+    answer = page.ask("PUT", "/api/upload/bounce", params={"name": name}, content=b"RIFF")
+    assert answer.status_code == 422, answer.text
     assert snapshot(page.folder.parent) == before
 
 
@@ -96,10 +96,10 @@ def test_an_upload_replaces_nothing(page: MakerPage) -> None:
 def test_a_wav_that_is_none_is_said(page: MakerPage) -> None:
     before = snapshot(page.folder)
     for content in (b"RIFF" + os.urandom(4000), b"not sound at all", b""):
-        told = page.ask("PUT", "/api/upload/bounce", params={"name": "take.wav"}, content=content)
-        assert "take.wav" in refused(page, told, 422, before)
-    told = page.ask("PUT", "/api/upload/map", params={"name": "map.mid"}, content=b"not MIDI")
-    assert "Standard MIDI File" in refused(page, told, 422, before)
+        answer = page.ask("PUT", "/api/upload/bounce", params={"name": "take.wav"}, content=content)
+        assert "take.wav" in refused(page, answer, 422, before)
+    answer = page.ask("PUT", "/api/upload/map", params={"name": "map.mid"}, content=b"not MIDI")
+    assert "Standard MIDI File" in refused(page, answer, 422, before)
 
 
 def test_an_upload_of_five_gigabytes_is_refused_at_once(page: MakerPage) -> None:
@@ -123,8 +123,8 @@ def test_an_upload_that_does_not_say_its_size_ends_at_the_limit(
     monkeypatch.setitem(uploads.KINDS, "bounce", (uploads.SOUND_ENDINGS, 1 << 20, ""))
     before = snapshot(page.folder)
     pieces = (b"x" * 65536 for _ in range(64))
-    told = page.ask("PUT", "/api/upload/bounce", params={"name": "endless.wav"}, content=pieces)
-    assert "too large" in refused(page, told, 413, before)
+    answer = page.ask("PUT", "/api/upload/bounce", params={"name": "endless.wav"}, content=pieces)
+    assert "too large" in refused(page, answer, 413, before)
 
 
 def test_a_link_out_of_the_folder_is_not_offered(page: MakerPage, tmp_path: Path) -> None:
@@ -139,8 +139,8 @@ def test_a_link_out_of_the_folder_is_not_offered(page: MakerPage, tmp_path: Path
     for args in ({"bounce": "link.wav"}, {"bounce": "../elsewhere/secret.wav"}, {"bounce": str(outside)},
                  {"bounce": "song.wav", "folder": "linked"},
                  {"bounce": "song.wav", "folder": "../elsewhere"}):  # fmt: skip
-        told = page.try_("begin", args)
-        assert told.status_code == 422, told.text
+        answer = page.try_("begin", args)
+        assert answer.status_code == 422, answer.text
         assert not (page.folder / "song.toml").exists()
 
 
@@ -149,26 +149,26 @@ def test_a_link_out_of_the_folder_is_not_offered(page: MakerPage, tmp_path: Path
     "/api/sheet/../song", "/api/sound/../../song.wav", "/song.toml", "/log.sqlite",
 ])  # fmt: skip
 def test_no_path_comes_from_the_browser(page: MakerPage, path: str) -> None:
-    told = page.ask("GET", path)
-    assert told.status_code in (404, 405), path
-    assert b"import" not in told.content and b"[song]" not in told.content
+    answer = page.ask("GET", path)
+    assert answer.status_code in (404, 405), path
+    assert b"import" not in answer.content and b"[song]" not in answer.content
 
 
 def test_markup_in_a_field_stays_text(page: MakerPage) -> None:
-    told = page.do("title", {"title": "<img src=x onerror=alert(1)> & 'so'"})
-    assert "<img src=x" not in told["html"] and "&lt;img src=x" in told["html"]
-    told = page.do("rename_section", {"section": "verse", "name": "<b>v</b>"}, "sections")
-    assert "<b>v</b>" not in told["html"] and "&lt;b&gt;v&lt;/b&gt;" in told["html"]
+    sheet = page.do("title", {"title": "<img src=x onerror=alert(1)> & 'so'"})
+    assert "<img src=x" not in sheet["html"] and "&lt;img src=x" in sheet["html"]
+    sheet = page.do("rename_section", {"section": "verse", "name": "<b>v</b>"}, "sections")
+    assert "<b>v</b>" not in sheet["html"] and "&lt;b&gt;v&lt;/b&gt;" in sheet["html"]
 
 
 def test_every_answer_carries_the_policy(page: MakerPage) -> None:
     for path in ("/", "/static/maker.js", "/api/sheet/song", "/nothing"):
-        told = page.ask("GET", path)
-        assert "default-src 'none'" in told.headers["content-security-policy"]
-        assert told.headers["cache-control"] == "no-store" and "server" not in told.headers
-        assert told.headers["x-content-type-options"] == "nosniff"
+        answer = page.ask("GET", path)
+        assert "default-src 'none'" in answer.headers["content-security-policy"]
+        assert answer.headers["cache-control"] == "no-store" and "server" not in answer.headers
+        assert answer.headers["x-content-type-options"] == "nosniff"
 
 
 def test_too_much_json_is_refused(page: MakerPage) -> None:
-    told = page.ask("POST", "/api/do/title", json={"args": {"title": "x" * (2 << 20)}})
-    assert told.status_code == 413
+    answer = page.ask("POST", "/api/do/title", json={"args": {"title": "x" * (2 << 20)}})
+    assert answer.status_code == 413

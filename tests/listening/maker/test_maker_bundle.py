@@ -57,8 +57,8 @@ def test_a_bundle_that_cannot_be_written_is_said_in_its_place(bundle: Path, tmp_
     with maker_page(folder) as page:
         assert not (folder / ".downloads").exists(), "what was taken away does not stay"
         (folder / "bounce.wav").rename(tmp_path / "away.wav")
-        told = page.ask("POST", "/api/ticket/bundle", json={"name": "sealed too"})
-        assert told.status_code == 422 and "bounce.wav" in told.json()["text"]
+        answer = page.ask("POST", "/api/ticket/bundle", json={"name": "sealed too"})
+        assert answer.status_code == 422 and "bounce.wav" in answer.json()["text"]
         (tmp_path / "away.wav").rename(folder / "bounce.wav")
         ticket = page.ask("POST", "/api/ticket/bundle", json={"name": "sealed too"}).json()["ticket"]
         assert page.client.get(f"/file/{ticket}").status_code == 200
@@ -74,8 +74,8 @@ def test_a_bundle_that_is_none_or_damaged_is_said_and_nothing_is_left(bundle: Pa
     content[len(content) // 2] ^= 1
     damaged.write_bytes(content)
     with maker_page(folder) as page:
-        told = page.ask("PUT", "/api/upload/bundle", params={"name": "x.zip"}, content=b"no archive")
-        assert told.status_code == 422 and "no bundle" in told.json()["text"]
+        answer = page.ask("PUT", "/api/upload/bundle", params={"name": "x.zip"}, content=b"no archive")
+        assert answer.status_code == 422 and "no bundle" in answer.json()["text"]
         name = page.upload("bundle", damaged)
         page.do("open_bundle", {"bundle": Path(name).name})
         with pytest.raises(AssertionError, match="damaged"):

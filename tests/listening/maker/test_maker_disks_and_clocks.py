@@ -49,13 +49,13 @@ def test_on_a_full_disk_each_action_says_so_and_works_when_there_is_room(
             for action, args, sheet in (
                 ("title", {"title": "Another"}, "song"), ("plan", {"rounds": 3}, "listeners"),
             ):  # fmt: skip
-                told = page.try_(action, args, sheet)
-                assert told.status_code == 422 and "make room" in told.json()["text"], told.text
+                answer = page.try_(action, args, sheet)
+                assert answer.status_code == 422 and "make room" in answer.json()["text"], answer.text
             assert (folder / SONG_FILE).read_text() == text
-            told = page.ask(
+            answer = page.ask(
                 "PUT", "/api/upload/answers", params={"name": "a.json"}, content=answers.read_bytes()
             )
-            assert told.status_code == 422 and "make room" in told.json()["text"]
+            assert answer.status_code == 422 and "make room" in answer.json()["text"]
             assert not (folder / ".answers").exists()
             page.do("packet", {"listener": "bo"}, "rounds")
             assert "No space left" in failed(page, "packet") or "full" in failed(page, "packet")

@@ -49,11 +49,11 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MakerPage]:
 )
 def test_every_action_is_taken_or_refused(page: MakerPage, action: str, args: dict[str, Any]) -> None:
     body = json.dumps({"args": args, "version": page.work.version(), "sheet": "forms", "shown": {}})
-    told = page.ask(
+    answer = page.ask(
         "POST", f"/api/do/{action}", content=body.encode("utf-8", "surrogatepass"),
         headers={"Content-Type": "application/json"},
     )  # fmt: skip
-    assert told.status_code in (200, 409, 422, 403, 404), (told.status_code, told.text)
+    assert answer.status_code in (200, 409, 422, 403, 404), (answer.status_code, answer.text)
     load_song(page.folder)
 
 
@@ -68,8 +68,8 @@ def test_every_action_is_taken_or_refused(page: MakerPage, action: str, args: di
     ),
 )
 def test_every_sound_is_given_or_refused(page: MakerPage, kind: str, asked: dict[str, str]) -> None:
-    told = page.ask("GET", f"/api/sound/{kind}", params=asked)
-    assert told.status_code in (200, 403, 404, 422), (told.status_code, told.text)
+    answer = page.ask("GET", f"/api/sound/{kind}", params=asked)
+    assert answer.status_code in (200, 403, 404, 422), (answer.status_code, answer.text)
 
 
 @pytest.mark.parametrize(
@@ -77,5 +77,5 @@ def test_every_sound_is_given_or_refused(page: MakerPage, kind: str, asked: dict
 )
 @pytest.mark.parametrize("action", sorted(ACTIONS))
 def test_bodies_that_are_none(page: MakerPage, action: str, body: bytes) -> None:
-    told = page.ask("POST", f"/api/do/{action}", content=body, headers={"Content-Type": "application/json"})
-    assert told.status_code == 422, told.text
+    answer = page.ask("POST", f"/api/do/{action}", content=body, headers={"Content-Type": "application/json"})
+    assert answer.status_code == 422, answer.text

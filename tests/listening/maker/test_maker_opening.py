@@ -37,9 +37,9 @@ def test_the_page_is_served_and_its_key_is_in_no_process_list(tmp_path: Path) ->
         line = process.stdout.readline()
         assert line, said
         said += line
-    found = re.search(r"(http://127\.0\.0\.1:[0-9]+)/#([0-9A-Za-z_-]{40,})", said)
-    assert found, said
-    base, key = found.groups()
+    match = re.search(r"(http://127\.0\.0\.1:[0-9]+)/#([0-9A-Za-z_-]{40,})", said)
+    assert match, said
+    base, key = match.groups()
     token = httpx.post(f"{base}/api/enter", json={"key": key}).json()["token"]
     sheet = httpx.get(f"{base}/api/sheet/song", headers={"Authorization": f"Bearer {token}"})
     assert sheet.status_code == 200 and "Invented" in sheet.json()["html"]

@@ -24,9 +24,9 @@ def test_a_study_begins_with_the_map_of_the_songs_project(tmp_path: Path) -> Non
         done = page.try_("begin", {"bounce": "band.wav", "map": "project.mid"})
         assert done.status_code == 200, done.text
         page.wait("begin")
-        found = load_song(tmp_path)
-        assert found.map is not None and [s.bars for s in found.sections] == [p.bars for p in song.passages]
-        told = page.try_("tempo", {"tempo": 100})
-        assert told.status_code == 422 and "comes from the map" in told.json()["text"]
+        loaded = load_song(tmp_path)
+        assert loaded.map is not None and [s.bars for s in loaded.sections] == [p.bars for p in song.passages]
+        answer = page.try_("tempo", {"tempo": 100})
+        assert answer.status_code == 422 and "comes from the map" in answer.json()["text"]
         refused = page.try_("begin", {"bounce": "band.wav", "map": "../x.mid"})
         assert refused.status_code in (409, 422)

@@ -76,9 +76,9 @@ def received(page: MakerPage, study: Study) -> tuple[dict[str, str], list[str]]:
     got["pulse"] = ",".join(sorted(page.ask("GET", "/api/pulse").json()["jobs"]))
     for form in FORMS[1:]:
         for kind in ("join", "as-it-was", "after"):
-            told = page.ask("GET", f"/api/sound/{kind}", params={"form": form, "index": "0", "step": "0"})
-            assert told.status_code in (403, 404), "joins of forms in planned rounds, resting ones too"
-            got[f"{kind} {form}"] = told.text
+            answer = page.ask("GET", f"/api/sound/{kind}", params={"form": form, "index": "0", "step": "0"})
+            assert answer.status_code in (403, 404), "joins of forms in planned rounds, resting ones too"
+            got[f"{kind} {form}"] = answer.text
     return got, secrets
 
 

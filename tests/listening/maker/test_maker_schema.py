@@ -95,13 +95,13 @@ def test_no_request_makes_the_page_fail(page: MakerPage, mode: GenerationMode) -
             if case.path_parameters and case.path_parameters.get("action") in LONG:
                 return
             try:
-                told = case.call(
+                answer = case.call(
                     base_url=page.base, headers={"Authorization": f"Bearer {page.token}"}, timeout=60
                 )
             except (httpx.InvalidURL, ValueError):
                 return  # the client itself cannot send it
-            seen.setdefault(f"{case.method} {case.path}", set()).add(told.status_code)
-            assert told.status_code < 500, (case.method, case.path, case.body, told.text)
+            seen.setdefault(f"{case.method} {case.path}", set()).add(answer.status_code)
+            assert answer.status_code < 500, (case.method, case.path, case.body, answer.text)
 
         send()
         load_song(page.folder)

@@ -79,18 +79,18 @@ def _is_figure_elsewhere(text: str) -> bool:
 
 
 def test_joins_are_not_played_from_the_first_round_on(page: MakerPage) -> None:
-    told = page.ask("GET", "/api/sound/join", params={"form": "upside down", "index": "0"})
-    assert told.status_code == 200, "before the first round every join is heard"
+    answer = page.ask("GET", "/api/sound/join", params={"form": "upside down", "index": "0"})
+    assert answer.status_code == 200, "before the first round every join is heard"
     hear_one(page.study, "ana", 50.0, "a word")
     for kind in ("join", "as-it-was"):
-        told = page.ask("GET", f"/api/sound/{kind}", params={"form": "upside down", "index": "0"})
-        assert told.status_code == 403 and "until the study opens" in told.json()["text"]
+        answer = page.ask("GET", f"/api/sound/{kind}", params={"form": "upside down", "index": "0"})
+        assert answer.status_code == 403 and "until the study opens" in answer.json()["text"]
     html = page.sheet("forms")["html"]
     assert "hear the join" not in html and "upside down" in html, "the sheet stays readable"
     page.do("form_new", {"name": "quite new", "like": "upside down"}, "forms")
     page.do("part_set", {"form": "quite new", "entry": 1, "part": "low"}, "forms")
-    told = page.ask("GET", "/api/sound/join", params={"form": "quite new", "index": "0"})
-    assert told.status_code == 200, "only a form that is new and unrendered plays its joins"
+    answer = page.ask("GET", "/api/sound/join", params={"form": "quite new", "index": "0"})
+    assert answer.status_code == 200, "only a form that is new and unrendered plays its joins"
     heard = [
         e.detail["form"] for e in page.study.log.contents(listens=False).events if e.kind == "join heard"
     ]
@@ -108,11 +108,11 @@ def test_who_comes_back_lands_where_something_is_asked(page: MakerPage) -> None:
 
 def test_opening_early_is_asked_as_such_and_recorded(page: MakerPage) -> None:
     hear_one(page.study, "ana", 50.0, "a word")
-    told = page.try_("open_study", {}, "verdict")
-    assert told.status_code == 422 and "early" in told.json()["text"]
+    answer = page.try_("open_study", {}, "verdict")
+    assert answer.status_code == 422 and "early" in answer.json()["text"]
     assert page.study.log.contents(listens=False).opened is None
     page.do("open_study", {"early": True}, "verdict")
     page.wait("report")
     assert page.study.log.contents(listens=False).opened is not None
-    told = page.ask("GET", "/api/sound/join", params={"form": "upside down", "index": "0"})
-    assert told.status_code == 200
+    answer = page.ask("GET", "/api/sound/join", params={"form": "upside down", "index": "0"})
+    assert answer.status_code == 200

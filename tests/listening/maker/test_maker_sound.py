@@ -78,14 +78,14 @@ def recorded(page: Page, sink: NullSink, button: str, seconds: float | None) -> 
 
 def places_of(template: Floats, heard: Floats) -> NDArray[np.intp]:
     """Frames at which a template is heard: peaks of the cross-correlation above half the best."""
-    found = correlate(heard, template, mode="valid")
-    peaks = np.flatnonzero((found[1:-1] > found[:-2]) & (found[1:-1] >= found[2:])) + 1
-    strong = peaks[found[peaks] > 0.6 * found.max()]
+    likeness = correlate(heard, template, mode="valid")
+    peaks = np.flatnonzero((likeness[1:-1] > likeness[:-2]) & (likeness[1:-1] >= likeness[2:])) + 1
+    strong = peaks[likeness[peaks] > 0.6 * likeness.max()]
     apart = [int(strong[0])]
     for at in strong[1:]:
         if at - apart[-1] > 0.2 * RATE:
             apart.append(int(at))
-        elif found[at] > found[apart[-1]]:
+        elif likeness[at] > likeness[apart[-1]]:
             apart[-1] = int(at)
     return np.array(apart)
 
@@ -117,8 +117,8 @@ def test_hear_the_join_is_the_render_there_before_its_gain(
     song = load_song(study)
     form = song.form("twice")
     with maker_page(study) as work:
-        told = work.ask("GET", "/api/sound/join", params={"form": "twice", "index": "1"})
-        sent = np.frombuffer(told.content, "<f4").reshape(-1, int(told.headers["Fair-Channels"]))
+        answer = work.ask("GET", "/api/sound/join", params={"form": "twice", "index": "1"})
+        sent = np.frombuffer(answer.content, "<f4").reshape(-1, int(answer.headers["Fair-Channels"]))
         expected = join_excerpt(song, form, 1)
         assert np.array_equal(sent, expected), (
             "what the page gets is what the render holds, sample for sample"

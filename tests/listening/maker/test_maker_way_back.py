@@ -52,9 +52,9 @@ def render_of(page: MakerPage) -> tuple[RenderedForm, Audio]:
 
 
 def heard(page: MakerPage, kind: str, **asked: object) -> Audio:
-    told = page.ask("GET", f"/api/sound/{kind}", params=asked)
-    assert told.status_code == 200, told.text
-    return np.frombuffer(told.content, "<f4").reshape(-1, int(told.headers["Fair-Channels"]))
+    answer = page.ask("GET", f"/api/sound/{kind}", params=asked)
+    assert answer.status_code == 200, answer.text
+    return np.frombuffer(answer.content, "<f4").reshape(-1, int(answer.headers["Fair-Channels"]))
 
 
 def test_before_is_the_bounce_and_after_is_the_form(page: MakerPage) -> None:
@@ -103,8 +103,8 @@ def test_ticks_last_and_are_entries_of_the_log(page: MakerPage) -> None:
     assert f"“{FORM}”, says ana" in html and WHY in html
     step = re.findall(r'id="tick-([0-9a-f]{12})"', html)[0]
     page.do("tick", {"step": step, "done": True}, "verdict")
-    told = page.try_("tick", {"step": "edit 999", "done": True}, "verdict")
-    assert told.status_code == 422
+    answer = page.try_("tick", {"step": "edit 999", "done": True}, "verdict")
+    assert answer.status_code == 422
     event = page.study.log.contents(listens=False).events[-1]
     assert (event.kind, event.detail["step"]) == ("step ticked", step) and event.detail["words"]
     with maker_page(page.folder) as again:  # the server anew: what was ticked stays ticked
@@ -136,8 +136,8 @@ def test_the_download_is_what_was_said_and_nothing_is_heard_once_sealed_again(pa
     said = re.search(r"One ZIP of (\d+) (MB|kB)", html)
     assert said and int(said[1]) == round(size / {"MB": 1e6, "kB": 1e3}[said[2]])
     page.do("reopen", {"because": "another round"}, "verdict")
-    told = page.ask("GET", "/api/sound/after", params={"step": step})
-    assert told.status_code in (403, 404)
+    answer = page.ask("GET", "/api/sound/after", params={"step": step})
+    assert answer.status_code in (403, 404)
     assert FORM not in page.sheet("verdict")["html"], "sealed again: what was read is not shown"
 
 

@@ -59,9 +59,9 @@ def test_what_an_editor_changed_is_never_written_over(page: MakerPage) -> None:
     shown = page.work.version()
     path.write_text(path.read_text().replace('"Invented"', '"By hand"'))
     body = {"args": {"title": "By page"}, "version": shown, "sheet": "song", "shown": {}}
-    told = page.ask("POST", "/api/do/title", json=body)
-    assert told.status_code == 409 and told.json()["word"] == "changed"
-    assert "offered again" in told.json()["text"]
+    answer = page.ask("POST", "/api/do/title", json=body)
+    assert answer.status_code == 409 and answer.json()["word"] == "changed"
+    assert "offered again" in answer.json()["text"]
     assert "By hand" in path.read_text() and "By page" not in path.read_text()
     assert "By hand" in page.sheet("song")["html"]
     page.do("title", {"title": "By page"})  # taken again, on what stands now
@@ -87,21 +87,21 @@ def test_a_change_at_the_very_moment_of_a_write_wins(folder: Path, monkeypatch: 
 
 def test_a_change_that_is_not_in_order_is_refused_and_nothing_written(page: MakerPage) -> None:
     before = (page.folder / "song.toml").read_bytes()
-    told = page.try_("part_set", {"form": "refrain first", "entry": 1, "part": "refrian"}, "forms")
-    assert told.status_code == 422 and 'did you mean "refrain"' in told.json()["text"]
-    told = page.try_("part_set", {"form": "refrain first", "entry": 1, "part": "refrain bars 3-9"}, "forms")
-    assert told.status_code == 422
-    told = page.try_("move_line", {"section": "verse", "by": 60}, "sections")
-    assert told.status_code == 422
+    answer = page.try_("part_set", {"form": "refrain first", "entry": 1, "part": "refrian"}, "forms")
+    assert answer.status_code == 422 and 'did you mean "refrain"' in answer.json()["text"]
+    answer = page.try_("part_set", {"form": "refrain first", "entry": 1, "part": "refrain bars 3-9"}, "forms")
+    assert answer.status_code == 422
+    answer = page.try_("move_line", {"section": "verse", "by": 60}, "sections")
+    assert answer.status_code == 422
     assert (page.folder / "song.toml").read_bytes() == before
 
 
 def test_the_same_words_as_in_the_terminal(page: MakerPage) -> None:
-    told = page.try_("part_set", {"form": "twice", "entry": 1, "part": "refrian"}, "forms")
+    answer = page.try_("part_set", {"form": "twice", "entry": 1, "part": "refrian"}, "forms")
     text = (page.folder / "song.toml").read_text()
     with pytest.raises(FormError) as refused:
         set_form(text, page.folder, "twice", ["refrian", "outro"])
-    assert told.json()["text"].partition(": ")[2] == str(refused.value).partition(": ")[2]
+    assert answer.json()["text"].partition(": ")[2] == str(refused.value).partition(": ")[2]
 
 
 def test_a_section_of_a_name_that_is_there_is_numbered_with_it(page: MakerPage) -> None:
@@ -121,8 +121,8 @@ def test_undo_goes_back_step_by_step_and_stops_where_an_editor_was(page: MakerPa
     page.do("pickup", {"section": "verse", "pickup": 1}, "sections")
     assert page.do("undo")["undo"] and path.read_bytes() == second
     path.write_text(path.read_text() + "# a remark\n")
-    told = page.try_("undo")
-    assert told.status_code == 409 and "changed elsewhere" in told.json()["text"]
+    answer = page.try_("undo")
+    assert answer.status_code == 409 and "changed elsewhere" in answer.json()["text"]
     assert path.read_text().endswith("# a remark\n")
     path.write_bytes(second)
     page.do("undo")
@@ -143,8 +143,8 @@ def test_a_song_that_is_not_in_order_is_said_and_the_page_stays(page: MakerPage)
     path = page.folder / "song.toml"
     good = path.read_text()
     path.write_text(good.replace("120", "99999999"))
-    told = page.sheet("song")
-    assert "song.tempo" in told["html"] and told["stands"]["forms"] == "not yet"
+    sheet = page.sheet("song")
+    assert "song.tempo" in sheet["html"] and sheet["stands"]["forms"] == "not yet"
     for name in ("sections", "forms", "listeners", "rounds", "verdict"):
         page.sheet(name)
     path.write_text(good)

@@ -29,9 +29,14 @@ def test_answers_are_taken_in_with_the_listeners_own_times(study: Study, far: Fa
     far.hear(far.packet.about["codes"][0][1], 10, 71, comments=comments)
     far.hear(far.packet.about["codes"][1][0], 10, 5)
     far.hear(far.packet.about["codes"][2][0], 10, 100)
-    found = collect(study, far.file(tmp_path / "a.json"))
-    assert (found.taken, found.refused, found.round_complete, found.opened) == (4, 0, True, False)
-    assert found.lines[0] == "ana, round 1: 3 forms rated, 1 listen broken off"
+    collected = collect(study, far.file(tmp_path / "a.json"))
+    assert (collected.taken, collected.refused, collected.round_complete, collected.opened) == (
+        4,
+        0,
+        True,
+        False,
+    )
+    assert collected.lines[0] == "ana, round 1: 3 forms rated, 1 listen broken off"
     void, *counted = listens(study)
     assert (void.void_reason, void.frames_delivered) == (REASONS["stopped"], 24000)
     assert [x.rating for x in counted] == [71, 5, 100]
@@ -91,8 +96,8 @@ def test_a_correction_is_taken_in_unless_the_study_knows_a_later_one(
     far.hear(code, 10, 40)
     collect(study, far.file(tmp_path / "a.json"))
     far.listens[0]["ratings"] += [{"aspect": "overall", "value": 60, "at": far.listens[0]["ended"]}]
-    found = collect(study, far.file(tmp_path / "b.json"))
-    assert found.lines[0] == "ana, round 1: 0 forms rated, 1 rating corrected"
+    collected = collect(study, far.file(tmp_path / "b.json"))
+    assert collected.lines[0] == "ana, round 1: 0 forms rated, 1 rating corrected"
     (listen,) = listens(study)
     assert listen.rating == 60
     study.log.rate(listen.id, {"overall": 70})  # on the page, say
@@ -142,9 +147,9 @@ def test_codes_of_others_and_too_short_listens_are_refused(study: Study, far: Fa
         far.hear(other, 10, 99)
     far.hear(codes[0], 0.3, 88)
     far.hear(codes[1], 10, 77)
-    found = collect(study, far.file(tmp_path / "a.json"))
-    assert any("no such code" in line for line in found.lines) == others
-    assert any(TOO_EARLY in line for line in found.lines)
+    collected = collect(study, far.file(tmp_path / "a.json"))
+    assert any("no such code" in line for line in collected.lines) == others
+    assert any(TOO_EARLY in line for line in collected.lines)
     short, counted = listens(study)
     assert short.void_reason == TOO_EARLY and short.rating is None and counted.rating == 77
 
@@ -156,9 +161,9 @@ def test_what_was_rated_on_the_page_meanwhile_stands(study: Study, clock: SetClo
         ana = at.caller("ana")
         code = ana.hear(at.longest_s())
         ana.answer(code, 64)
-    found = collect(study, far.file(tmp_path / "a.json"))
-    assert (found.taken, found.refused, found.round_complete) == (2, 1, True)
-    assert any(f"rated meanwhile (as {code})" in line for line in found.lines)
+    collected = collect(study, far.file(tmp_path / "a.json"))
+    assert (collected.taken, collected.refused, collected.round_complete) == (2, 1, True)
+    assert any(f"rated meanwhile (as {code})" in line for line in collected.lines)
     assert [x.rating for x in listens(study)] == [64, 22, 33]
     assert [x.means for x in listens(study)] == ["page", "packet", "packet"]
     shown = next(one for one in study_status(study).listeners if one.name == "ana")
@@ -168,8 +173,8 @@ def test_what_was_rated_on_the_page_meanwhile_stands(study: Study, clock: SetClo
 def test_a_device_whose_clock_is_wrong(study: Study, far: Far, tmp_path: Path, clock: SetClock) -> None:
     far.now = datetime(2001, 1, 1, tzinfo=UTC)
     far.hear_all()
-    found = collect(study, far.file(tmp_path / "a.json"))
-    assert found.taken == 3 and sum("clock was wrong" in line for line in found.lines) == 3
+    collected = collect(study, far.file(tmp_path / "a.json"))
+    assert collected.taken == 3 and sum("clock was wrong" in line for line in collected.lines) == 3
     assert {x.local_date for x in listens(study)} == {clock().date().isoformat()}
 
 
@@ -191,5 +196,5 @@ def test_a_round_that_is_over_takes_nothing_more(study: Study, far: Far, tmp_pat
     collect(study, far.file(tmp_path / "a.json"))
     far.listens.clear()
     far.hear(far.packet.about["codes"][0][2], 10, 1)
-    found: Collected = collect(study, far.file(tmp_path / "b.json"))
-    assert found.taken == 0 and "its round is over" in found.lines[1]
+    collected: Collected = collect(study, far.file(tmp_path / "b.json"))
+    assert collected.taken == 0 and "its round is over" in collected.lines[1]

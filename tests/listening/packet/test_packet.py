@@ -94,6 +94,6 @@ def test_the_sum_in_the_page_is_sha_256(tmp_path: Path) -> None:
         pytest.skip("node is not installed")
     script = (ROOT / "listening/page/static/sha256.js").read_text()
     texts = ["", "abc", "é好🙂" * 99, *("a" * n for n in (55, 56, 63, 64, 119, 120, 100_003))]
-    told = f"{script};console.log(JSON.stringify({json.dumps(texts)}.map(sha256)))"
-    done = subprocess.run(["node", "-e", told], capture_output=True, check=True, text=True)
+    program = f"{script};console.log(JSON.stringify({json.dumps(texts)}.map(sha256)))"
+    done = subprocess.run(["node", "-e", program], capture_output=True, check=True, text=True)
     assert json.loads(done.stdout) == [hashlib.sha256(t.encode()).hexdigest() for t in texts]

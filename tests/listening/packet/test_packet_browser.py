@@ -56,9 +56,9 @@ def test_a_packet_is_opened_from_disk_answered_and_collected(
             page.locator("#rest-save").click()
         download.value.save_as(tmp_path / "answers.json")
         assert download.value.suggested_filename == "answers-ana-round-1.json"
-    found = collect(study, tmp_path / "answers.json")
+    collected = collect(study, tmp_path / "answers.json")
     void, *counted = not_stalled(listens(study))
-    assert (found.taken, found.refused, found.round_complete) == (len(listens(study)), 0, True)
+    assert (collected.taken, collected.refused, collected.round_complete) == (len(listens(study)), 0, True)
     assert [x.rating for x in counted] == [71, 35.5, 100]
     assert {x.comments for x in counted} == {((None, "ganz <i>gut</i> 好"),)}
     assert void.void_reason == REASONS["left"] and void.form_id == counted[0].form_id
@@ -85,8 +85,8 @@ def test_a_small_packet_sounds_as_loud_and_what_there_is_can_be_saved(
         with page.expect_download() as download:
             page.locator("#save-now").click()
         download.value.save_as(tmp_path / "answers.json")
-    found = collect(study, tmp_path / "answers.json")
-    assert (found.taken, found.refused, found.round_complete) == (len(listens(study)), 0, False)
+    collected = collect(study, tmp_path / "answers.json")
+    assert (collected.taken, collected.refused, collected.round_complete) == (len(listens(study)), 0, False)
     (listen,) = not_stalled(listens(study))
     played = loudness_lufs(last_of(tape.integers(), study, listen))
     assert played == pytest.approx(loudness_lufs(sounding_render(study, listen)), abs=0.1)
@@ -123,8 +123,8 @@ def test_a_packet_asks_about_a_stumble_and_its_answer_goes_through_a_share_sheet
         name, answers = page.evaluate("shared")
     assert name == "answers-ana-round-1.json.txt"
     (tmp_path / name).write_text(answers, encoding="utf-8")
-    found = collect(study, tmp_path / name)
-    assert found.refused == 0 and found.round_complete
+    collected = collect(study, tmp_path / name)
+    assert collected.refused == 0 and collected.round_complete
     first, *_ = not_stalled(listens(study))
     assert first.could_judge is True and 0.3 < first.late_s <= 2 and first.rating == 40
     (round_,) = study.log.contents().rounds

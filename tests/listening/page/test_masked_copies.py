@@ -48,8 +48,8 @@ def from_the_page(study: Study, small: bool) -> tuple[list[bytes], list[bytes]]:
 
 def from_a_packet(study: Study, small: bool) -> tuple[list[bytes], list[bytes]]:
     packet = Packet(write_packet(study, "ana", small=small))
-    told = packet.by_id["packet"]
-    assert not [form.seconds for form in study.manifest.forms if f"{form.seconds:.2f}" in told]
+    data = packet.by_id["packet"]
+    assert not [form.seconds for form in study.manifest.forms if f"{form.seconds:.2f}" in data]
     assert "seconds" not in packet.about and "frames" not in packet.about
     return packet.travelling(), packet.sounds()
 
@@ -123,8 +123,8 @@ def test_the_page_unmasks_what_the_server_masks(tmp_path: Path) -> None:
         "for (const [sent, key] of JSON.parse(require('fs').readFileSync(0, 'utf8')))"
         " console.log(Buffer.from(Masked.unmask(bytes(sent), key)).toString('base64'))"
     )
-    told = json.dumps([case[:2] for case in cases])
-    done = subprocess.run(["node", "-e", code], input=told, capture_output=True, text=True, check=True)
+    cases_json = json.dumps([case[:2] for case in cases])
+    done = subprocess.run(["node", "-e", code], input=cases_json, capture_output=True, text=True, check=True)
     assert done.stdout.split("\n")[:-1] == [content for _, _, content in cases]
 
 

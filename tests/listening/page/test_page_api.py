@@ -194,8 +194,8 @@ def test_no_listen_without_a_heard_level_check(at: Bench) -> None:
     ana = at.caller("ana", at_home=False)
     ana.post("/api/round")
     level = ana.post("/api/level")
-    told = ana.ask("POST", "/api/sitting", {"heard_on": "car", "level": level["ticket"]})
-    assert (told.status_code, told.json()["word"]) == (409, "level")
+    answer = ana.ask("POST", "/api/sitting", {"heard_on": "car", "level": level["ticket"]})
+    assert (answer.status_code, answer.json()["word"]) == (409, "level")
     invented = ana.ask("POST", "/api/sitting", {"heard_on": "car", "level": "x" * 22})
     assert invented.status_code == 409
     assert ana.ask("POST", "/api/due", {"sitting": "0" * 64}).json()["word"] == "sitting"

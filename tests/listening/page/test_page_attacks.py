@@ -37,8 +37,8 @@ def asked_about(caller: Caller, code: int, sitting: str) -> list[tuple[int, str]
         ("POST", "/end", {"heard_s": 1}), ("POST", "/answer", {"key": "k" * 16, "overall": 5}),
         ("POST", "/judged", {"could_judge": True}),
     ]  # fmt: skip
-    found = [caller.ask(method, listen + what, body) for method, what, body in requests]
-    return [(response.status_code, response.text) for response in found]
+    answers = [caller.ask(method, listen + what, body) for method, what, body in requests]
+    return [(response.status_code, response.text) for response in answers]
 
 
 def test_anothers_code_is_answered_as_one_that_never_was(at: Bench) -> None:

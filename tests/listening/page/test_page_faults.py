@@ -89,14 +89,14 @@ def test_what_breaks_a_listen_voids_it_and_the_form_comes_again(
         page.locator("#hello-go").click()
         codes.append(hear(page))
         rate(page, "20")
-    told = [listen for listen in all_listens(long_page_of) if str(listen.code) in codes]
-    assert not_stalled([x for x in all_listens(long_page_of) if x not in told]) == []
-    *voids, counted = told
+    heard_listens = [listen for listen in all_listens(long_page_of) if str(listen.code) in codes]
+    assert not_stalled([x for x in all_listens(long_page_of) if x not in heard_listens]) == []
+    *voids, counted = heard_listens
     reasons: list[Reason] = ["stopped", "paused", "paused", "left", "left"]
     assert [void.void_reason for void in voids] == [REASONS[reason] for reason in reasons]
     assert all(0.02 < void.fraction_heard < 0.95 for void in voids)
     assert counted.rating == 20
-    assert [str(x.code) for x in told] == codes and len(set(codes)) == 6
+    assert [str(x.code) for x in heard_listens] == codes and len(set(codes)) == 6
     assert {(x.form_id, x.sitting_id) for x in voids} == {(counted.form_id, counted.sitting_id)}
 
 
@@ -189,8 +189,8 @@ def test_what_was_typed_survives_a_reload_and_another_device_goes_on(
         page.locator("#whole").fill("<i>as a whole</i>")
         page.reload()
         page.locator("#rate-form").wait_for()
-        found = [page.locator(f"#{x}").input_value() for x in ("overall", "flow", "moment-1", "whole")]
-        assert found == ["7", "8,5", "первый момент", "<i>as a whole</i>"]
+        fields = [page.locator(f"#{x}").input_value() for x in ("overall", "flow", "moment-1", "whole")]
+        assert fields == ["7", "8,5", "первый момент", "<i>as a whole</i>"]
         rate(page, "9")
     with open_page(sounding_browser, link) as elsewhere:
         elsewhere.locator("#hello-go").wait_for()

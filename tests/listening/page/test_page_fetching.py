@@ -47,12 +47,12 @@ def test_a_slow_line_begins_when_its_bytes_are_here_and_says_how_long(
         page.get_by_label("headphones", exact=True).check()
         hear_level(page)
         page.locator("#level-yes").click()
-        told = page.locator("#listen-fetching")
-        expect(told).to_contain_text(re.compile(r"Fetching the sound: 0\.\d of 0\.4 MB, .+ to go\."))
+        elements = page.locator("#listen-fetching")
+        expect(elements).to_contain_text(re.compile(r"Fetching the sound: 0\.\d of 0\.4 MB, .+ to go\."))
         page.locator("#listen-top:not([aria-disabled])").wait_for(timeout=LATE_MS)
         waited = time.monotonic() - began
         assert waited < (level_bytes + form_bytes) / SLOW_BYTES_S + GRACE_S, "the level check costs no time"
-        assert told.inner_text() == ""
+        assert elements.inner_text() == ""
 
 
 def test_a_form_is_fetched_once_however_often_it_is_begun(browser: Browser, long_page_of: Served) -> None:

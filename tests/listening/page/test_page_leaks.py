@@ -54,9 +54,9 @@ def ana(house: Bench) -> Caller:
 
 def test_no_answer_in_a_whole_round_tells_a_form(house: Bench, ana: Caller) -> None:
     hidden = secrets_of(house.study)
-    told = [r for r in ana.seen if r.headers["content-type"] == "application/json"]
-    assert len(told) > 15
-    for response in told:
+    json_answers = [r for r in ana.seen if r.headers["content-type"] == "application/json"]
+    assert len(json_answers) > 15
+    for response in json_answers:
         text = f"{response.url} {response.headers} {response.text}"
         assert not [word for word in hidden if word in text]
         assert not re.search(r"\b(frames|length|duration|seconds|form_id|sha256|path)\b", response.text)
@@ -87,8 +87,8 @@ def test_the_pages_source_is_the_same_for_everybody_and_knows_nothing(house: Ben
     hidden = [*secrets_of(house.study), "ana", "Zoë", house.study.song.title]
     for path in ("/", *(f"/static/{name}" for name in STATIC)):
         text = httpx.get(house.served.base + path).text
-        found = [word for word in hidden if re.search(rf"(?<!\w){re.escape(word)}(?!\w)", text)]
-        assert not found, (path, found)
+        leaks = [word for word in hidden if re.search(rf"(?<!\w){re.escape(word)}(?!\w)", text)]
+        assert not leaks, (path, leaks)
         assert not re.search(r"https?://(?!www\.w3\.org/2000/svg)", text), "nothing is loaded from elsewhere"
 
 

@@ -68,8 +68,10 @@ def test_a_round_that_could_not_go_on_is_explained(
     fresh = Study(study.folder)
     fresh.register(render_forms(fresh.song, keep_sets=fresh.open_render_sets))
     with served(fresh) as there, open_page(browser, there.link("ana")) as page:
-        told = page.locator("#notice")
-        expect(told).to_contain_text("Your last round could not go on, because its forms have been replaced")
+        elements = page.locator("#notice")
+        expect(elements).to_contain_text(
+            "Your last round could not go on, because its forms have been replaced"
+        )
         expect(page.locator("#hello-round")).to_have_text("Round 1 of 2 can begin.")
         assert not [form.name for form in fresh.manifest.forms if form.name in page.content()]
 

@@ -74,16 +74,16 @@ def test_a_device_whose_clock_runs_otherwise_is_not_late(speed: float) -> None:
 
 @pytest.mark.parametrize("length_s", [0.1, 0.2, 1.0, 5.0])
 def test_a_stall_is_as_long_as_it_was_and_has_its_place(length_s: float) -> None:
-    found = watched(looks(LONG_S, stall(130.0, length_s)))
-    assert found["late_s"] == pytest.approx(length_s, abs=0.03)
-    (one,) = found["all"]
+    watch = watched(looks(LONG_S, stall(130.0, length_s)))
+    assert watch["late_s"] == pytest.approx(length_s, abs=0.03)
+    (one,) = watch["all"]
     assert one["at_s"] == pytest.approx(130.0, abs=0.4)
 
 
 def test_several_stalls_add_up() -> None:
-    found = watched(looks(LONG_S, lambda t: stall(50, 0.2)(t) + stall(51, 0.1)(t) + stall(200, 0.15)(t)))
-    assert found["late_s"] == pytest.approx(0.45, abs=0.05)
-    assert len(found["all"]) == 2, "what follows at once is one stumble"
+    watch = watched(looks(LONG_S, lambda t: stall(50, 0.2)(t) + stall(51, 0.1)(t) + stall(200, 0.15)(t)))
+    assert watch["late_s"] == pytest.approx(0.45, abs=0.05)
+    assert len(watch["all"]) == 2, "what follows at once is one stumble"
 
 
 TOLD_LATE_S = 0.15  # as measured in a browser with four busy processes beside it, for seconds and back again
@@ -91,27 +91,27 @@ TOLD_LATE_S = 0.15  # as measured in a browser with four busy processes beside i
 
 def wavering(seed: int) -> Lag:
     """A browser that tells its time up to TOLD_LATE_S late, otherwise every 0.8 s."""
-    told = np.random.default_rng(seed).uniform(0, TOLD_LATE_S, 1000)
-    return lambda t: float(told[int(t / 0.8)])
+    late_s = np.random.default_rng(seed).uniform(0, TOLD_LATE_S, 1000)
+    return lambda t: float(late_s[int(t / 0.8)])
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_a_busy_browser_that_tells_its_time_late_leaves_a_blemish_at_most(seed: int) -> None:
     """What it leaves is no more than what is told late at a time, however long the form is."""
-    found = watched(looks(600.0, told=wavering(seed)))
-    assert found["late_s"] <= TOLD_LATE_S + 0.03
+    watch = watched(looks(600.0, told=wavering(seed)))
+    assert watch["late_s"] <= TOLD_LATE_S + 0.03
 
 
 @pytest.mark.parametrize("seed", range(3))
 def test_in_a_busy_browser_a_second_that_was_missing_is_still_found(seed: int) -> None:
-    found = watched(looks(LONG_S, stall(130.0, 1.0), told=wavering(seed)))
-    assert found["late_s"] == pytest.approx(1.0, abs=TOLD_LATE_S + 0.03)
+    watch = watched(looks(LONG_S, stall(130.0, 1.0), told=wavering(seed)))
+    assert watch["late_s"] == pytest.approx(1.0, abs=TOLD_LATE_S + 0.03)
 
 
 def test_a_way_to_the_ear_that_becomes_longer_is_a_blemish_at_most() -> None:
     """Another pair of headphones: the estimate of what is given out jumps, and AGREE_S of it is believed."""
-    found = watched(looks(LONG_S, told=lambda t: 0.4 if t > 60 else 0.0))
-    assert found["late_s"] == pytest.approx(0.1, abs=0.03)
+    watch = watched(looks(LONG_S, told=lambda t: 0.4 if t > 60 else 0.0))
+    assert watch["late_s"] == pytest.approx(0.1, abs=0.03)
 
 
 def test_a_page_that_looks_once_a_second_sees_the_same() -> None:
@@ -122,7 +122,7 @@ def test_a_page_that_looks_once_a_second_sees_the_same() -> None:
 
 def test_under_runs_that_the_browser_counts_are_stumbles_once() -> None:
     """Where the sound is late by the same under-run, it is one stumble, not two."""
-    found = watched(looks(LONG_S, stall(80, 0.2), missing=stall(80, 0.2)))
-    assert found["late_s"] == pytest.approx(0.2, abs=0.05)
+    watch = watched(looks(LONG_S, stall(80, 0.2), missing=stall(80, 0.2)))
+    assert watch["late_s"] == pytest.approx(0.2, abs=0.05)
     dropped = watched(looks(LONG_S, missing=stall(80, 0.2)))
     assert dropped["late_s"] == pytest.approx(0.2, abs=0.01) and not dropped["still"]

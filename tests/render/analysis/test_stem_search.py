@@ -38,29 +38,29 @@ def exported(folder: Path, shifts: dict[str, int]) -> StemSearch:
 
 
 def test_stems_are_found_by_name_and_null(tmp_path: Path) -> None:
-    found = exported(tmp_path, {})
-    assert sorted(s.name for s in found.stems) == ["bass", "drums", "keys"]
-    assert all(s.offset_frames == 0 and s.problem is None for s in found.stems)
-    assert found.fit is not None and found.fit.residual_db < -100
-    assert found.moved_residual_db is None
-    assert "add up to the bounce" in found.lines()[-1]
+    midi = exported(tmp_path, {})
+    assert sorted(s.name for s in midi.stems) == ["bass", "drums", "keys"]
+    assert all(s.offset_frames == 0 and s.problem is None for s in midi.stems)
+    assert midi.fit is not None and midi.fit.residual_db < -100
+    assert midi.moved_residual_db is None
+    assert "add up to the bounce" in midi.lines()[-1]
 
 
 @pytest.mark.parametrize("shift", [1, -1, 17, -480, 2205, 44100])
 def test_a_shifted_stem_is_named_with_its_exact_frames(tmp_path: Path, shift: int) -> None:
-    found = exported(tmp_path, {"BASS": shift})
-    by_name = {s.name: s for s in found.stems}
+    midi = exported(tmp_path, {"BASS": shift})
+    by_name = {s.name: s for s in midi.stems}
     assert by_name["bass"].offset_frames == shift
     assert by_name["drums"].offset_frames == by_name["keys"].offset_frames == 0
     assert f"{abs(shift)} frames" in (by_name["bass"].problem or "")
     assert ("later" if shift > 0 else "earlier") in (by_name["bass"].problem or "")
-    assert found.moved_residual_db is not None
-    assert found.moved_residual_db < (-60 if abs(shift) < 500 else -20)  # a late end is lost
+    assert midi.moved_residual_db is not None
+    assert midi.moved_residual_db < (-60 if abs(shift) < 500 else -20)  # a late end is lost
 
 
 def test_each_stem_has_its_own_offset(tmp_path: Path) -> None:
-    found = exported(tmp_path, {"Drums": 64, "keys": -1000})
-    assert {s.name: s.offset_frames for s in found.stems} == {"drums": 64, "bass": 0, "keys": -1000}
+    midi = exported(tmp_path, {"Drums": 64, "keys": -1000})
+    assert {s.name: s.offset_frames for s in midi.stems} == {"drums": 64, "bass": 0, "keys": -1000}
 
 
 def test_other_rates_lengths_and_strangers_are_named(tmp_path: Path) -> None:
@@ -74,20 +74,20 @@ def test_other_rates_lengths_and_strangers_are_named(tmp_path: Path) -> None:
     soundfile.write(stems / "01 harbour_noise.wav", stranger, RATE)
     (stems / "01 harbour_broken.wav").write_bytes(b"RIFF????")
     (stems / "notes.txt").write_text("not audio")
-    found = {s.name: s for s in search(stems, tmp_path / "harbour.wav", bounce).stems}
-    assert set(found) == {"bass", "drums", "keys", "rate", "noise", "broken"}
-    assert found["drums"].frames_longer == -100 and "100 frames shorter" in (found["drums"].problem or "")
-    assert "44100 Hz" in (found["rate"].problem or "")
-    assert found["noise"].offset_frames is None
-    assert "cannot be read" in (found["broken"].problem or "")
+    by_name = {s.name: s for s in search(stems, tmp_path / "harbour.wav", bounce).stems}
+    assert set(by_name) == {"bass", "drums", "keys", "rate", "noise", "broken"}
+    assert by_name["drums"].frames_longer == -100 and "100 frames shorter" in (by_name["drums"].problem or "")
+    assert "44100 Hz" in (by_name["rate"].problem or "")
+    assert by_name["noise"].offset_frames is None
+    assert "cannot be read" in (by_name["broken"].problem or "")
 
 
 def test_stems_that_do_not_add_up_are_said_to_leave_something(tmp_path: Path) -> None:
     exported(tmp_path, {})
     (tmp_path / "stems" / "01 harbour_keys.wav").unlink()
     bounce, _ = soundfile.read(tmp_path / "harbour.wav", dtype="float32", always_2d=True)
-    found = search(tmp_path / "stems", tmp_path / "harbour.wav", bounce)
-    assert "do not add up" in found.lines()[-1] and "dB" in found.lines()[-1]
+    match = search(tmp_path / "stems", tmp_path / "harbour.wav", bounce)
+    assert "do not add up" in match.lines()[-1] and "dB" in match.lines()[-1]
 
 
 def test_an_empty_or_missing_folder(tmp_path: Path) -> None:

@@ -4,10 +4,14 @@ Files are read back by libsndfile and by strict walkers written here from the fo
 padded to an even length, the RIFF size counts everything after it) and FLAC's metadata blocks (RFC 9639).
 """
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 import soundfile
+from numpy.typing import NDArray
 
+from render.arrays import Audio
 from render.audio.containers import pad_wav, wav_audio_sha256, wav_bytes
 from render.audio.integers import SUBTYPE, to_int24, write_int32
 from render.errors import NotRenderedError, WriteError
@@ -15,20 +19,20 @@ from render.files import replacing
 from tests.renders import chunks
 
 
-def noise(frames=5000, channels=2, seed=1):
+def noise(frames: int = 5000, channels: int = 2, seed: int = 1) -> Audio:
     rng = np.random.default_rng(seed)
     return (0.3 * rng.standard_normal((frames, channels))).astype(np.float32).clip(-0.89, 0.89)
 
 
-def integers(audio, gain=1.0):
+def integers(audio: Audio, gain: float = 1.0) -> NDArray[np.int32]:
     return to_int24(audio, gain, np.empty_like(audio))
 
 
-def read(path):
+def read(path: Path) -> NDArray[np.int32]:
     return soundfile.read(path, dtype="int32", always_2d=True)[0]
 
 
-def test_rounding_is_to_the_nearest_24_bit_integer():
+def test_rounding_is_to_the_nearest_24_bit_integer() -> None:
     steps = np.array([[0.0], [0.4], [0.6], [-0.4], [-0.6], [1000.5], [1001.5]], np.float32)
     audio = steps / np.float32(1 << 23)
     assert (integers(audio)[:, 0] // 256).tolist() == [0, 0, 1, 0, -1, 1000, 1002]  # halves to even
@@ -37,7 +41,7 @@ def test_rounding_is_to_the_nearest_24_bit_integer():
 
 @pytest.mark.parametrize("channels", [1, 2])
 @pytest.mark.parametrize("rate", [44100, 48000, 96000])
-def test_wav_and_flac_hold_the_same_integers(tmp_path, channels, rate):
+def test_wav_and_flac_hold_the_same_integers(tmp_path: Path, channels: int, rate: int) -> None:
     audio = noise(channels=channels)
     wanted = integers(audio, 0.7)
     for kind in ("WAV", "FLAC"):
@@ -48,7 +52,7 @@ def test_wav_and_flac_hold_the_same_integers(tmp_path, channels, rate):
         assert (read(path) == wanted).all()
 
 
-def test_left_to_the_writer_they_would_differ(tmp_path):
+def test_left_to_the_writer_they_would_differ(tmp_path: Path) -> None:
     """Why we round ourselves: libsndfile's own conversion of the same floats is not the same for both."""
     audio = noise()
     for kind in ("WAV", "FLAC"):
@@ -58,7 +62,9 @@ def test_left_to_the_writer_they_would_differ(tmp_path):
 
 @pytest.mark.parametrize(("frames", "channels"), [(5000, 2), (4999, 1), (1, 1)])
 @pytest.mark.parametrize("more", [0, 2, 1000, 100_000])
-def test_a_padded_wav_is_in_order_and_sounds_the_same(tmp_path, frames, channels, more):
+def test_a_padded_wav_is_in_order_and_sounds_the_same(
+    tmp_path: Path, frames: int, channels: int, more: int
+) -> None:
     path = tmp_path / "a.wav"
     wanted = integers(noise(frames, channels))
     write_int32(path, [wanted], 48000, channels)
@@ -73,7 +79,7 @@ def test_a_padded_wav_is_in_order_and_sounds_the_same(tmp_path, frames, channels
     assert wav_audio_sha256(path) == before
 
 
-def test_padding_may_grow_and_shrink_again(tmp_path):
+def test_padding_may_grow_and_shrink_again(tmp_path: Path) -> None:
     path = tmp_path / "a.wav"
     wanted = integers(noise(101, 1))
     write_int32(path, [wanted], 48000, 1)
@@ -85,7 +91,7 @@ def test_padding_may_grow_and_shrink_again(tmp_path):
         assert (read(path) == wanted).all()
 
 
-def test_the_audios_hash_is_of_the_audio_alone(tmp_path):
+def test_the_audios_hash_is_of_the_audio_alone(tmp_path: Path) -> None:
     one, two = tmp_path / "1.wav", tmp_path / "2.wav"
     for path, seed in ((one, 1), (two, 2)):
         write_int32(path, [integers(noise(seed=seed))], 48000, 2)
@@ -94,14 +100,14 @@ def test_the_audios_hash_is_of_the_audio_alone(tmp_path):
     assert wav_audio_sha256(one) == same != wav_audio_sha256(two)
 
 
-def test_what_is_no_wav_is_refused(tmp_path):
+def test_what_is_no_wav_is_refused(tmp_path: Path) -> None:
     for content in (b"", b"not audio at all, but long enough", b"RIFF\x04\x00\x00\x00WAVE"):
         (tmp_path / "a.wav").write_bytes(content)
         with pytest.raises(NotRenderedError, match="delete it and run `fairhearing render`"):
             wav_audio_sha256(tmp_path / "a.wav")
 
 
-def test_a_file_is_replaced_whole_or_not_at_all(tmp_path):
+def test_a_file_is_replaced_whole_or_not_at_all(tmp_path: Path) -> None:
     path = tmp_path / "a.txt"
     path.write_text("old")
     with pytest.raises(ValueError), replacing(path) as half:

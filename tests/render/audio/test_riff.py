@@ -25,7 +25,7 @@ def wav(tmp_path: Path) -> Path:
     return tmp_path / "b.wav"
 
 
-def test_what_is_written_is_read_again_here_and_by_wavinfo(wav):
+def test_what_is_written_is_read_again_here_and_by_wavinfo(wav: Path) -> None:
     assert read_cues(wav) == CUES
     theirs = wavinfo.WavInfoReader(str(wav), info_encoding="utf-8").cues
     assert [(cue.sample_offset, theirs.label_and_note(cue.name)[0]) for cue in theirs.cues] == [
@@ -34,19 +34,19 @@ def test_what_is_written_is_read_again_here_and_by_wavinfo(wav):
     assert np.array_equal(soundfile.read(wav)[0], soundfile.read(wav.with_name("a.wav"))[0])
 
 
-def test_labels_in_latin_1_are_read(wav):
+def test_labels_in_latin_1_are_read(wav: Path) -> None:
     data = wav.read_bytes()
     utf8 = "Strophe für zwei".encode()
     wav.write_bytes(data.replace(utf8, "Strophe für zwei".encode("latin-1") + b"\0"))
     assert read_cues(wav)[1].label == "Strophe für zwei"
 
 
-def test_other_files_have_none(tmp_path):
+def test_other_files_have_none(tmp_path: Path) -> None:
     (tmp_path / "a.flac").write_bytes(b"fLaC")
     assert read_cues(tmp_path / "a.flac") == [] == read_cues(tmp_path / "none.wav")
 
 
-def test_a_chunk_that_claims_more_than_there_is(wav):
+def test_a_chunk_that_claims_more_than_there_is(wav: Path) -> None:
     data = bytearray(wav.read_bytes())
     at = data.index(b"cue ") + 8
     data[at : at + 4] = struct.pack("<I", 0xFFFFFFFF)  # so many points
@@ -56,7 +56,9 @@ def test_a_chunk_that_claims_more_than_there_is(wav):
 
 @settings(max_examples=200, deadline=None)
 @given(st.binary(max_size=200), st.binary(max_size=200))
-def test_no_bytes_lead_to_a_traceback(tmp_path_factory, cue, adtl):
+def test_no_bytes_lead_to_a_traceback(
+    tmp_path_factory: pytest.TempPathFactory, cue: bytes, adtl: bytes
+) -> None:
     path = tmp_path_factory.mktemp("cues") / "a.wav"
     body = b"cue " + struct.pack("<I", len(cue)) + cue + b"\0" * (len(cue) % 2)
     body += b"LIST" + struct.pack("<I", len(adtl) + 4) + b"adtl" + adtl

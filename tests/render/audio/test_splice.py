@@ -6,6 +6,8 @@ The crossfade's gains are those of the design, a = b = 1/sqrt(2(1+r)) in the mid
 
 from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,11 +15,12 @@ import soundfile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from render.arrays import Audio, Floats
 from render.audio.crossfade import crossfade_gains
 from render.audio.splice import Splicer
 from render.audio.stems import Mixes, fit_stems, read_audio
 from render.audio.timeline import lay_out, longest_lead
-from render.song.song import song_from_text
+from render.song.song import Song, song_from_text
 from tests.songs import SECTIONS, make_song
 
 RATE = 48000
@@ -25,32 +28,30 @@ BEAT, BAR, LEAD_IN = 24000, 96000, 12000
 AHEAD, CROSSFADE, FROM_SILENCE = 96, 480, 240
 
 
-def line(bar):
+def line(bar: int) -> int:
     return LEAD_IN + (bar - 1) * BAR
 
 
-def spliced(song, name="tried", lead=None, block_frames=None, joining=1):
-    """The form's whole file before gain, and the frame of its bar 1; by default joined without decays."""
-    song = replace(song, joining=joining)
+def spliced(song: Song, name: str = "tried", block_frames: int | None = None) -> tuple[Audio, int]:
+    """The form's whole file before gain, and the frame of its bar 1; joined without decays."""
+    song = replace(song, joining=1)
     audio = read_audio(song.audio.path)
     fit = fit_stems(audio, song.stems, song.audio.sample_rate) if song.stems else None
-    timelines = [lay_out(song, form) for form in song.forms]
-    lead = longest_lead(song, timelines) if lead is None else lead
+    lead = longest_lead(song, [lay_out(song, form) for form in song.forms])
     mixes = Mixes(song, audio, fit)
     splicer = Splicer(lay_out(song, song.form(name)), mixes, lead)
-    blocks = list(splicer.blocks(block_frames) if block_frames else splicer.blocks())
+    out = np.concatenate(list(splicer.blocks(block_frames) if block_frames else splicer.blocks()))
     mixes.close()
-    out = np.concatenate(blocks)
     assert len(out) == splicer.frames
     assert out.dtype == np.float32
     return out, lead
 
 
-def make(folder, parts, **options):
+def make(folder: Path, parts: dict[str, list[str] | str] | list[str], **options: Any) -> Song:
     return make_song(folder, **{"forms": {"tried": parts}, **options})
 
 
-def level(x):
+def level(x: Audio) -> float:
     return np.sqrt(np.mean(np.square(x.astype(np.float64))))
 
 
@@ -60,7 +61,9 @@ def level(x):
 @pytest.mark.parametrize("rate", [44100, 48000, 96000])
 @pytest.mark.parametrize("channels", [1, 2])
 @pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "FLOAT"])
-def test_as_written_is_the_source_sample_for_sample(tmp_path, rate, channels, subtype):
+def test_as_written_is_the_source_sample_for_sample(
+    tmp_path: Path, rate: int, channels: int, subtype: str
+) -> None:
     loud = 3.0 if subtype == "FLOAT" else 1.0  # over full scale: kept
     song = make(
         tmp_path, ["b", "a"], rate=rate, channels=channels, subtype=subtype, gain=loud, bars=8, tempo=97,
@@ -73,7 +76,7 @@ def test_as_written_is_the_source_sample_for_sample(tmp_path, rate, channels, su
     assert subtype != "FLOAT" or np.abs(out).max() > 1.5
 
 
-def test_as_written_keeps_its_samples_behind_a_longer_lead_in(tmp_path):
+def test_as_written_keeps_its_samples_behind_a_longer_lead_in(tmp_path: Path) -> None:
     song = make(tmp_path, ["refrain", "verse"])  # its pickup is longer than the lead-in
     out, lead = spliced(song, "as written")
     extra = lead - LEAD_IN
@@ -82,7 +85,7 @@ def test_as_written_keeps_its_samples_behind_a_longer_lead_in(tmp_path):
     assert np.array_equal(out[extra:], read_audio(song.audio.path))
 
 
-def test_bars_in_their_order_are_the_source_however_they_are_named(tmp_path):
+def test_bars_in_their_order_are_the_source_however_they_are_named(tmp_path: Path) -> None:
     song = make(
         tmp_path, ["intro bars 1", "intro bars 2", "verse", "refrain bars 1-2", "refrain bars 3-4", "outro"]
     )
@@ -92,7 +95,7 @@ def test_bars_in_their_order_are_the_source_however_they_are_named(tmp_path):
 # Away from joins
 
 
-def test_every_part_is_the_sources_own_from_2_ms_before_its_line_to_the_next_join(tmp_path):
+def test_every_part_is_the_sources_own_from_2_ms_before_its_line_to_the_next_join(tmp_path: Path) -> None:
     song = make(tmp_path, ["outro", "verse bars 2-3", "intro", "refrain", "verse"])
     out, lead = spliced(song)
     source = read_audio(song.audio.path)
@@ -113,7 +116,7 @@ def test_every_part_is_the_sources_own_from_2_ms_before_its_line_to_the_next_joi
 
 
 @pytest.mark.parametrize(("pickup", "given_up"), [(0, 0), (2, 2 * BEAT)])
-def test_the_old_parts_next_downbeat_is_never_heard(tmp_path, pickup, given_up):
+def test_the_old_parts_next_downbeat_is_never_heard(tmp_path: Path, pickup: int, given_up: int) -> None:
     """A source that is silent but for what follows the old part's cut: nothing of it may sound."""
     audio = np.zeros((line(13), 1), np.float32)
     audio[line(7) - AHEAD - given_up : line(9)] = 0.5
@@ -122,7 +125,7 @@ def test_the_old_parts_next_downbeat_is_never_heard(tmp_path, pickup, given_up):
     assert not spliced(song)[0].any()
 
 
-def test_the_new_downbeat_is_whole(tmp_path):
+def test_the_new_downbeat_is_whole(tmp_path: Path) -> None:
     """The other way round: what the new part brings from 2 ms before its line on is there in full."""
     audio = np.zeros((line(13), 1), np.float32)
     audio[line(11) - AHEAD : line(11) + BEAT] = 0.5
@@ -139,21 +142,21 @@ def test_the_new_downbeat_is_whole(tmp_path):
 @pytest.mark.parametrize(
     ("r", "gain"), [(0, 0.7071), (0.25, 0.6325), (0.5, 0.5774), (0.75, 0.5345), (1, 0.5)]
 )
-def test_the_gains_in_the_middle_of_a_crossfade(r, gain):
+def test_the_gains_in_the_middle_of_a_crossfade(r: float, gain: float) -> None:
     down, up = crossfade_gains(481, r)
     assert down[240, 0] == pytest.approx(gain, abs=5e-5)
     assert up[240, 0] == pytest.approx(gain, abs=5e-5)
 
 
 @given(st.integers(1, 3000), st.floats(0, 1))
-def test_a_crossfades_power_is_constant_throughout(frames, r):
+def test_a_crossfades_power_is_constant_throughout(frames: int, r: float) -> None:
     a, b = (gain.astype(np.float64) for gain in crossfade_gains(frames, r))
     assert np.allclose(a**2 + b**2 + 2 * r * a * b, 1, atol=1e-6)
     assert (np.diff(a[:, 0]) <= 1e-7).all()
     assert np.allclose(a, b[::-1], atol=1e-6)
 
 
-def test_identical_neighbours_join_without_a_trace(tmp_path):
+def test_identical_neighbours_join_without_a_trace(tmp_path: Path) -> None:
     bar = 0.1 * np.random.default_rng(3).standard_normal((BAR, 2), dtype=np.float32)
     audio = np.tile(bar, (13, 1))
     song = make(tmp_path, ["verse bars 1", "verse bars 3", "refrain bars 4 x3"], audio=audio, start=0)
@@ -162,7 +165,7 @@ def test_identical_neighbours_join_without_a_trace(tmp_path):
     assert np.abs(out[: 5 * BAR] - source[: 5 * BAR]).max() < 1e-6
 
 
-def many_joins(folder, shared, seed):
+def many_joins(folder: Path, shared: float, seed: int) -> Audio:
     """500 bars of an eighth of a second in random order; neighbours correlate by `shared`, squared."""
     rng = np.random.default_rng(seed)
     frames, bars = 6000, 400
@@ -180,14 +183,14 @@ def many_joins(folder, shared, seed):
 
 
 @pytest.mark.parametrize("r", [0.0, 0.5])
-def test_noise_keeps_its_power_through_a_join(tmp_path, r):
+def test_noise_keeps_its_power_through_a_join(tmp_path: Path, r: float) -> None:
     """Within 0.2 dB at each eighth of the crossfade, over 5 seeds and 199 joins each."""
     fades = np.concatenate([many_joins(tmp_path / str(seed), np.sqrt(r), seed) for seed in range(5)])
     power = np.mean(np.square(fades.astype(np.float64)), axis=(0, 2)).reshape(8, -1).mean(axis=1)
     assert np.abs(10 * np.log10(power / 0.01)).max() < 0.2
 
 
-def test_opposite_neighbours_are_faded_as_unlike_ones(tmp_path):
+def test_opposite_neighbours_are_faded_as_unlike_ones(tmp_path: Path) -> None:
     """r is limited to 0..1: a negative one would raise both gains without end."""
     audio = np.full((line(13), 1), 0.25, np.float32)
     audio[line(6) :] = -0.25
@@ -198,7 +201,7 @@ def test_opposite_neighbours_are_faded_as_unlike_ones(tmp_path):
 # Silence and file ends
 
 
-def test_a_silence_is_silent_between_its_fades(tmp_path):
+def test_a_silence_is_silent_between_its_fades(tmp_path: Path) -> None:
     song = make(tmp_path, ["intro", "silence 1 bar", "outro"])
     out, lead = spliced(song)
     source = read_audio(song.audio.path)
@@ -210,7 +213,7 @@ def test_a_silence_is_silent_between_its_fades(tmp_path):
     assert np.array_equal(out[stop - AHEAD :], source[line(11) - AHEAD :])
 
 
-def test_a_pickup_sounds_in_the_silence_before_it(tmp_path):
+def test_a_pickup_sounds_in_the_silence_before_it(tmp_path: Path) -> None:
     song = make(tmp_path, ["intro", "silence 1 bar", "refrain"])
     out, lead = spliced(song)
     source = read_audio(song.audio.path)
@@ -219,7 +222,7 @@ def test_a_pickup_sounds_in_the_silence_before_it(tmp_path):
     assert np.array_equal(out[start:stop], source[line(7) - BEAT - AHEAD : line(11)])
 
 
-def test_a_pickup_at_the_top_is_the_lead_in(tmp_path):
+def test_a_pickup_at_the_top_is_the_lead_in(tmp_path: Path) -> None:
     song = make(tmp_path, ["refrain", "outro"])
     out, lead = spliced(song)
     start = lead - BEAT - AHEAD
@@ -236,7 +239,9 @@ def test_a_pickup_at_the_top_is_the_lead_in(tmp_path):
         ("fade 2 bars", 4 * BAR, 2 * BAR),
     ],
 )
-def test_endings_fall_to_nothing_from_where_they_should(tmp_path, ending, frames, untouched):
+def test_endings_fall_to_nothing_from_where_they_should(
+    tmp_path: Path, ending: str | None, frames: int, untouched: int
+) -> None:
     song = make(tmp_path, {"parts": ["verse"], **({"ending": ending} if ending else {})})
     out, lead = spliced(song)
     source = read_audio(song.audio.path)[line(3) :]
@@ -253,14 +258,14 @@ def test_endings_fall_to_nothing_from_where_they_should(tmp_path, ending, frames
     assert np.abs(out[-3:]).max() < 1e-3
 
 
-def test_a_form_that_begins_within_the_song_fades_in_from_nothing(tmp_path):
+def test_a_form_that_begins_within_the_song_fades_in_from_nothing(tmp_path: Path) -> None:
     out, lead = spliced(make(tmp_path, ["verse"]))
     assert lead == LEAD_IN
     assert not out[: lead - AHEAD - FROM_SILENCE].any()
     assert np.abs(out[lead - AHEAD - FROM_SILENCE :][:2]).max() < 1e-3
 
 
-def test_a_last_bar_that_the_audio_does_not_fill_is_silent_to_its_end_in_mid_form(tmp_path):
+def test_a_last_bar_that_the_audio_does_not_fill_is_silent_to_its_end_in_mid_form(tmp_path: Path) -> None:
     song = make(tmp_path, ["outro", "intro"], tail_s=-1.0)
     out, lead = spliced(song)
     source = read_audio(song.audio.path)
@@ -271,7 +276,7 @@ def test_a_last_bar_that_the_audio_does_not_fill_is_silent_to_its_end_in_mid_for
     assert np.array_equal(out[lead + 2 * BAR - AHEAD :][:BAR], source[line(1) - AHEAD :][:BAR])
 
 
-def test_a_song_without_room_before_bar_1(tmp_path):
+def test_a_song_without_room_before_bar_1(tmp_path: Path) -> None:
     song = make(tmp_path, ["verse", "intro", "verse"], start=0)
     out, lead = spliced(song)
     assert lead == 0
@@ -279,7 +284,7 @@ def test_a_song_without_room_before_bar_1(tmp_path):
     assert np.array_equal(out[4 * BAR : 6 * BAR - AHEAD - CROSSFADE], source[: 2 * BAR - AHEAD - CROSSFADE])
 
 
-def test_bar_1_falls_at_the_same_frame_in_every_file(tmp_path):
+def test_bar_1_falls_at_the_same_frame_in_every_file(tmp_path: Path) -> None:
     forms = {
         "a": ["verse", "outro"],
         "b": ["refrain", "outro"],
@@ -303,11 +308,11 @@ def test_bar_1_falls_at_the_same_frame_in_every_file(tmp_path):
 STEMS = ("drums", "bass", "voice")
 
 
-def stem(song, *names):
-    return sum(read_audio(song.stems[name]).astype(np.float64) for name in names)
+def stem(song: Song, *names: str) -> Floats:
+    return np.sum([read_audio(song.stems[name]).astype(np.float64) for name in names], axis=0)
 
 
-def test_without_and_only_by_subtraction_where_the_stems_null(tmp_path):
+def test_without_and_only_by_subtraction_where_the_stems_null(tmp_path: Path) -> None:
     parts = ["intro", "verse without bass", "refrain only drums and voice", "outro without drums and voice"]
     song = make(tmp_path, parts, stems=STEMS)
     out, lead = spliced(song)
@@ -321,7 +326,7 @@ def test_without_and_only_by_subtraction_where_the_stems_null(tmp_path):
         assert np.abs(out[lead + at :][:length] - expected[:length]).max() < 2e-7  # float32
 
 
-def test_without_is_the_sum_of_the_others_at_one_gain_where_the_stems_do_not_null(tmp_path):
+def test_without_is_the_sum_of_the_others_at_one_gain_where_the_stems_do_not_null(tmp_path: Path) -> None:
     song = make(tmp_path, ["intro", "verse without bass", "outro only bass"], stems=STEMS, stems_gain=0.5)
     out, lead = spliced(song)
     length = 4 * BAR - AHEAD - CROSSFADE
@@ -332,7 +337,7 @@ def test_without_is_the_sum_of_the_others_at_one_gain_where_the_stems_do_not_nul
     assert np.array_equal(out[lead : lead + BAR], read_audio(song.audio.path)[line(1) :][:BAR])
 
 
-def test_a_mono_stem_is_taken_from_both_sides(tmp_path):
+def test_a_mono_stem_is_taken_from_both_sides(tmp_path: Path) -> None:
     rng = np.random.default_rng(4)
     voice = (0.1 * rng.standard_normal((line(13), 1))).astype(np.float32)
     band = (0.1 * rng.standard_normal((line(13), 2))).astype(np.float32)
@@ -355,7 +360,7 @@ PARTS = st.sampled_from(
 
 
 @pytest.fixture(scope="module")
-def small_song(tmp_path_factory):
+def small_song(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("small")
     make_song(folder, rate=8000, tempo=143.7, start=0.5, stems=("drums", "voice"), channels=1)
     return folder
@@ -367,8 +372,8 @@ def small_song(tmp_path_factory):
     ending=st.sampled_from([None, "cut", "fade 2 bars", "ring 3 beats"]),
 )
 def test_any_form_reads_the_same_in_blocks_of_any_size_and_lasts_as_long_as_its_bars(
-    small_song, parts, ending
-):
+    small_song: Path, parts: list[str], ending: str | None
+) -> None:
     pieces = [part for part in parts if not part.startswith("silence")]
     if not pieces or (parts[-1].startswith("silence") and ending):
         return
@@ -386,7 +391,7 @@ def test_any_form_reads_the_same_in_blocks_of_any_size_and_lasts_as_long_as_its_
         assert abs(len(whole) - lead - timeline.bars * bar_frames) <= 2
 
 
-def test_a_splice_is_read_as_it_is_asked_for(tmp_path):
+def test_a_splice_is_read_as_it_is_asked_for(tmp_path: Path) -> None:
     song = replace(make(tmp_path, ["refrain", "intro"]), joining=1)
     whole, lead = spliced(song)
     audio = read_audio(song.audio.path)

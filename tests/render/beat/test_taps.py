@@ -54,10 +54,10 @@ def test_attacks_refine_tempo_and_beat_and_take_the_delay_out(tempo: float) -> N
     rng = np.random.default_rng(round(tempo))
     curve = onsets(clicks(tempo, 90, RATE, START_S), RATE)
     for _run in range(8):
-        found = tempo_from_taps(taps(rng, tempo), curve)
-        assert found.refined and found.tempo == pytest.approx(tempo, rel=0.001)
-        assert off_ms(found.beat_at_s, START_S, 60 / tempo) < 10
-        assert found.delay_ms == pytest.approx(80, abs=35)
+        tapped = tempo_from_taps(taps(rng, tempo), curve)
+        assert tapped.refined and tapped.tempo == pytest.approx(tempo, rel=0.001)
+        assert off_ms(tapped.beat_at_s, START_S, 60 / tempo) < 10
+        assert tapped.delay_ms == pytest.approx(80, abs=35)
 
 
 def test_a_slip_a_gap_and_a_double_tap_do_no_harm() -> None:

@@ -2,6 +2,7 @@
 
 import difflib
 import tomllib
+from pathlib import Path
 
 import pytest
 
@@ -70,17 +71,17 @@ ana = { prior_listens = { "as written" = 60, "early" = 8 }, weight = 2 }   # wro
 
 
 @pytest.fixture
-def folder(tmp_path):
+def folder(tmp_path: Path) -> Path:
     return make_study(tmp_path, rate=8000, subtype="PCM_16", stems=("drums", "bass", "voice"))
 
 
-def lines_changed(new, old=TEXT):
+def lines_changed(new: str, old: str = TEXT) -> list[str]:
     """Lines that went and lines that came, in order."""
     steps = difflib.ndiff(old.splitlines(), new.splitlines())
     return [line for line in steps if line[0] in "+-"]
 
 
-def plays(text, folder, form):
+def plays(text: str, folder: Path, form: str) -> list[str | tuple[int, str]]:
     """A form as the bars it plays, with its treatments."""
     parts = song_from_text(text, folder).form(form).parts
     return [
@@ -90,14 +91,14 @@ def plays(text, folder, form):
     ]
 
 
-def test_the_text_is_a_song(folder):
+def test_the_text_is_a_song(folder: Path) -> None:
     assert song_from_text(TEXT, folder).sections[1].name == "verse 1"
 
 
 # The song
 
 
-def test_a_value_keeps_its_comment(folder):
+def test_a_value_keeps_its_comment(folder: Path) -> None:
     new = set_song(TEXT, folder, {"tempo": 120.5, "start": 0.3})
     assert lines_changed(new) == [
         "- tempo = 120.0               # quarter notes per minute",
@@ -107,7 +108,7 @@ def test_a_value_keeps_its_comment(folder):
     ]
 
 
-def test_changes_are_added_replaced_and_taken_out(folder):
+def test_changes_are_added_replaced_and_taken_out(folder: Path) -> None:
     new = set_song(TEXT, folder, {"changes": [{"bar": 5, "tempo": 125.0}, {"bar": 7, "meter": "3/4"}]})
     line = 'changes = [{ bar = 5, tempo = 125.0 }, { bar = 7, meter = "3/4" }]'
     assert lines_changed(new) == [f"+ {line}"]
@@ -116,7 +117,7 @@ def test_changes_are_added_replaced_and_taken_out(folder):
     assert set_song(again, folder, {"changes": None}) == TEXT
 
 
-def test_a_mistake_is_told_in_the_words_of_check(folder):
+def test_a_mistake_is_told_in_the_words_of_check(folder: Path) -> None:
     with pytest.raises(SongError, match=r"song\.tempo is 5; expected a number greater than or equal to 10"):
         set_song(TEXT, folder, {"tempo": 5})
     with pytest.raises(SongError, match="beyond the end of the audio"):
@@ -125,7 +126,7 @@ def test_a_mistake_is_told_in_the_words_of_check(folder):
         set_song(TEXT, folder, {"audio": "other.wav"})
 
 
-def test_text_that_is_no_toml_is_told_with_its_line(folder):
+def test_text_that_is_no_toml_is_told_with_its_line(folder: Path) -> None:
     with pytest.raises(SongError, match="line 4 cannot be read"):
         set_song(TEXT.replace('title = "Invented"', "title = Invented"), folder, {"tempo": 100})
 
@@ -133,7 +134,7 @@ def test_text_that_is_no_toml_is_told_with_its_line(folder):
 # Sections
 
 
-def test_a_section_is_renamed_in_its_line_and_in_all_forms(folder):
+def test_a_section_is_renamed_in_its_line_and_in_all_forms(folder: Path) -> None:
     new = rename_section(TEXT, folder, "verse 1", "story")
     assert lines_changed(new) == [
         '- "verse 1" = { bars = "3-6" }                  # she comes in here',
@@ -157,12 +158,14 @@ def test_a_section_is_renamed_in_its_line_and_in_all_forms(folder):
         (["verse", "b"], "verse", "Verse", [("verse", "Verse")]),
     ],
 )
-def test_sections_called_the_same_are_numbered(names, name, new, called):
+def test_sections_called_the_same_are_numbered(
+    names: list[str], name: str, new: str, called: list[tuple[str, str]]
+) -> None:
     sections = [Section(n, at, at) for at, n in enumerate(names, 1)]
     assert renames(sections, name, new) == called
 
 
-def test_names_are_renamed_at_word_boundaries(folder):
+def test_names_are_renamed_at_word_boundaries(folder: Path) -> None:
     text = rename_section(rename_section(TEXT, folder, "intro", "verse"), folder, "outro", "verse 1 end")
     new = rename_section(text, folder, "verse 1", "story")
     assert tomllib.loads(new)["forms"]["early"][:2] == ["verse bars 2", "story"]
@@ -179,12 +182,12 @@ def test_names_are_renamed_at_word_boundaries(folder):
         ("", "a name needs letters"),
     ],
 )
-def test_names_that_cannot_be_are_refused(folder, name, complaint):
+def test_names_that_cannot_be_are_refused(folder: Path, name: str, complaint: str) -> None:
     with pytest.raises(SongError, match=complaint):
         rename_section(TEXT, folder, "verse 1", name)
 
 
-def test_a_split_section_is_two_lines_and_forms_play_what_they_played(folder):
+def test_a_split_section_is_two_lines_and_forms_play_what_they_played(folder: Path) -> None:
     new = split_section(TEXT, folder, "refrain", 9, "tag")
     assert '"refrain" = { bars = "7-8", pickup = 1 }\n"tag" = { bars = "9-10" }\n"outro"' in new
     assert 'parts = ["verse 1", "tag", "verse 1"], ending = "ring 1 beat"' in new
@@ -195,14 +198,14 @@ def test_a_split_section_is_two_lines_and_forms_play_what_they_played(folder):
         split_section(TEXT, folder, "verse 1", 3)
 
 
-def test_split_repeats_are_repeated_whole(folder):
+def test_split_repeats_are_repeated_whole(folder: Path) -> None:
     text = set_form(TEXT, folder, "more", ["verse 1 x2 only voice"])
     new = split_section(text, folder, "verse 1", 5, "turn")
     assert tomllib.loads(new)["forms"]["more"] == ["verse 1 only voice", "turn only voice"] * 2
     assert plays(new, folder, "more") == plays(text, folder, "more")
 
 
-def test_joined_sections_are_one_and_forms_play_what_they_played(folder):
+def test_joined_sections_are_one_and_forms_play_what_they_played(folder: Path) -> None:
     text = set_form(TEXT, folder, "more", ["verse 1", "refrain", "refrain", "outro"])
     new = join_sections(text, folder, "refrain")
     assert tomllib.loads(new)["sections"]["verse 1"] == {"bars": "3-10"}
@@ -213,13 +216,13 @@ def test_joined_sections_are_one_and_forms_play_what_they_played(folder):
         join_sections(TEXT, folder, "intro")
 
 
-def test_a_line_is_moved_and_forms_go_with_it(folder):
+def test_a_line_is_moved_and_forms_go_with_it(folder: Path) -> None:
     new = move_line(TEXT, folder, "refrain", 8)
-    found = tomllib.loads(new)
-    assert (found["sections"]["verse 1"]["bars"], found["sections"]["refrain"]["bars"]) == ("3-7", "8-10")
+    values = tomllib.loads(new)
+    assert (values["sections"]["verse 1"]["bars"], values["sections"]["refrain"]["bars"]) == ("3-7", "8-10")
     # its first bars stay its first, as far as bar 8 of the song; bars 9-10 of the song stay these
-    assert found["forms"]["early"][3] == "refrain bars 1 x2 without drums and voice"
-    assert found["forms"]["late"]["parts"] == ["verse 1", "refrain bars 2-3", "verse 1"]
+    assert values["forms"]["early"][3] == "refrain bars 1 x2 without drums and voice"
+    assert values["forms"]["late"]["parts"] == ["verse 1", "refrain bars 2-3", "verse 1"]
     assert "# she comes in here" in new
     with pytest.raises(FormError, match=r'forms\."late", part 2: "refrain bars 3-4" would lie outside'):
         set_bars(TEXT, folder, "refrain", 7, 8)
@@ -227,7 +230,7 @@ def test_a_line_is_moved_and_forms_go_with_it(folder):
         move_line(TEXT, folder, "refrain", 3)
 
 
-def test_sections_are_added_and_taken_out(folder):
+def test_sections_are_added_and_taken_out(folder: Path) -> None:
     with pytest.raises(FormError, match=r'forms\."early", part 5: there is no section "outro"'):
         remove_section(TEXT, folder, "outro")
     text = set_form(TEXT, folder, "early", ["intro", "verse 1"])
@@ -239,7 +242,7 @@ def test_sections_are_added_and_taken_out(folder):
         replace_sections(less, folder, [*sections_of(less), Section("coda", 10, 11)])
 
 
-def test_all_sections_are_replaced_and_forms_keep_their_bars(folder):
+def test_all_sections_are_replaced_and_forms_keep_their_bars(folder: Path) -> None:
     sections = [Section("A", 1, 4), Section("B", 5, 8), Section("refrain", 9, 12)]
     new = replace_sections(TEXT, folder, sections)
     assert list(tomllib.loads(new)["sections"]) == ["A", "B", "refrain"]
@@ -251,7 +254,7 @@ def test_all_sections_are_replaced_and_forms_keep_their_bars(folder):
         replace_sections(TEXT, folder, [*sections[:2], Section("C", 9, 10)])
 
 
-def test_a_pickup_is_set_and_taken_out(folder):
+def test_a_pickup_is_set_and_taken_out(folder: Path) -> None:
     new = set_pickup(TEXT, folder, "verse 1", 1.5)
     assert lines_changed(new)[1].startswith('+ "verse 1" = { bars = "3-6", pickup = 1.5 }')
     assert "# she comes in here" in new
@@ -261,13 +264,13 @@ def test_a_pickup_is_set_and_taken_out(folder):
 # Forms
 
 
-def test_a_form_is_added_below_the_others(folder):
+def test_a_form_is_added_below_the_others(folder: Path) -> None:
     new = set_form(TEXT, folder, "bare", ["intro", "outro"], remark="0:08, less is more")
     assert lines_changed(new) == ["+ # 0:08, less is more", '+ "bare" = ["intro", "outro"]']
     assert remove_form(new, folder, "Bare") == TEXT
 
 
-def test_a_list_of_parts_is_changed_entry_by_entry(folder):
+def test_a_list_of_parts_is_changed_entry_by_entry(folder: Path) -> None:
     parts = ["intro bars 2", "Verse 1", "silence 2 beats", "outro"]
     assert '"silence 2 beats",   # a breath\n' in set_form(TEXT, folder, "early", parts)
     more = set_form(TEXT, folder, "early", [*parts, "refrain"])
@@ -275,12 +278,12 @@ def test_a_list_of_parts_is_changed_entry_by_entry(folder):
     assert "# a breath" in more and "# short" in more
 
 
-def test_a_long_form_has_a_part_a_line(folder):
+def test_a_long_form_has_a_part_a_line(folder: Path) -> None:
     new = set_form(TEXT, folder, "long", ["verse 1 bars 1-2 without drums"] * 5)
     assert '"long" = [\n    "verse 1 bars 1-2 without drums",\n' in new
 
 
-def test_ending_and_predecessor_are_set_and_taken_out(folder):
+def test_ending_and_predecessor_are_set_and_taken_out(folder: Path) -> None:
     new = set_form(TEXT, folder, "late", ["verse 1", "refrain"], ending="cut", replaces="gone")
     assert tomllib.loads(new)["forms"]["late"] == {
         "parts": ["verse 1", "refrain"], "ending": "cut", "replaces": "gone"
@@ -291,18 +294,18 @@ def test_ending_and_predecessor_are_set_and_taken_out(folder):
         set_form(TEXT, folder, "late", ["vers 1"])
 
 
-def test_a_renamed_form_keeps_its_listens_and_its_successor(folder):
+def test_a_renamed_form_keeps_its_listens_and_its_successor(folder: Path) -> None:
     text = set_form(TEXT, folder, "later", ["outro", "intro"], replaces="early")
     new = rename_form(text, folder, "early", "dawn")
-    found = tomllib.loads(new)
-    assert found["listeners"]["ana"] == {"prior_listens": {"as written": 60, "dawn": 8}, "weight": 2}
-    assert found["forms"]["later"]["replaces"] == "dawn"
+    values = tomllib.loads(new)
+    assert values["listeners"]["ana"] == {"prior_listens": {"as written": 60, "dawn": 8}, "weight": 2}
+    assert values["forms"]["later"]["replaces"] == "dawn"
     assert "# wrote it" in new and "# a breath" in new
     with pytest.raises(SongError, match="there is a form of that name"):
         rename_form(text, folder, "early", "LATE")
 
 
-def test_a_removed_form_takes_its_prior_listens_with_it(folder):
+def test_a_removed_form_takes_its_prior_listens_with_it(folder: Path) -> None:
     new = remove_form(TEXT, folder, "early")
     assert tomllib.loads(new)["listeners"]["ana"]["prior_listens"] == {"as written": 60}
     assert "# tried and left" in new and "# 0:30, for the brave" in new
@@ -311,7 +314,7 @@ def test_a_removed_form_takes_its_prior_listens_with_it(folder):
 # Stems, listeners, plan
 
 
-def test_stems_are_replaced(folder):
+def test_stems_are_replaced(folder: Path) -> None:
     text = set_form(TEXT, folder, "early", ["intro"])
     less = set_stems(
         text, folder, {"bass": "stems/bass.wav", "voice": "stems/voice.wav", "guitars": "stems/drums.wav"}
@@ -324,7 +327,7 @@ def test_stems_are_replaced(folder):
         set_stems(TEXT, folder, {"bass": "stems/bass.wav", "voice": "stems/voice.wav"})
 
 
-def test_listeners_come_change_and_go(folder):
+def test_listeners_come_change_and_go(folder: Path) -> None:
     new = set_listener(TEXT, folder, Listener("bo", {"as written": 3.0}))
     assert lines_changed(new) == ["+ bo = { prior_listens = 3 }"]
     assert remove_listener(new, folder, "bo") == TEXT
@@ -336,7 +339,7 @@ def test_listeners_come_change_and_go(folder):
         remove_listener(TEXT, folder, "an")
 
 
-def test_the_plan_is_set_where_only_comments_stood(folder):
+def test_the_plan_is_set_where_only_comments_stood(folder: Path) -> None:
     new = set_keys(TEXT, folder, "plan", {"rounds": 8, "days": 8})
     assert new == TEXT + "rounds = 8\ndays = 8\n"
 
@@ -344,13 +347,13 @@ def test_the_plan_is_set_where_only_comments_stood(folder):
 # The way a file is written
 
 
-def test_line_ends_and_a_byte_order_mark_stay(folder):
+def test_line_ends_and_a_byte_order_mark_stay(folder: Path) -> None:
     windows = "\ufeff" + TEXT.replace("\n", "\r\n")
     new = set_form(windows, folder, "bare", ["intro", "outro"])
     assert new.startswith("\ufeff") and new.count("\n") == new.count("\r\n") == TEXT.count("\n") + 1
 
 
-def test_tables_written_in_other_ways(folder):
+def test_tables_written_in_other_ways(folder: Path) -> None:
     text = """song = { title = "Invented", audio = "song.wav", tempo = 120, start = 0.25 }
 sections.a = { bars = "1-4" }
 sections."b c".bars = "5-8"

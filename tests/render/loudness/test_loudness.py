@@ -4,6 +4,7 @@ import ctypes
 import ctypes.util
 import math
 import tracemalloc
+from typing import Any
 
 import numpy as np
 import pyloudnorm
@@ -11,17 +12,19 @@ import pytest
 import scipy.signal
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from listening.demo.song import FULL, synthesise
+from render.arrays import Audio, Floats
 from render.errors import AudioError
 from render.loudness.k_response import k_weighting_sos
-from render.loudness.meter import LoudnessMeter, integrated_lufs, lufs
+from render.loudness.meter import Loudness, LoudnessMeter, integrated_lufs, lufs
 from tests.meter_series import block_bounds, k_weight, measure, short_term_lufs
 from tests.meter_signals import FS, noise, tone
 from tests.short_demo import SHORT
 
 
-def by_the_equations(audio, fs, gains=(1.0, 1.0)):
+def by_the_equations(audio: Audio, fs: int, gains: tuple[float, float] = (1.0, 1.0)) -> float:
     """BS.1770-5 Annex 1 word by word, in float64: filter, blocks (eq. 3), gates (eq. 4 to 7)."""
     weighted = scipy.signal.sosfilt(k_weighting_sos(fs), audio.astype(np.float64), axis=0)
     length, blocks, i = round(0.4 * fs), [], 0
@@ -41,14 +44,14 @@ def by_the_equations(audio, fs, gains=(1.0, 1.0)):
 
 
 @pytest.mark.parametrize("fs", [8000, 22050, 44100, 48000, 88200, 96000, 192000])
-def test_deman_filter_class_gives_the_same_coefficients(fs):
+def test_deman_filter_class_gives_the_same_coefficients(fs: int) -> None:
     """pyloudnorm's "DeMan"; at 48 kHz that is ITU-R BS.1770-5 Annex 1, Tables 1 and 2."""
     stages = pyloudnorm.Meter(fs, filter_class="DeMan")._filters.values()
     derived = np.array([[*stage.b, *stage.a] for stage in stages])
     assert np.abs(derived - k_weighting_sos(fs)).max() < (1e-9 if fs == FS else 1e-14)
 
 
-def response_db(fs, hz):
+def response_db(fs: int, hz: Floats | int) -> Floats | float:
     z = np.exp(-2j * np.pi * np.asarray(hz) / fs)
     sos = k_weighting_sos(fs)
     return 20 * np.log10(
@@ -68,13 +71,13 @@ def response_db(fs, hz):
         (10_000, 4.042),
     ],
 )
-def test_k_gain(hz, gain_db):
+def test_k_gain(hz: int, gain_db: float) -> None:
     """Gains computed from BS.1770-5's printed coefficients, outside this project."""
     assert response_db(FS, hz) == pytest.approx(gain_db, abs=6e-4)
 
 
 @pytest.mark.parametrize(("fs", "within_db"), [(44_100, 0.03), (88_200, 0.03), (96_000, 0.03)])
-def test_same_response_at_other_rates(fs, within_db):
+def test_same_response_at_other_rates(fs: int, within_db: float) -> None:
     """BS.1770-5 Annex 1 asks for the response of 48 kHz; compared from 20 Hz to 10 kHz."""
     hz = np.geomspace(20, 10_000, 60)
     at_48, here = response_db(FS, hz), response_db(fs, hz)
@@ -82,7 +85,7 @@ def test_same_response_at_other_rates(fs, within_db):
 
 
 @pytest.mark.parametrize("fs", [8_000, 11_025, 44_100, 48_000, 96_000, 192_000])
-def test_block_filter_is_the_recursive_filter(fs):
+def test_block_filter_is_the_recursive_filter(fs: int) -> None:
     """Against scipy's sample-by-sample filter; 1e-6 of full scale is -120 dB."""
     audio = noise(1.1, fs)
     expected = scipy.signal.sosfilt(k_weighting_sos(fs), audio.astype(np.float64), axis=0)
@@ -91,7 +94,7 @@ def test_block_filter_is_the_recursive_filter(fs):
     assert np.abs(weighted - expected).max() < 1e-6
 
 
-def test_a_large_offset_does_not_cost_accuracy():
+def test_a_large_offset_does_not_cost_accuracy() -> None:
     """A constant of half full scale under noise at about -70 dBFS still measures right."""
     audio = (noise(20) * 0.01 + 0.5).astype(np.float32)[FS:]
     weighted, _ = k_weight(audio, FS)
@@ -103,7 +106,7 @@ def test_a_large_offset_does_not_cost_accuracy():
     assert abs(error_db) < 1e-4
 
 
-def test_rates_too_low_are_refused():
+def test_rates_too_low_are_refused() -> None:
     with pytest.raises(AudioError, match="4000 Hz cannot be measured"):
         k_weighting_sos(4_000)
 
@@ -111,7 +114,7 @@ def test_rates_too_low_are_refused():
 # ---- integrated loudness --------------------------------------------------------------------------------
 
 
-def test_full_scale_tones():
+def test_full_scale_tones() -> None:
     """BS.1770-5 Annex 1: 0 dBFS at 997 Hz in one front channel reads -3.01 LKFS; in both, 0.00."""
     both = tone((0.0, 5), hz=997)
     left = both * [1, 0]
@@ -122,20 +125,20 @@ def test_full_scale_tones():
 
 
 @pytest.mark.parametrize("seconds", [1.30, 1.37])
-def test_incomplete_last_block_is_not_used(seconds):
+def test_incomplete_last_block_is_not_used(seconds: float) -> None:
     """BS.1770-5 Annex 1 and Tech 3341 section 2.3; value computed from the standard: 10 blocks each."""
     audio = tone((-20.0, seconds))
     assert measure(audio, FS).integrated_lufs == pytest.approx(-19.993, abs=0.001)
     assert len(block_bounds(len(audio), FS)[0]) == 10
 
 
-def test_what_follows_the_last_complete_block_has_no_effect():
+def test_what_follows_the_last_complete_block_has_no_effect() -> None:
     audio = tone((-20.0, 1.30), (0.0, 0.0999))
     assert measure(audio, FS).integrated_lufs == pytest.approx(-19.993, abs=0.001)
     assert measure(tone((-20.0, 1.30), (0.0, 0.1)), FS).integrated_lufs > -19
 
 
-def test_blocks_do_not_drift():
+def test_blocks_do_not_drift() -> None:
     """At 11025 Hz a hop is 1102.5 frames: every start is rounded from the top, none from the last."""
     starts, length = block_bounds(11_025 * 600, 11_025)
     assert length == 4410
@@ -146,13 +149,13 @@ def test_blocks_do_not_drift():
 
 
 @pytest.mark.parametrize("fs", [8_000, 11_025, 22_050, 44_056, 44_100, 47_952, 48_000, 88_200])
-def test_by_the_equations(fs):
+def test_by_the_equations(fs: int) -> None:
     """Every rate, also where 100 ms (11025) or 400 ms (44056) is no whole number of frames."""
     audio = noise(4.567, fs)
     assert measure(audio, fs).integrated_lufs == pytest.approx(by_the_equations(audio, fs), abs=1e-5)
 
 
-def test_gates_are_strict():
+def test_gates_are_strict() -> None:
     """BS.1770-5 eq. 4 to 7: a block counts when it is above the gate, not at it."""
     at_gate = 10 ** ((-70 + 0.691) / 10)
     assert integrated_lufs([at_gate, at_gate]) == -math.inf
@@ -162,7 +165,7 @@ def test_gates_are_strict():
     assert integrated_lufs([]) == -math.inf
 
 
-def test_block_powers_predict_the_meter():
+def test_block_powers_predict_the_meter() -> None:
     """What another module does with sums of the source's K-weighted energy gives the meter's answer."""
     audio = noise(10)
     weighted, _ = k_weight(audio, FS)
@@ -181,7 +184,7 @@ MATERIAL = [
 
 
 @pytest.fixture(scope="module", params=MATERIAL, ids=lambda chosen: f"{chosen[0]} {chosen[1]}")
-def material(request):
+def material(request: pytest.FixtureRequest) -> tuple[Audio, int]:
     """(float32 audio, sample rate); no length is a whole number of 100 ms."""
     kind, fs = request.param
     if kind == "noise":
@@ -190,7 +193,7 @@ def material(request):
     return (song / 2**23).astype(np.float32), fs
 
 
-def test_agrees_with_pyloudnorm(material):
+def test_agrees_with_pyloudnorm(material: tuple[Audio, int]) -> None:
     """pyloudnorm, filter class "DeMan". Cut to whole hops of 100 ms: at other lengths it rounds the number
     of blocks and may use an incomplete last one, which the standard does not."""
     audio, fs = material
@@ -199,7 +202,7 @@ def test_agrees_with_pyloudnorm(material):
     assert measure(audio, fs).integrated_lufs == pytest.approx(expected, abs=0.001)
 
 
-def libebur128():
+def libebur128() -> Any:
     found = ctypes.util.find_library("ebur128")
     if found is None:
         pytest.skip("libebur128 is not installed")
@@ -212,7 +215,7 @@ def libebur128():
     return library
 
 
-def test_agrees_with_libebur128(material):
+def test_agrees_with_libebur128(material: tuple[Audio, int]) -> None:
     """Debian's libebur128 through ctypes, with an incomplete last block left over."""
     library = libebur128()
     audio, fs = material
@@ -232,11 +235,11 @@ def test_agrees_with_libebur128(material):
 # ---- edges, streaming, laws -----------------------------------------------------------------------------
 
 
-def test_nothing_to_measure():
+def test_nothing_to_measure() -> None:
     for audio in (np.zeros((0, 2)), np.zeros((4 * FS, 2)), tone((-20, 0.399)), tone((-90, 4))):
-        found = measure(audio.astype(np.float32), FS)
-        assert found.integrated_lufs == -math.inf
-        assert found.lra_lu is None
+        loudness = measure(audio.astype(np.float32), FS)
+        assert loudness.integrated_lufs == -math.inf
+        assert loudness.lra_lu is None
     assert measure(np.zeros((FS, 2)), FS).true_peak_dbtp == -math.inf
     assert measure(tone((-20, 2.99)), FS).lra_lu is None
     assert measure(tone((-20, 3.0)), FS).lra_lu is not None
@@ -254,18 +257,18 @@ def test_nothing_to_measure():
         (np.full((100, 2), -np.inf), 2, "NaN or infinity"),
     ],
 )
-def test_what_cannot_be_measured_is_refused(audio, channels, says):
+def test_what_cannot_be_measured_is_refused(audio: NDArray[Any], channels: int, says: str) -> None:
     with pytest.raises(AudioError, match=says):
         LoudnessMeter(FS, channels).add(audio)
 
 
-def test_channels_beyond_stereo_need_weights():
+def test_channels_beyond_stereo_need_weights() -> None:
     for gains in (None, (1.0, 1.0)):
         with pytest.raises(AudioError, match="6 channels"):
             LoudnessMeter(FS, 6, gains)
 
 
-def test_memory_stays_bounded():
+def test_memory_stays_bounded() -> None:
     """Ten minutes through the meter: what is kept grows by kilobytes a minute, not by the audio's 23 MB."""
     block = noise(1)
     meter = LoudnessMeter(FS, 2)
@@ -279,7 +282,7 @@ def test_memory_stays_bounded():
     assert peak < 8e6
 
 
-def readings(found):
+def readings(found: Loudness) -> Floats:
     return np.array(
         [
             found.integrated_lufs,
@@ -295,7 +298,7 @@ def readings(found):
     fs=st.sampled_from([11_025, 44_056, 44_100, 48_000]),
     channels=st.sampled_from([1, 2]),
 )
-def test_how_audio_is_cut_does_not_matter(sizes, fs, channels):
+def test_how_audio_is_cut_does_not_matter(sizes: list[int], fs: int, channels: int) -> None:
     audio = noise(4.2, fs, channels=channels)
     meter = LoudnessMeter(fs, channels)
     cuts = np.minimum(np.cumsum(sizes), len(audio))
@@ -305,7 +308,7 @@ def test_how_audio_is_cut_does_not_matter(sizes, fs, channels):
     np.testing.assert_allclose(readings(meter.result()), readings(measure(audio, fs)), atol=2e-5)
 
 
-def test_tiny_blocks():
+def test_tiny_blocks() -> None:
     audio = noise(0.45)
     meter = LoudnessMeter(FS, 2)
     for start in range(0, len(audio), 7):
@@ -315,7 +318,7 @@ def test_tiny_blocks():
 
 @settings(max_examples=20, deadline=None)
 @given(gain_db=st.floats(-20, 20), seed=st.integers(0, 1000))
-def test_gain_shifts_every_level_and_no_range(gain_db, seed):
+def test_gain_shifts_every_level_and_no_range(gain_db: float, seed: int) -> None:
     audio = noise(4, seed=seed)
     shift = readings(measure(audio * np.float32(10 ** (gain_db / 20)), FS)) - readings(measure(audio, FS))
     np.testing.assert_allclose(shift, np.array([gain_db, 0, gain_db]), atol=2e-5)
@@ -323,7 +326,7 @@ def test_gain_shifts_every_level_and_no_range(gain_db, seed):
 
 @settings(max_examples=10, deadline=None)
 @given(seed=st.integers(0, 1000))
-def test_laws_of_channels(seed):
+def test_laws_of_channels(seed: int) -> None:
     audio = noise(3.5, seed=seed)
     mono = audio[:, :1]
     np.testing.assert_allclose(readings(measure(audio[:, ::-1], FS)), readings(measure(audio, FS)), atol=2e-5)
@@ -332,5 +335,5 @@ def test_laws_of_channels(seed):
     assert louder == pytest.approx(10 * math.log10(2), abs=1e-5)
 
 
-def test_loudness_of_a_mean_square_of_one():
+def test_loudness_of_a_mean_square_of_one() -> None:
     assert lufs(1.0) == pytest.approx(-0.691)

@@ -28,7 +28,7 @@ SIGNALS_3341: dict[int, list[tuple[Any, ...]]] = {
 
 
 @pytest.mark.parametrize("case", SIGNALS_3341)
-def test_tech_3341_integrated(case):
+def test_tech_3341_integrated(case: int) -> None:
     row = TECH_3341[case]
     expected = float(row["expected"].split("=")[-1].removesuffix(" LUFS"))
     audio = tone(*SIGNALS_3341[case])
@@ -39,45 +39,45 @@ def test_tech_3341_integrated(case):
         assert short_term_lufs(audio, FS).max() == pytest.approx(expected, abs=tolerance)
 
 
-def test_tech_3341_case_6_surround():
+def test_tech_3341_case_6_surround() -> None:
     """Five channels with the weights of BS.1770-5 Table 3."""
     audio = np.hstack([tone((level, 20), channels=1) for level in (-28, -28, -24, -30, -30)])
-    found = measure(audio, FS, channel_gains=(1.0, 1.0, 1.0, 1.41, 1.41))
-    assert found.integrated_lufs == pytest.approx(-23.0, abs=float(TECH_3341[6]["tol_plus"]))
+    loudness = measure(audio, FS, channel_gains=(1.0, 1.0, 1.0, 1.41, 1.41))
+    assert loudness.integrated_lufs == pytest.approx(-23.0, abs=float(TECH_3341[6]["tol_plus"]))
 
 
-def test_tech_3341_case_9_short_term_constant():
+def test_tech_3341_case_9_short_term_constant() -> None:
     series = short_term_lufs(tone(*[(-20, 1.34), (-30, 1.66)] * 5), FS)
     assert len(series) == 121  # 12 s beyond the first 3 s
     assert np.abs(series + 23.0).max() < float(TECH_3341[9]["tol_plus"])
 
 
-def test_tech_3341_case_10_short_term_of_files():
+def test_tech_3341_case_10_short_term_of_files() -> None:
     for i in range(20):
         audio = tone((None, 0.15 * i), (-23, 3), (None, 1))
         assert short_term_lufs(audio, FS).max() == pytest.approx(-23.0, abs=0.1), i
 
 
-def test_tech_3341_case_11_short_term_of_one_file():
+def test_tech_3341_case_11_short_term_of_one_file() -> None:
     parts = [p for i in range(20) for p in ((None, 0.15 * i), (-38 + i, 3), (None, 3 - 0.15 * i))]
     series = short_term_lufs(tone(*parts), FS)
     for i in range(20):  # windows that lie within the 6 s of step i
         assert series[60 * i : 60 * i + 31].max() == pytest.approx(-38 + i, abs=0.1), i
 
 
-def test_tech_3341_case_12_momentary_constant():
+def test_tech_3341_case_12_momentary_constant() -> None:
     series = momentary_lufs(tone(*[(-20, 0.18), (-30, 0.22)] * 25), FS)
     assert len(series) == 961
     assert np.abs(series[60:] + 23.0).max() < float(TECH_3341[12]["tol_plus"])
 
 
-def test_tech_3341_case_13_momentary_of_files():
+def test_tech_3341_case_13_momentary_of_files() -> None:
     for i in range(20):
         audio = tone((None, 0.02 * i), (-23, 0.4), (None, 1))
         assert momentary_lufs(audio, FS).max() == pytest.approx(-23.0, abs=0.1), i
 
 
-def test_tech_3341_case_14_momentary_of_one_file():
+def test_tech_3341_case_14_momentary_of_one_file() -> None:
     parts = [p for i in range(20) for p in ((None, 0.02 * i), (-38 + i, 0.4), (None, 0.4 - 0.02 * i))]
     series = momentary_lufs(tone(*parts), FS)
     for i in range(20):  # windows that lie within the 0.8 s of step i
@@ -88,15 +88,15 @@ def test_tech_3341_case_14_momentary_of_one_file():
 
 
 @pytest.mark.parametrize("case", [1, 2, 3, 4])
-def test_tech_3342(case):
+def test_tech_3342(case: int) -> None:
     row = TECH_3342[case]
     levels = [float(level) for level in row["levels_dBFS_each_20_s"].split(";")]
-    found = measure(tone(*[(level, 20) for level in levels]), FS).lra_lu
-    assert found == pytest.approx(float(row["LRA_LU"]), abs=float(row["tol"]))
-    assert found == pytest.approx(float(row["LRA_LU"]), abs=0.1)  # tones this plain leave no room
+    lra_lu = measure(tone(*[(level, 20) for level in levels]), FS).lra_lu
+    assert lra_lu == pytest.approx(float(row["LRA_LU"]), abs=float(row["tol"]))
+    assert lra_lu == pytest.approx(float(row["LRA_LU"]), abs=0.1)  # tones this plain leave no room
 
 
-def test_loudness_range_percentiles():
+def test_loudness_range_percentiles() -> None:
     """Tech 3342: 10th and 95th percentile, by nearest rank, of what is within 20 LU of the gated level."""
     powers = 10 ** ((np.arange(-31, -9) + 0.691) / 10)  # 22 values, -31 ... -10 LUFS: ranks 2.1 and 19.95
     assert loudness_range_lu(powers) == pytest.approx(-11 - -29)
@@ -104,7 +104,7 @@ def test_loudness_range_percentiles():
     assert loudness_range_lu([1e-9]) is None
 
 
-def test_loudness_range_hears_the_end():
+def test_loudness_range_hears_the_end() -> None:
     """Tech 3342 has file meters append 1.5 s of silence. A steady tone of 10 s: 71 windows, then 15 that
     lose a tenth of a second each; rank 9 of 86 from below holds 2.4 s of tone."""
     assert measure(tone((-20, 10)), FS).lra_lu == pytest.approx(-10 * math.log10(2.4 / 3), abs=0.01)

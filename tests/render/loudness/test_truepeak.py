@@ -1,6 +1,7 @@
 """True peak against ITU-R BS.1770-5 Annex 2, EBU Tech 3341 and interpolating everything."""
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ import scipy.signal
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from render.arrays import Audio, Floats
 from render.errors import AudioError
 from render.loudness.true_peak import TruePeak, oversampling_phases
 from tests.meter_series import measure
@@ -17,7 +19,7 @@ PRINTED = np.array([[float(v) for v in row.values()] for row in rows("bs1770_5_t
 TECH_3341 = by_case("ebu_tech3341_2023_table1.csv")
 
 
-def everything(audio, fs):
+def everything(audio: Audio, fs: int) -> float:
     """Every interpolated value, in float64, and the samples: the answer without any short cut."""
     factor = 4 if fs < 96_000 else 2 if fs < 192_000 else 1
     peak = np.abs(audio).max(initial=0.0)
@@ -28,14 +30,14 @@ def everything(audio, fs):
     return float(peak)
 
 
-def meter(audio, fs, cuts=()):
-    found = TruePeak(fs, audio.shape[1])
+def meter(audio: Audio, fs: int, cuts: Sequence[int] = ()) -> TruePeak:
+    peak_meter = TruePeak(fs, audio.shape[1])
     for block in np.split(audio, cuts):
-        found.add(block)
-    return found
+        peak_meter.add(block)
+    return peak_meter
 
 
-def test_the_printed_filter():
+def test_the_printed_filter() -> None:
     """BS.1770-5 Annex 2: the taps, and the structure they have (computed from the print)."""
     phases = oversampling_phases(FS)
     assert np.array_equal(phases, PRINTED)
@@ -54,30 +56,30 @@ def test_the_printed_filter():
 # ---- EBU Tech 3341, cases 15 to 23 ----------------------------------------------------------------------
 
 
-def faded(sine, seconds, fs=FS):
+def faded(sine: Floats, seconds: float, fs: int = FS) -> Floats:
     ramp = np.minimum(1.0, np.arange(len(sine)) / (seconds * fs))
     return sine * ramp * ramp[::-1]
 
 
-def check_3341(case, sine):
+def check_3341(case: int, sine: Floats) -> None:
     row = TECH_3341[case]
     expected = float(row["expected"].removeprefix("TP=").removesuffix(" dBTP"))
-    found = measure(np.column_stack((sine, sine)), FS).true_peak_dbtp
-    assert -float(row["tol_minus"]) <= found - expected <= float(row["tol_plus"])
+    true_peak_dbtp = measure(np.column_stack((sine, sine)), FS).true_peak_dbtp
+    assert -float(row["tol_minus"]) <= true_peak_dbtp - expected <= float(row["tol_plus"])
 
 
 @pytest.mark.parametrize(
     ("case", "per_period", "amplitude", "degrees"),
     [(15, 4, 0.5, 0.0), (16, 4, 0.5, 45.0), (17, 6, 0.5, 60.0), (18, 8, 0.5, 67.5), (19, 4, 1.41, 45.0)],
 )
-def test_tech_3341_sines(case, per_period, amplitude, degrees):
+def test_tech_3341_sines(case: int, per_period: int, amplitude: float, degrees: float) -> None:
     n = np.arange(FS)
     sine = amplitude * np.sin(2 * np.pi * n / per_period + math.radians(degrees))
     check_3341(case, faded(sine, 0.010))
 
 
 @pytest.mark.parametrize(("case", "offset"), [(20, 0), (21, 1), (22, 2), (23, 3)])
-def test_tech_3341_transient(case, offset):
+def test_tech_3341_transient(case: int, offset: int) -> None:
     """One phase-continuous period of fs/4 at full scale in fs/6 at half, made at 4 fs, then decimated."""
     before, burst = 24 * 1000, 16
     phase = np.cumsum(
@@ -96,7 +98,7 @@ def test_tech_3341_transient(case, offset):
 # ---- the short cut gives the whole answer ---------------------------------------------------------------
 
 
-def signal(seed, kind, frames, channels):
+def signal(seed: int, kind: str, frames: int, channels: int) -> Audio:
     """Noise of several crest factors: bright, dull, clipped, or a few spikes in silence."""
     rng = np.random.default_rng(seed)
     x = rng.standard_normal((frames, channels))
@@ -120,21 +122,23 @@ def signal(seed, kind, frames, channels):
     fs=st.sampled_from([44_100, 48_000, 96_000, 192_000]),
     cuts=st.lists(st.floats(0, 1), max_size=6),
 )
-def test_same_answer_as_interpolating_everything(seed, kind, frames, channels, fs, cuts):
+def test_same_answer_as_interpolating_everything(
+    seed: int, kind: str, frames: int, channels: int, fs: int, cuts: list[float]
+) -> None:
     audio = signal(seed, kind, frames, channels)
-    found = meter(audio, fs, sorted(round(cut * frames) for cut in cuts))
+    peak_meter = meter(audio, fs, sorted(round(cut * frames) for cut in cuts))
     expected = everything(audio, fs)
-    assert found.true_peak == pytest.approx(expected, rel=2e-6)
+    assert peak_meter.true_peak == pytest.approx(expected, rel=2e-6)
     sample_peak = np.abs(audio).max(initial=0.0)
-    assert sample_peak <= found.true_peak <= 2.023 * sample_peak
+    assert sample_peak <= peak_meter.true_peak <= 2.023 * sample_peak
 
 
-def test_one_frame_at_a_time():
+def test_one_frame_at_a_time() -> None:
     audio = signal(5, "bright", 300, 2)
     assert meter(audio, FS, range(1, 300)).true_peak == pytest.approx(everything(audio, FS), rel=2e-6)
 
 
-def test_the_loudest_overshoot_the_filter_can_make():
+def test_the_loudest_overshoot_the_filter_can_make() -> None:
     """Samples signed like the taps of the largest phase: the bound itself, 2.023, anywhere in a block."""
     worst = np.sign(PRINTED[np.abs(PRINTED).sum(axis=1).argmax()])[::-1]
     for at in (0, 5, 32_750, 32_768, 39_988):
@@ -146,23 +150,23 @@ def test_the_loudest_overshoot_the_filter_can_make():
         ), at
 
 
-def test_over_full_scale_is_reported_not_clipped():
+def test_over_full_scale_is_reported_not_clipped() -> None:
     audio = np.zeros((FS, 2), dtype=np.float32)
     audio[1000, 1] = -2.0
-    found = measure(audio, FS)
-    assert found.true_peak_dbtp >= 20 * math.log10(2)
+    loudness = measure(audio, FS)
+    assert loudness.true_peak_dbtp >= 20 * math.log10(2)
 
 
-def test_reading_does_not_disturb():
+def test_reading_does_not_disturb() -> None:
     audio = signal(2, "bright", 1000, 2)
-    found = TruePeak(FS, 2)
+    peak_meter = TruePeak(FS, 2)
     for block in np.split(audio, [17, 40, 500]):
-        found.add(block)
-        assert found.true_peak >= np.abs(block).max()
-    assert found.true_peak == pytest.approx(everything(audio, FS), rel=2e-6)
+        peak_meter.add(block)
+        assert peak_meter.true_peak >= np.abs(block).max()
+    assert peak_meter.true_peak == pytest.approx(everything(audio, FS), rel=2e-6)
 
 
-def test_no_number_is_named_by_its_frame():
+def test_no_number_is_named_by_its_frame() -> None:
     audio = np.zeros((70_000, 2), dtype=np.float32)
     audio[65_000, 1] = np.nan
     with pytest.raises(AudioError, match="frame 65000"):

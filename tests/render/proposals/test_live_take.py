@@ -50,8 +50,8 @@ def take(kind: str) -> LiveTake:
 
 @pytest.mark.parametrize("kind", list(SWAYS))
 def test_the_beats_of_a_take_that_sways_are_followed(kind: str) -> None:
-    found = np.array(take(kind).beats_s)
-    near = np.array([np.abs(found - beat).min() for beat in truth(BAND, kind)])
+    beats_s = np.array(take(kind).beats_s)
+    near = np.array([np.abs(beats_s - beat).min() for beat in truth(BAND, kind)])
     assert np.mean(near < 0.025) >= 0.95
     assert take(kind).grid.start_s == pytest.approx(BAND.start_s, abs=0.025)
 
@@ -109,8 +109,8 @@ def test_a_given_start_settles_which_half_of_the_beat_where_attacks_do_not() -> 
     assert not live_take(sound, curve, RATE, 100.0, Meter(4, 4), None).followed.half_sure
     for beats in (0, 0.5):
         start_s = song.start_s + beats * song.beat_s
-        found = live_take(sound, curve, RATE, 100.0, Meter(4, 4), start_s)
-        assert found.followed.half_sure and found.grid.start_s == pytest.approx(start_s, abs=0.025)
+        take_made = live_take(sound, curve, RATE, 100.0, Meter(4, 4), start_s)
+        assert take_made.followed.half_sure and take_made.grid.start_s == pytest.approx(start_s, abs=0.025)
 
 
 def test_a_rest_is_bridged_to_the_same_half_of_the_beat() -> None:
@@ -124,16 +124,16 @@ def test_a_rest_is_bridged_to_the_same_half_of_the_beat() -> None:
     late = replace(song, passages=(replace(rest, bars=16), chops), start_s=song.start_s + song.beat_s / 2)
     sound = 0.7 * play(song, RATE)
     sound = (sound + play(late, RATE)[: len(sound)]).astype(np.float32)
-    found = np.array(live_take(sound, onsets(sound, RATE), RATE, 112.0, Meter(4, 4), song.start_s).beats_s)
+    beats_s = np.array(live_take(sound, onsets(sound, RATE), RATE, 112.0, Meter(4, 4), song.start_s).beats_s)
     beats = song.start_s + np.arange(song.bars * song.beats) * song.beat_s
-    assert np.mean([np.abs(found - beat).min() < 0.025 for beat in beats[64:]]) >= 0.95
+    assert np.mean([np.abs(beats_s - beat).min() < 0.025 for beat in beats[64:]]) >= 0.95
 
 
 def test_where_there_are_no_attacks_it_says_that_it_is_not_sure() -> None:
     sound = np.concatenate([played("sine"), ambient(20, RATE).repeat(2, axis=1) * 0.2])
-    found = live_take(sound, onsets(sound, RATE), RATE, 112.0, Meter(4, 4), None)
+    take_made = live_take(sound, onsets(sound, RATE), RATE, 112.0, Meter(4, 4), None)
     end_s = len(played("sine")) / RATE
-    assert any(b > end_s for _, b in found.unsure) or found.beats_s[-1] < end_s + 2
+    assert any(b > end_s for _, b in take_made.unsure) or take_made.beats_s[-1] < end_s + 2
 
 
 def test_silence_has_no_beat_to_follow() -> None:

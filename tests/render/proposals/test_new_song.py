@@ -32,9 +32,9 @@ def bounce(folder: Path) -> Path:
 
 @pytest.mark.parametrize("tempo", [None, 112.0])
 def test_the_proposal_is_a_song_in_order(folder: Path, tempo: float | None) -> None:
-    found = propose(bounce(folder), tempo=tempo)
-    assert bool(found.question) is (tempo is None)
-    song = song_from_text(found.text, folder)
+    proposal = propose(bounce(folder), tempo=tempo)
+    assert bool(proposal.question) is (tempo is None)
+    song = song_from_text(proposal.text, folder)
     assert float(song.grid.tempo) == pytest.approx(112, abs=0.01)
     assert float(song.grid.start_s) == pytest.approx(SONG.start_s, abs=0.005)
     assert song.last_bar == SONG.bars
@@ -42,22 +42,22 @@ def test_the_proposal_is_a_song_in_order(folder: Path, tempo: float | None) -> N
     assert len(song.forms) == 3  # "as written" and two to begin with
     for form in song.forms:
         lay_out(song, form)
-    assert found.lines[-1].startswith("next:")
-    assert found.text.count("#") > 8
+    assert proposal.lines[-1].startswith("next:")
+    assert proposal.text.count("#") > 8
 
 
 def test_given_tempo_start_and_meter_are_kept(folder: Path) -> None:
-    found = propose(bounce(folder), tempo=110.5, meter="2/4", start_s=0.75)
-    song = tomllib.loads(found.text)["song"]
+    proposal = propose(bounce(folder), tempo=110.5, meter="2/4", start_s=0.75)
+    song = tomllib.loads(proposal.text)["song"]
     assert (song["tempo"], song["meter"], song["start"]) == (110.5, "2/4", 0.75)
-    assert any("would fit clearly better" in line for line in found.lines)
+    assert any("would fit clearly better" in line for line in proposal.lines)
 
 
 def test_the_file_can_live_elsewhere(folder: Path, tmp_path: Path) -> None:
     study = tmp_path / "study"
     study.mkdir()
-    found = propose(bounce(folder), tempo=112, folder=study)
-    (study / "song.toml").write_text(found.text, encoding="utf-8")
+    proposal = propose(bounce(folder), tempo=112, folder=study)
+    (study / "song.toml").write_text(proposal.text, encoding="utf-8")
     assert load_song(study).audio.path.resolve() == bounce(folder).resolve()
 
 
@@ -70,25 +70,25 @@ def test_stems_are_listed_and_shifted_ones_commented_out(tmp_path: Path) -> None
     soundfile.write(tmp_path / "song.wav", song + part, RATE, subtype="FLOAT")
     soundfile.write(stems / "band.wav", song, RATE, subtype="FLOAT")
     soundfile.write(stems / "noise.wav", np.roll(part, 100, axis=0), RATE, subtype="FLOAT")
-    found = propose(tmp_path / "song.wav", tempo=112, stems_folder=stems)
-    assert tomllib.loads(found.text)["stems"] == {"band": "stems/band.wav"}
-    assert '# "noise" = "stems/noise.wav"  # sounds 100 frames' in found.text
-    assert any("100 frames" in line and "later" in line for line in found.lines)
+    proposal = propose(tmp_path / "song.wav", tempo=112, stems_folder=stems)
+    assert tomllib.loads(proposal.text)["stems"] == {"band": "stems/band.wav"}
+    assert '# "noise" = "stems/noise.wav"  # sounds 100 frames' in proposal.text
+    assert any("100 frames" in line and "later" in line for line in proposal.lines)
 
 
 def test_hopeless_material_still_gives_a_file_and_says_so(tmp_path: Path) -> None:
     soundfile.write(tmp_path / "ambient.wav", ambient(60, RATE), RATE)
-    found = propose(tmp_path / "ambient.wav")
-    song_from_text(found.text, tmp_path)
-    told = " ".join(found.lines)
-    assert "no constant tempo fits" in told and "by ear" in told and "# Careful" in found.text
+    proposal = propose(tmp_path / "ambient.wav")
+    song_from_text(proposal.text, tmp_path)
+    text = " ".join(proposal.lines)
+    assert "no constant tempo fits" in text and "by ear" in text and "# Careful" in proposal.text
 
 
 @pytest.mark.parametrize("seconds", [0.5, 3.0, 9.0])
 def test_a_tiny_or_silent_bounce_gives_a_file(tmp_path: Path, seconds: float) -> None:
     soundfile.write(tmp_path / "tiny.wav", np.zeros((round(seconds * RATE), 2)), RATE)
-    found = propose(tmp_path / "tiny.wav")
-    assert len(song_from_text(found.text, tmp_path).forms) == 3
+    proposal = propose(tmp_path / "tiny.wav")
+    assert len(song_from_text(proposal.text, tmp_path).forms) == 3
 
 
 def test_what_cannot_be_is_refused(folder: Path, tmp_path: Path) -> None:
@@ -100,8 +100,8 @@ def test_what_cannot_be_is_refused(folder: Path, tmp_path: Path) -> None:
 
 
 def test_given_numbers_are_kept_to_the_last_digit(folder: Path) -> None:
-    found = propose(bounce(folder), tempo=112.0000125, start_s=0.4000625)
-    song = song_from_text(found.text, folder)
+    proposal = propose(bounce(folder), tempo=112.0000125, start_s=0.4000625)
+    song = song_from_text(proposal.text, folder)
     assert (float(song.grid.tempo), float(song.grid.start_s)) == (112.0000125, 0.4000625)
 
 
@@ -113,26 +113,26 @@ def written(folder: Path, sound: np.ndarray, **given: Any) -> Proposal:
 def test_a_doubtful_change_of_meter_stays_in_a_comment_that_says_how_to_hear_it(tmp_path: Path) -> None:
     """The chords of this song never change: hardly anything tells the first beat of a bar."""
     drone = next(song for song in SONGS if song.name == "drone")
-    found = written(tmp_path, without_beats(drone, 23, 1, RATE), tempo=120)
-    assert "changes" not in tomllib.loads(found.text)["song"]
-    assert '# perhaps: changes = [{ bar = 23, meter = "3/4" }, { bar = 24, meter = "4/4" }]' in found.text
-    assert "# To hear it: count the beats from 0:44.4, where bar 23 begins" in found.text
-    assert any("doubtful change of meter" in line for line in found.lines)
-    as_it_stands = song_from_text(found.text, tmp_path)
+    proposal = written(tmp_path, without_beats(drone, 23, 1, RATE), tempo=120)
+    assert "changes" not in tomllib.loads(proposal.text)["song"]
+    assert '# perhaps: changes = [{ bar = 23, meter = "3/4" }, { bar = 24, meter = "4/4" }]' in proposal.text
+    assert "# To hear it: count the beats from 0:44.4, where bar 23 begins" in proposal.text
+    assert any("doubtful change of meter" in line for line in proposal.lines)
+    as_it_stands = song_from_text(proposal.text, tmp_path)
     assert not as_it_stands.grid.changes
 
 
 def test_a_clear_change_of_meter_is_written(tmp_path: Path) -> None:
     clear = next(song for song in SONGS if song.name == "quiet change")
-    found = written(tmp_path, without_beats(clear, 16, 2, RATE), tempo=104)
-    assert tomllib.loads(found.text)["song"]["changes"][0] == {"bar": 16, "meter": "2/4"}
-    assert "the next bar should begin after 2 beats, at 0:36.2" in " ".join(found.text.split("\n# "))
+    proposal = written(tmp_path, without_beats(clear, 16, 2, RATE), tempo=104)
+    assert tomllib.loads(proposal.text)["song"]["changes"][0] == {"bar": 16, "meter": "2/4"}
+    assert "the next bar should begin after 2 beats, at 0:36.2" in " ".join(proposal.text.split("\n# "))
 
 
 def test_with_a_wrong_tempo_no_change_of_meter_is_made_up(tmp_path: Path) -> None:
     """At 3 % too fast the first beat wanders through the bar: six odd bars, were the tempo right."""
-    found = written(tmp_path, play(SONG, RATE), tempo=115.36)
-    assert "changes" not in tomllib.loads(found.text)["song"] and "perhaps" not in found.text
+    proposal = written(tmp_path, play(SONG, RATE), tempo=115.36)
+    assert "changes" not in tomllib.loads(proposal.text)["song"] and "perhaps" not in proposal.text
 
 
 def test_a_tempo_that_does_not_fit_is_the_next_step(folder: Path) -> None:

@@ -25,7 +25,7 @@ def run(*arguments: str, input: str | None = None) -> Result:
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory) -> Path:
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A bounce, and the map of a project in which two bars of count-in come before it."""
     folder = tmp_path_factory.mktemp("project")
     soundfile.write(folder / "band.wav", play(SONG, RATE), RATE, subtype="PCM_24")
@@ -38,13 +38,13 @@ def folder(tmp_path_factory) -> Path:
 
 
 @pytest.fixture
-def begun(folder, tmp_path) -> Path:
+def begun(folder: Path, tmp_path: Path) -> Path:
     for path in folder.iterdir():
         shutil.copy(path, tmp_path)
     return tmp_path
 
 
-def test_the_map_brings_tempo_meter_and_sections(begun):
+def test_the_map_brings_tempo_meter_and_sections(begun: Path) -> None:
     done = run("new", str(begun / "band.wav"), "--map", str(begun / "project.mid"))
     assert done.exit_code == 0, done.output
     assert "tick 0 falls at" in done.output and "bar 1 here is bar 3 of project.mid" in done.output
@@ -59,13 +59,13 @@ def test_the_map_brings_tempo_meter_and_sections(begun):
     assert "bar 1 here is bar 3 of project.mid" in checked.output
 
 
-def test_where_tick_0_falls_can_be_said(begun):
+def test_where_tick_0_falls_can_be_said(begun: Path) -> None:
     done = run("new", str(begun / "band.wav"), "--map", str(begun / "project.mid"), "--start", "-3.9")
     assert done.exit_code == 0, done.output
     assert float(load_song(begun).grid.start_s) == pytest.approx(-3.9 + 2 * SONG.bar_s, abs=1e-4)
 
 
-def test_another_songs_map_is_asked_about(begun):
+def test_another_songs_map_is_asked_about(begun: Path) -> None:
     (begun / "other.mid").write_bytes(map_bytes([(0, tempo(131.7)), (0, meter(4, 4))]))
     done = run("new", str(begun / "band.wav"), "--map", str(begun / "other.mid"), input="n\n")
     assert "Where the map begins in the audio is not clear" in done.output and "--start" in done.output
@@ -83,14 +83,16 @@ def test_another_songs_map_is_asked_about(begun):
         (("--start", "-1", "--tempo", "100"), "bar 1 begins within the audio"),
     ],
 )
-def test_what_cannot_be_is_refused_and_nothing_is_written(begun, monkeypatch, more, said):
+def test_what_cannot_be_is_refused_and_nothing_is_written(
+    begun: Path, monkeypatch: pytest.MonkeyPatch, more: tuple[str, ...], said: str
+) -> None:
     monkeypatch.chdir(begun)
     done = run("new", "band.wav", *more)
     assert done.exit_code == 1 and said in " ".join(done.output.split())
     assert not (begun / "song.toml").exists()
 
 
-def test_cue_points_of_the_bounce_name_the_sections(begun):
+def test_cue_points_of_the_bounce_name_the_sections(begun: Path) -> None:
     """Set by hand: some frames beside the line, and a beat before it where the refrain has a pickup."""
     bar, cues = 0, []
     for passage in SONG.passages:

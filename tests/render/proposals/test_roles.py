@@ -37,18 +37,18 @@ def test_without_telling_names_place_level_and_returns_say_what_a_section_is() -
 
 
 def test_names_go_before_sound() -> None:
-    found = roles_of(sections("Intro 4, Strophe 8, Hook 8, interlude 4, C-part 8, Coda 2"), [0.0] * 6)
-    assert found == ["intro", "verse", "refrain", "other", "bridge", "outro"]
+    roles = roles_of(sections("Intro 4, Strophe 8, Hook 8, interlude 4, C-part 8, Coda 2"), [0.0] * 6)
+    assert roles == ["intro", "verse", "refrain", "other", "bridge", "outro"]
 
 
 def test_four_bars_of_stops_are_no_verse() -> None:
-    found = roles_of(
+    roles = roles_of(
         sections("A 8, B 1 16, S 1 4, C 1 16, S 2 4, B 2 16, C 2 16"), [-20, -16, -24, -12, -24, -16, -12]
     )
-    assert [found[2], found[4]] == ["stop", "stop"]
-    told = [m.reason for m in moves(plan("A 8, B 1 16, S 1 4, C 1 16, S 2 4, B 2 16, C 2 16",
+    assert [roles[2], roles[4]] == ["stop", "stop"]
+    reasons = [m.reason for m in moves(plan("A 8, B 1 16, S 1 4, C 1 16, S 2 4, B 2 16, C 2 16",
                                          [-20, -16, -24, -12, -24, -16, -12]))]  # fmt: skip
-    assert not any('"S 1"' in reason or '"S 2"' in reason for reason in told)
+    assert not any('"S 1"' in reason or '"S 2"' in reason for reason in reasons)
 
 
 @pytest.mark.parametrize("playing", [("guitar", "drums"), ("drums", "bass", "guitar"), ("one", "two")])

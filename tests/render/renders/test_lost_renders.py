@@ -182,9 +182,9 @@ def test_answers_from_afar_are_taken_in_though_what_they_answer_is_lost(study: S
     said = told(study.folder, "collect", str(far.file(study.folder / "answers.json")), code=1)
     assert ANEW in said, "once more after that"
     told(study.folder, "render")
-    found = collect(again(study), study.folder / "answers.json")
-    assert (found.taken, found.refused, found.round_complete) == (3, 0, True), found.lines
-    assert "lost" in "\n".join(found.lines)
+    collected = collect(again(study), study.folder / "answers.json")
+    assert (collected.taken, collected.refused, collected.round_complete) == (3, 0, True), collected.lines
+    assert "lost" in "\n".join(collected.lines)
     assert [x.rating for x in study.log.contents().listens_of("bo")] == [11, 22, 33]
 
 

@@ -4,6 +4,7 @@ import re
 import signal
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -11,9 +12,9 @@ import pytest
 import soundfile
 
 from render.errors import ManifestError, NotRenderedError, WriteError
-from render.renders.manifest import keep_set, manifest_path, read_manifest
+from render.renders.manifest import Manifest, keep_set, manifest_path, read_manifest
 from render.renders.render_forms import render_forms
-from render.song.song import load_song
+from render.song.song import Song, load_song
 from tests.disks import small_disk
 from tests.places import ROOT
 from tests.renders import chunks, require_whole
@@ -23,30 +24,34 @@ SHORT = {"rate": 16000, "channels": 1, "subtype": "PCM_16"}
 STEADY = {"loud": ["refrain", "outro"], "quiet": ["intro", "verse"]}  # "quiet" sets the target
 
 
-def study(folder, forms=STEADY, **options):
+def study(
+    folder: Path,
+    forms: dict[str, list[str]] = STEADY,
+    **options: Any,
+) -> Song:
     return make_song(folder, forms=forms, **{**SHORT, **options})
 
 
-def rendered(song, **options):
+def rendered(song: Song, **options: Callable[..., Any]) -> tuple[Manifest, list[str]]:
     """(manifest, what was done) of a render."""
     steps = []
     manifest = render_forms(song, progress=lambda what, _done, _of: steps.append(what), **options)
     return manifest, sorted(steps)
 
 
-def files(folder):
+def files(folder: Path) -> dict[str, tuple[int, int]]:
     """name -> (inode, time) of the renders' folder."""
     return {p.name: (p.stat().st_ino, p.stat().st_mtime_ns) for p in (folder / "renders").iterdir()}
 
 
-def wavs(manifest):
+def wavs(manifest: Manifest) -> dict[str, str]:
     return {form.name: Path(form.wav).name for form in manifest.forms}
 
 
 # What the files give away
 
 
-def test_files_tell_no_form_from_another(tmp_path):
+def test_files_tell_no_form_from_another(tmp_path: Path) -> None:
     song = make_song(tmp_path, **SHORT)
     manifest = render_forms(song)
     names = list(wavs(manifest).values())
@@ -54,13 +59,13 @@ def test_files_tell_no_form_from_another(tmp_path):
     assert len({(tmp_path / form.wav).stat().st_size for form in manifest.forms}) == 1
     assert len({form.frames for form in manifest.forms}) == 3  # though they last differently long
     for form in manifest.forms:
-        found = chunks(tmp_path / form.wav)
-        assert [kind for kind, _ in found] == [b"fmt ", b"data", b"JUNK"]
-        assert not any(found[2][1])
+        riff_chunks = chunks(tmp_path / form.wav)
+        assert [kind for kind, _ in riff_chunks] == [b"fmt ", b"data", b"JUNK"]
+        assert not any(riff_chunks[2][1])
         assert form.name.encode() not in (tmp_path / form.wav).read_bytes()
 
 
-def test_names_do_not_follow_the_order_of_the_forms(tmp_path):
+def test_names_do_not_follow_the_order_of_the_forms(tmp_path: Path) -> None:
     first = [wavs(render_forms(study(tmp_path / str(k)))) for k in range(4)]
     assert len({tuple(names.values()) for names in first}) == 4  # drawn, not computed
     assert any(list(names.values()) != sorted(names.values()) for names in first)
@@ -69,7 +74,7 @@ def test_names_do_not_follow_the_order_of_the_forms(tmp_path):
 # Only what is needed
 
 
-def test_a_second_render_does_no_work(tmp_path):
+def test_a_second_render_does_no_work(tmp_path: Path) -> None:
     song = study(tmp_path)
     manifest, steps = rendered(song)
     assert steps == [
@@ -85,14 +90,14 @@ def test_a_second_render_does_no_work(tmp_path):
     }
 
 
-def test_with_stems_too(tmp_path):
+def test_with_stems_too(tmp_path: Path) -> None:
     song = study(tmp_path, {"a": ["verse without voice", "outro"]}, stems=("drums", "voice"))
     _, steps = rendered(song)
     assert "compare the stems with the bounce" in steps
     assert rendered(load_song(tmp_path))[1] == []
 
 
-def test_a_changed_form_renders_only_itself(tmp_path):
+def test_a_changed_form_renders_only_itself(tmp_path: Path) -> None:
     before = wavs(render_forms(study(tmp_path)))
     song = study(tmp_path, {**STEADY, "loud": ["refrain x2"]})
     manifest, steps = rendered(song)
@@ -103,23 +108,25 @@ def test_a_changed_form_renders_only_itself(tmp_path):
     require_whole(tmp_path, manifest)
 
 
-def test_an_added_form_renders_only_itself(tmp_path):
+def test_an_added_form_renders_only_itself(tmp_path: Path) -> None:
     before = wavs(render_forms(study(tmp_path)))
     manifest, steps = rendered(study(tmp_path, {**STEADY, "new": ["refrain", "verse", "outro"]}))
     assert 'rendered "new"' in steps and len(steps) == 3
     assert {n: f for n, f in wavs(manifest).items() if n != "new"} == before
 
 
-def test_when_the_target_moves_all_are_rendered_anew(tmp_path):
+def test_when_the_target_moves_all_are_rendered_anew(tmp_path: Path) -> None:
     before, _ = rendered(study(tmp_path))
     after, steps = rendered(study(tmp_path, {**STEADY, "quieter": ["intro", "intro"]}))
+    assert after.target_lufs is not None and before.target_lufs is not None
+    assert after.target_lufs is not None and before.target_lufs is not None
     assert after.target_lufs < before.target_lufs - 0.1
     assert sum(step.startswith("rendered") for step in steps) == 4
     assert sum(step.startswith("measured") for step in steps) == 1  # the others are known
     assert not set(wavs(before).values()) & set(wavs(after).values())
 
 
-def test_another_lead_in_renders_all_anew(tmp_path):
+def test_another_lead_in_renders_all_anew(tmp_path: Path) -> None:
     before = render_forms(study(tmp_path, {"a": ["verse", "outro"]}))
     after, steps = rendered(study(tmp_path, {"a": ["verse", "outro"], "b": ["refrain", "verse"]}))
     assert after.lead_frames > before.lead_frames
@@ -127,14 +134,14 @@ def test_another_lead_in_renders_all_anew(tmp_path):
     require_whole(tmp_path, after)
 
 
-def test_changed_audio_renders_all_anew(tmp_path):
+def test_changed_audio_renders_all_anew(tmp_path: Path) -> None:
     before = render_forms(study(tmp_path))
     after, steps = rendered(study(tmp_path, seed=2))
     assert after.audio.sha256 != before.audio.sha256
     assert sum(step.startswith("rendered") for step in steps) == 3
 
 
-def test_a_changed_stem_renders_the_forms_that_use_it(tmp_path):
+def test_a_changed_stem_renders_the_forms_that_use_it(tmp_path: Path) -> None:
     options = {"forms": {"a": ["verse without voice", "outro"]}, "stems": ("drums", "voice"), **SHORT}
     before = wavs(render_forms(make_song(tmp_path, **options)))
     path = tmp_path / "stems" / "voice.wav"
@@ -144,7 +151,7 @@ def test_a_changed_stem_renders_the_forms_that_use_it(tmp_path):
     assert after["a"] != before["a"]
 
 
-def test_a_render_that_is_missing_or_cut_is_made_again(tmp_path):
+def test_a_render_that_is_missing_or_cut_is_made_again(tmp_path: Path) -> None:
     song = study(tmp_path)
     manifest = render_forms(song)
     one, two, three = (tmp_path / form.wav for form in manifest.forms)
@@ -156,7 +163,7 @@ def test_a_render_that_is_missing_or_cut_is_made_again(tmp_path):
     require_whole(tmp_path, again)
 
 
-def test_new_names_are_in_the_manifest_without_a_new_render(tmp_path):
+def test_new_names_are_in_the_manifest_without_a_new_render(tmp_path: Path) -> None:
     forms = {"tried": ["verse", "outro", "intro"]}
     before = render_forms(study(tmp_path, forms))
     sections = {{"verse": "strophe"}.get(name, name): value for name, value in SECTIONS.items()}
@@ -169,7 +176,7 @@ def test_new_names_are_in_the_manifest_without_a_new_render(tmp_path):
     assert "verse" not in manifest_path(tmp_path).read_text(encoding="utf-8")
 
 
-def test_a_pickup_declared_later_is_in_the_joins_without_a_new_render(tmp_path):
+def test_a_pickup_declared_later_is_in_the_joins_without_a_new_render(tmp_path: Path) -> None:
     """The verse's last beat is then a stray pickup of the refrain, where something else follows."""
     plain = {**SECTIONS, "refrain": "7-10"}
     forms = {"tried": ["verse", "outro"]}
@@ -184,7 +191,7 @@ def test_a_pickup_declared_later_is_in_the_joins_without_a_new_render(tmp_path):
 
 
 @pytest.mark.usefixtures("on_both_stores")
-def test_an_open_rounds_renders_stay_until_it_is_done(tmp_path):
+def test_an_open_rounds_renders_stay_until_it_is_done(tmp_path: Path) -> None:
     old = render_forms(study(tmp_path))
     changed = study(tmp_path, {"loud": ["refrain x2"], "quiet": ["intro", "intro"]})
     new = render_forms(changed, keep_sets=lambda: {old.set_id})
@@ -197,7 +204,7 @@ def test_an_open_rounds_renders_stay_until_it_is_done(tmp_path):
 
 
 @pytest.mark.usefixtures("on_both_stores")
-def test_an_open_rounds_renders_stay_of_one_size_when_a_longer_form_comes(tmp_path):
+def test_an_open_rounds_renders_stay_of_one_size_when_a_longer_form_comes(tmp_path: Path) -> None:
     """ "as written" and "quiet" are in both sets, "loud" in the old one alone: none may differ in size."""
     old = render_forms(study(tmp_path))
     longer = study(tmp_path, {"quiet": STEADY["quiet"], "long": ["refrain", "verse", "refrain x4", "outro"]})
@@ -208,7 +215,7 @@ def test_an_open_rounds_renders_stay_of_one_size_when_a_longer_form_comes(tmp_pa
     require_whole(tmp_path, new)
 
 
-def test_files_of_others_in_the_folder_stay(tmp_path):
+def test_files_of_others_in_the_folder_stay(tmp_path: Path) -> None:
     song = study(tmp_path)
     render_forms(song)
     for name in ("mine.wav", "notes.json", "0123456789ab.flac", "0123456789ab.wav"):
@@ -224,7 +231,7 @@ def test_files_of_others_in_the_folder_stay(tmp_path):
 
 
 @pytest.mark.parametrize("content", ["", "{", "[]", '{"version": 2}', "\ufffd" * 10])
-def test_a_damaged_manifest_is_made_anew(tmp_path, content):
+def test_a_damaged_manifest_is_made_anew(tmp_path: Path, content: str) -> None:
     song = study(tmp_path)
     old = render_forms(song)
     manifest_path(tmp_path).write_text(content, encoding="utf-8")
@@ -237,26 +244,26 @@ def test_a_damaged_manifest_is_made_anew(tmp_path, content):
 
 
 @pytest.mark.usefixtures("on_both_stores")
-def test_a_damaged_manifest_of_an_open_round_costs_nothing(tmp_path):
+def test_a_damaged_manifest_of_an_open_round_costs_nothing(tmp_path: Path) -> None:
     old = render_forms(study(tmp_path))
     manifest_path(tmp_path, old.set_id).write_text("{", encoding="utf-8")
     render_forms(study(tmp_path, {"b": ["refrain x2"]}), keep_sets=lambda: {old.set_id})
     assert set(wavs(old).values()) <= set(files(tmp_path))
 
 
-def test_no_manifest_yet(tmp_path):
+def test_no_manifest_yet(tmp_path: Path) -> None:
     with pytest.raises(NotRenderedError, match="nothing is rendered yet"):
         read_manifest(manifest_path(tmp_path))
 
 
-def test_a_file_where_the_folder_should_be(tmp_path):
+def test_a_file_where_the_folder_should_be(tmp_path: Path) -> None:
     song = study(tmp_path)
     (tmp_path / "renders").write_bytes(b"")
     with pytest.raises(WriteError, match="renders could not be written"):
         render_forms(song)
 
 
-def test_a_set_is_kept_only_under_its_own_name(tmp_path):
+def test_a_set_is_kept_only_under_its_own_name(tmp_path: Path) -> None:
     manifest = render_forms(study(tmp_path))
     keep_set(manifest, tmp_path, {"no such set"})
     require_whole(tmp_path, manifest)
@@ -284,14 +291,14 @@ except WriteError as error:
 """
 
 
-def render_elsewhere(folder, most_bytes=0, kill=""):
+def render_elsewhere(folder: Path, most_bytes: int = 0, kill: str = "") -> Any:
     command = [sys.executable, "-c", RENDER, str(folder), str(most_bytes), kill]
     root = ROOT
     return subprocess.run(command, capture_output=True, text=True, timeout=120, cwd=root, check=False)
 
 
 @pytest.mark.parametrize("share", [0.1, 0.9, 1.5])
-def test_a_full_disk_leaves_no_half_written_render(tmp_path, share):
+def test_a_full_disk_leaves_no_half_written_render(tmp_path: Path, share: float) -> None:
     """A real small file system where one can be mounted, else the kernel's limit on a file's size.
 
     It is full within the first file, at its end, or within the second one.
@@ -306,7 +313,7 @@ def test_a_full_disk_leaves_no_half_written_render(tmp_path, share):
     require_whole(song.folder, render_forms(song))  # with room again
 
 
-def test_a_full_disk_leaves_the_last_renders_as_they_were(tmp_path):
+def test_a_full_disk_leaves_the_last_renders_as_they_were(tmp_path: Path) -> None:
     old = render_forms(study(tmp_path))
     study(tmp_path, {"loud": ["refrain x2"], "quiet": ["intro", "intro"]})
     done = render_elsewhere(tmp_path, most_bytes=200_000)
@@ -317,7 +324,7 @@ def test_a_full_disk_leaves_the_last_renders_as_they_were(tmp_path):
     assert set(files(tmp_path)) == {*wavs(old).values(), "manifest.json", f"manifest-{old.set_id}.json"}
 
 
-def test_a_killed_render_costs_nothing_and_the_next_one_clears_up(tmp_path):
+def test_a_killed_render_costs_nothing_and_the_next_one_clears_up(tmp_path: Path) -> None:
     big: dict[str, Any] = {"rate": 96000, "channels": 2}
     old = render_forms(make_song(tmp_path, **big))
     make_study(tmp_path, **big, forms={**FORMS, "new": ["refrain x2", "intro", "intro"]}, seed=2)

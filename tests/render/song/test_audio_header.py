@@ -35,7 +35,7 @@ def answers(path: Path) -> tuple[AudioInfo | str, AudioInfo | str]:
 @pytest.mark.parametrize("kind", ["WAV", "WAVEX"])
 @pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"])
 @pytest.mark.parametrize("channels", [1, 2])
-def test_plain_wav_files_need_no_libsndfile(tmp_path, channels, subtype, kind):
+def test_plain_wav_files_need_no_libsndfile(tmp_path: Path, channels: int, subtype: str, kind: str) -> None:
     path = tmp_path / "song.wav"
     write(path, channels, kind, subtype)
     assert audio_header._plain_wav(path) == AudioInfo(path, 44100, channels, FRAMES)
@@ -46,13 +46,13 @@ def test_plain_wav_files_need_no_libsndfile(tmp_path, channels, subtype, kind):
     ("kind", "subtype"),
     [("WAV", "PCM_U8"), ("WAV", "ULAW"), ("RF64", "PCM_24"), ("FLAC", "PCM_24"), ("W64", "FLOAT")],
 )
-def test_anything_else_is_left_to_libsndfile(tmp_path, kind, subtype):
+def test_anything_else_is_left_to_libsndfile(tmp_path: Path, kind: str, subtype: str) -> None:
     write(tmp_path / "song.wav", 1, kind, subtype)
     assert audio_header._plain_wav(tmp_path / "song.wav") is None
 
 
 @pytest.mark.parametrize("subtype", ["PCM_24", "FLOAT"])
-def test_a_file_cut_short_anywhere_is_told_as_libsndfile_tells_it(tmp_path, subtype):
+def test_a_file_cut_short_anywhere_is_told_as_libsndfile_tells_it(tmp_path: Path, subtype: str) -> None:
     path = tmp_path / "song.wav"
     write(path, 2, "WAV", subtype)
     whole = path.read_bytes()
@@ -62,7 +62,7 @@ def test_a_file_cut_short_anywhere_is_told_as_libsndfile_tells_it(tmp_path, subt
         assert ours == theirs, length
 
 
-def test_a_damaged_header_never_says_more_frames_than_there_are(tmp_path):
+def test_a_damaged_header_never_says_more_frames_than_there_are(tmp_path: Path) -> None:
     path = tmp_path / "song.wav"
     write(path, 2, "WAV", "PCM_24")
     whole, rng = path.read_bytes(), np.random.default_rng(2)

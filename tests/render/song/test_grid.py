@@ -4,6 +4,7 @@ A tempo counts quarter notes a minute and a beat is the meter's lower figure (th
 97 BPM figures are those of the issue and the design.
 """
 
+from decimal import Decimal
 from fractions import Fraction
 
 import pytest
@@ -15,7 +16,13 @@ from render.song.grid import Change, Grid, Meter, exact
 FOUR_FOUR = Meter(4, 4)
 
 
-def grid(rate=44100, tempo="120", meter=FOUR_FOUR, start="0", changes=()):
+def grid(
+    rate: int = 44100,
+    tempo: str = "120",
+    meter: Meter = FOUR_FOUR,
+    start: str = "0",
+    changes: list[Change] | tuple[()] = (),
+) -> Grid:
     return Grid(rate, exact(start), exact(tempo), meter, tuple(changes))
 
 
@@ -33,32 +40,34 @@ def grid(rate=44100, tempo="120", meter=FOUR_FOUR, start="0", changes=()):
         (48000, "120", Meter(2, 2), Fraction(96000)),
     ],
 )
-def test_every_bar_line_is_the_nearest_frame_to_its_exact_place(rate, tempo, meter, bar_frames):
+def test_every_bar_line_is_the_nearest_frame_to_its_exact_place(
+    rate: int, tempo: str, meter: Meter, bar_frames: Fraction
+) -> None:
     g = grid(rate, tempo, meter, start="0.25")
     assert g.line_frame(1) == rate // 4
     for bar in range(1, 502):
         assert g.line_frame(bar) == round(Fraction(rate, 4) + (bar - 1) * bar_frames)
 
 
-def test_120_beats_a_minute_at_44100_hz_give_bars_of_88200_frames():
+def test_120_beats_a_minute_at_44100_hz_give_bars_of_88200_frames() -> None:
     g = grid()
     assert {g.line_frame(bar + 1) - g.line_frame(bar) for bar in range(1, 501)} == {88200}
 
 
-def test_no_drift_over_500_bars_at_97_beats_a_minute():
+def test_no_drift_over_500_bars_at_97_beats_a_minute() -> None:
     g = grid(tempo="97")
     assert g.line_frame(2) == 109113  # 109113.402
     assert g.line_frame(101) == 10911340  # 40 frames more than 100 rounded bars
     assert g.line_frame(501) == 54556701  # 54556701.03
 
 
-def test_a_decimal_tempo_is_the_decimal_that_was_written():
+def test_a_decimal_tempo_is_the_decimal_that_was_written() -> None:
     assert exact(96.1) == Fraction(961, 10)
     g = grid(48000, "96.1")
     assert g.line_frame(1 + 961) == 48000 * 2400  # 961 bars of 4 x 60 / 96.1 s are 2400 s
 
 
-def test_tempo_and_meter_change_at_their_bars():
+def test_tempo_and_meter_change_at_their_bars() -> None:
     g = grid(
         48000, changes=[Change(5, tempo=Fraction(60)), Change(7, meter=Meter(2, 4)), Change(9, exact(120))]
     )
@@ -68,18 +77,18 @@ def test_tempo_and_meter_change_at_their_bars():
     assert g.stretch(100).tempo == 120
 
 
-def test_a_change_at_bar_1_replaces_what_the_song_began_with():
+def test_a_change_at_bar_1_replaces_what_the_song_began_with() -> None:
     g = grid(48000, changes=[Change(1, tempo=Fraction(60))])
     assert g.line_frame(2) == 192000
 
 
-def test_the_order_of_changes_in_the_file_does_not_matter():
+def test_the_order_of_changes_in_the_file_does_not_matter() -> None:
     changes = [Change(9, meter=Meter(3, 4)), Change(3, tempo=Fraction(100))]
     one, two = grid(changes=changes), grid(changes=changes[::-1])
     assert [one.line_frame(b) for b in range(1, 20)] == [two.line_frame(b) for b in range(1, 20)]
 
 
-def test_beats_before_a_line_are_counted_back_through_other_tempos_and_meters():
+def test_beats_before_a_line_are_counted_back_through_other_tempos_and_meters() -> None:
     g = grid(48000, start="2", changes=[Change(3, tempo=Fraction(60), meter=Meter(3, 4))])
     line = g.line_frame(3)
     assert line == 96000 + 2 * 96000
@@ -97,18 +106,20 @@ def test_beats_before_a_line_are_counted_back_through_other_tempos_and_meters():
     bar=st.integers(1, 60),
     beat=st.integers(0, 11),
 )
-def test_position_undoes_the_line(tempo, beats, unit, change, bar, beat):
+def test_position_undoes_the_line(
+    tempo: Decimal, beats: int, unit: int, change: int, bar: int, beat: int
+) -> None:
     g = grid(44100, str(tempo), Meter(beats, unit), "0.3", [Change(change, tempo=Fraction(77))])
     inside = Fraction(beat % beats) + Fraction(1, 3)
     time_s = g.line_s(bar) + inside * g.stretch(bar).beat_s
     assert g.position(time_s) == (bar, inside)
 
 
-def test_what_lies_before_bar_1_belongs_to_it():
+def test_what_lies_before_bar_1_belongs_to_it() -> None:
     assert grid(start="1").position(Fraction(1, 2)) == (1, Fraction(-1))
 
 
-def test_a_live_takes_bar_lines_lie_on_its_beats():
+def test_a_live_takes_bar_lines_lie_on_its_beats() -> None:
     """Beats written by hand; nothing is computed but the place after the last."""
     beats = tuple(
         exact(s) for s in ("0.5", "1.0", "1.52", "2.0", "2.49", "3.01", "3.5", "4.02", "4.5", "5.1")
@@ -124,7 +135,7 @@ def test_a_live_takes_bar_lines_lie_on_its_beats():
     assert g.position(exact("0.2"))[0] == 1
 
 
-def test_a_live_takes_meter_may_change():
+def test_a_live_takes_meter_may_change() -> None:
     beats = tuple(Fraction(n, 2) for n in range(14))
     g = Grid(
         8000,

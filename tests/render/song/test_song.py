@@ -1,33 +1,35 @@
 """song.toml: what is read, and that every mistake is named with its key and what was expected."""
 
 import re
+from pathlib import Path
+from typing import Any
 
 import pytest
 
 from render.errors import FormError, SongError
-from render.song.forms import Piece
+from render.song.forms import Form, Piece
 from render.song.grid import Meter
-from render.song.song import load_song
+from render.song.song import Song, load_song
 from tests.songs import FORMS, make_study
 
 RATE = 8000  # none of these looks at the audio itself
 
 
-def study(folder, **options):
+def study(folder: Path, **options: Any) -> Path:
     return make_study(folder, **{"rate": RATE, "subtype": "PCM_16", **options})
 
 
-def song(folder, **options):
+def song(folder: Path, **options: Any) -> Song:
     return load_song(study(folder, **options))
 
 
-def refusal(error, folder, **options):
+def refusal(error: type, folder: Path, **options: Any) -> str:
     with pytest.raises(error) as caught:
         song(folder, **options)
     return str(caught.value)
 
 
-def edited(folder, old, new):
+def edited(folder: Path, old: str, new: str) -> Any:
     """The study's song with a piece of its song.toml replaced."""
     path = study(folder) / "song.toml"
     text = path.read_text(encoding="utf-8")
@@ -36,21 +38,21 @@ def edited(folder, old, new):
     return load_song(folder)
 
 
-def edit_refusal(folder, old, new):
+def edit_refusal(folder: Path, old: str, new: str) -> str:
     with pytest.raises(SongError) as caught:
         edited(folder, old, new)
     return str(caught.value)
 
 
-def texts(form):
+def texts(form: Form) -> list[str]:
     return [part.text for part in form.parts]
 
 
 # What is read
 
 
-def test_a_song_is_read_whole(tmp_path):
-    found = song(
+def test_a_song_is_read_whole(tmp_path: Path) -> None:
+    made = song(
         tmp_path,
         stems=("drums", "voice"),
         song={"changes": [{"bar": 9, "tempo": 60.0}, {"bar": 11, "meter": "2/4"}]},
@@ -58,43 +60,43 @@ def test_a_song_is_read_whole(tmp_path):
         render={"matching": "same gain", "crossfade_ms": 15},
         plan={"rounds": 4, "days": 2},
     )
-    assert (found.title, found.audio.sample_rate, found.audio.channels) == ("Invented", RATE, 2)
-    assert [s.name for s in found.sections] == ["intro", "verse", "refrain", "outro"]
-    assert found.sections[2].pickup_beats == 1
-    assert found.grid.stretch(11).meter == Meter(2, 4)
-    assert [form.name for form in found.forms] == ["as written", "refrain first", "twice"]
-    assert list(found.stems) == ["drums", "voice"]
-    assert [(x.name, dict(x.prior_listens)) for x in found.listeners] == [
+    assert (made.title, made.audio.sample_rate, made.audio.channels) == ("Invented", RATE, 2)
+    assert [s.name for s in made.sections] == ["intro", "verse", "refrain", "outro"]
+    assert made.sections[2].pickup_beats == 1
+    assert made.grid.stretch(11).meter == Meter(2, 4)
+    assert [form.name for form in made.forms] == ["as written", "refrain first", "twice"]
+    assert list(made.stems) == ["drums", "voice"]
+    assert [(x.name, dict(x.prior_listens)) for x in made.listeners] == [
         ("ana", {"as written": 20}),
         ("bo", {}),
     ]
-    assert (found.matching, found.crossfade_ms, found.rounds, found.days) == ("same gain", 15, 4, 2)
-    assert found.lead_in_frames == RATE // 4
+    assert (made.matching, made.crossfade_ms, made.rounds, made.days) == ("same gain", 15, 4, 2)
+    assert made.lead_in_frames == RATE // 4
 
 
-def test_what_may_be_left_out_has_a_default(tmp_path):
+def test_what_may_be_left_out_has_a_default(tmp_path: Path) -> None:
     study(tmp_path)
     text = '[song]\ntitle = "T"\naudio = "song.wav"\ntempo = 120\n[sections]\na = { bars = 1 }'
     (tmp_path / "song.toml").write_text(text, encoding="utf-8")
-    found = load_song(tmp_path)
-    assert found.grid.meter == Meter(4, 4)
-    assert [form.name for form in found.forms] == ["as written"]
-    assert (found.matching, found.crossfade_ms, found.rounds, found.days) == ("integrated", 10, 6, 3)
+    loaded = load_song(tmp_path)
+    assert loaded.grid.meter == Meter(4, 4)
+    assert [form.name for form in loaded.forms] == ["as written"]
+    assert (loaded.matching, loaded.crossfade_ms, loaded.rounds, loaded.days) == ("integrated", 10, 6, 3)
 
 
-def test_as_written_holds_every_bar_and_names_what_no_section_names(tmp_path):
-    found = song(tmp_path, sections={"late": "7-8", "early": "3-4"}, forms={})
-    assert [s.name for s in found.sections] == ["early", "late"]
-    assert found.last_bar == 12  # 8 s follow the last section: too long for a tail
-    assert texts(found.form("as written")) == ["bars 1-2", "early", "bars 5-6", "late", "bars 9-12"]
-    assert found.uncovered == [(1, 2), (5, 6), (9, 12)]
+def test_as_written_holds_every_bar_and_names_what_no_section_names(tmp_path: Path) -> None:
+    made = song(tmp_path, sections={"late": "7-8", "early": "3-4"}, forms={})
+    assert [s.name for s in made.sections] == ["early", "late"]
+    assert made.last_bar == 12  # 8 s follow the last section: too long for a tail
+    assert texts(made.form("as written")) == ["bars 1-2", "early", "bars 5-6", "late", "bars 9-12"]
+    assert made.uncovered == [(1, 2), (5, 6), (9, 12)]
 
 
-def test_a_short_rest_after_the_last_section_is_its_tail(tmp_path):
+def test_a_short_rest_after_the_last_section_is_its_tail(tmp_path: Path) -> None:
     assert song(tmp_path, sections={"a": "1-10"}, forms={}).last_bar == 10
 
 
-def test_song_bars_says_where_the_tail_begins(tmp_path):
+def test_song_bars_says_where_the_tail_begins(tmp_path: Path) -> None:
     assert song(tmp_path, sections={"a": "1-10"}, forms={}, song={"bars": 11}).last_bar == 11
     assert "a section reaches bar 10" in refusal(
         SongError, tmp_path, sections={"a": "1-10"}, forms={}, song={"bars": 9}
@@ -104,30 +106,30 @@ def test_song_bars_says_where_the_tail_begins(tmp_path):
     )
 
 
-def test_a_last_bar_that_the_audio_does_not_fill_is_a_bar(tmp_path):
+def test_a_last_bar_that_the_audio_does_not_fill_is_a_bar(tmp_path: Path) -> None:
     assert song(tmp_path, tail_s=-0.5).last_bar == 12
 
 
-def test_as_written_may_be_listed_but_not_changed(tmp_path):
+def test_as_written_may_be_listed_but_not_changed(tmp_path: Path) -> None:
     assert len(song(tmp_path, forms={"As Written": ["intro", "verse", "refrain", "outro"]}).forms) == 1
     for parts in (["intro", "verse", "outro"], ["verse", "intro", "refrain", "outro"]):
         assert "the whole song in its own order" in refusal(FormError, tmp_path, forms={"as written": parts})
 
 
-def test_prior_listens_by_form(tmp_path):
-    found = song(tmp_path, listeners={"ana": {"prior_listens": {"As written": 60, "TWICE": 8}, "weight": 2}})
-    assert dict(found.listeners[0].prior_listens) == {"as written": 60, "twice": 8}
-    assert found.listeners[0].weight == 2
+def test_prior_listens_by_form(tmp_path: Path) -> None:
+    made = song(tmp_path, listeners={"ana": {"prior_listens": {"As written": 60, "TWICE": 8}, "weight": 2}})
+    assert dict(made.listeners[0].prior_listens) == {"as written": 60, "twice": 8}
+    assert made.listeners[0].weight == 2
 
 
-def test_a_form_with_an_ending_and_a_predecessor(tmp_path):
+def test_a_form_with_an_ending_and_a_predecessor(tmp_path: Path) -> None:
     form = song(tmp_path, forms={"a": {"parts": ["verse"], "ending": "fade 2 bars", "replaces": "b"}}).form(
         "A"
     )
     assert (str(form.ending), form.replaces) == ("fade 2 bars", "b")
 
 
-def test_a_byte_order_mark_is_no_mistake(tmp_path):
+def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
     path = study(tmp_path) / "song.toml"
     path.write_text(path.read_text(encoding="utf-8"), encoding="utf-8-sig")
     assert load_song(tmp_path).title == "Invented"
@@ -136,22 +138,22 @@ def test_a_byte_order_mark_is_no_mistake(tmp_path):
 # song.toml in disorder
 
 
-def test_a_study_without_a_song_toml(tmp_path):
+def test_a_study_without_a_song_toml(tmp_path: Path) -> None:
     with pytest.raises(SongError, match=r"there is no song\.toml in .*fairhearing new AUDIO"):
         load_song(tmp_path)
 
 
-def test_a_song_toml_that_is_not_text(tmp_path):
+def test_a_song_toml_that_is_not_text(tmp_path: Path) -> None:
     (tmp_path / "song.toml").write_bytes(b"\xff\xfe[\x00s\x00")
     with pytest.raises(SongError, match="not UTF-8 text"):
         load_song(tmp_path)
 
 
-def test_a_toml_syntax_error_is_given_with_its_line(tmp_path):
+def test_a_toml_syntax_error_is_given_with_its_line(tmp_path: Path) -> None:
     assert "line 3" in edit_refusal(tmp_path, '"audio" = "song.wav"', '"audio" = song.wav')
 
 
-def test_a_name_listed_twice_is_given_with_its_line(tmp_path):
+def test_a_name_listed_twice_is_given_with_its_line(tmp_path: Path) -> None:
     message = edit_refusal(tmp_path, '"verse" = { "bars"', '"intro" = { "bars"')
     assert re.search(r"not valid TOML.*line \d+", message)
 
@@ -194,11 +196,13 @@ def test_a_name_listed_twice_is_given_with_its_line(tmp_path):
         ),
     ],
 )
-def test_each_mistake_names_its_key_and_what_was_expected(tmp_path, old, new, said):
+def test_each_mistake_names_its_key_and_what_was_expected(
+    tmp_path: Path, old: str, new: str, said: str
+) -> None:
     assert said in edit_refusal(tmp_path, old, new)
 
 
-def test_all_mistakes_of_shape_are_told_at_once(tmp_path):
+def test_all_mistakes_of_shape_are_told_at_once(tmp_path: Path) -> None:
     path = study(tmp_path) / "song.toml"
     text = (
         path.read_text(encoding="utf-8").replace('"4/4"', '"4/5"').replace('"tempo" = 120', '"tempp" = 120')
@@ -213,16 +217,16 @@ def test_all_mistakes_of_shape_are_told_at_once(tmp_path):
     ]
 
 
-def test_a_long_list_of_mistakes_is_cut(tmp_path):
+def test_a_long_list_of_mistakes_is_cut(tmp_path: Path) -> None:
     lines = "\n".join(f'wrong{number} = "1-2"' for number in range(12))
-    told = edit_refusal(tmp_path, "[forms]", f"[plan]\n{lines}\n[forms]").splitlines()
-    assert len(told) == 8 and told[-1] == "  and 5 more like these"
+    refusals = edit_refusal(tmp_path, "[forms]", f"[plan]\n{lines}\n[forms]").splitlines()
+    assert len(refusals) == 8 and refusals[-1] == "  and 5 more like these"
 
 
 # Sections and forms in disorder
 
 
-def test_a_section_without_its_table(tmp_path):
+def test_a_section_without_its_table(tmp_path: Path) -> None:
     told = edit_refusal(tmp_path, "[sections]", '[sections]\nhook = "1-2"')
     assert told == 'song.toml: sections.hook is "1-2"; expected a table: { bars = "1-2" }'
 
@@ -244,7 +248,7 @@ def test_a_section_without_its_table(tmp_path):
         ({}, "sections is {}; expected at least one entry"),
     ],
 )
-def test_sections_in_disorder(tmp_path, sections, said):
+def test_sections_in_disorder(tmp_path: Path, sections: dict[str, str], said: str) -> None:
     assert said in refusal(SongError, tmp_path, sections=sections, forms={})
 
 
@@ -262,20 +266,20 @@ def test_sections_in_disorder(tmp_path, sections, said):
         ({"parts": ["intro", "silence 1 bar"], "ending": "cut"}, "ends with a silence already"),
     ],
 )
-def test_forms_in_disorder(tmp_path, parts, said):
+def test_forms_in_disorder(tmp_path: Path, parts: dict[str, list[str] | str] | list[str], said: str) -> None:
     assert said in refusal(FormError, tmp_path, forms={"x": parts})
 
 
-def test_500_parts_are_a_form(tmp_path):
+def test_500_parts_are_a_form(tmp_path: Path) -> None:
     assert len(song(tmp_path, forms={"x": ["intro bars 1 x499", "outro"]}).form("x").parts) == 500
 
 
-def test_an_unknown_stem(tmp_path):
+def test_an_unknown_stem(tmp_path: Path) -> None:
     message = refusal(FormError, tmp_path, stems=("bass", "voice"), forms={"x": ["intro without bas"]})
     assert message == 'forms."x", part 1: there is no stem "bas"; did you mean "bass"?'
 
 
-def test_names_that_differ_in_capitals_alone(tmp_path):
+def test_names_that_differ_in_capitals_alone(tmp_path: Path) -> None:
     assert 'forms."TWICE": the name is taken by "twice"' in refusal(
         SongError, tmp_path, forms={**FORMS, "TWICE": ["intro"]}
     )
@@ -285,12 +289,12 @@ def test_names_that_differ_in_capitals_alone(tmp_path):
     )
 
 
-def test_a_form_that_does_not_exist(tmp_path):
+def test_a_form_that_does_not_exist(tmp_path: Path) -> None:
     with pytest.raises(SongError, match=r'no form "twize" in song\.toml; did you mean "twice"'):
         song(tmp_path).form("twize")
 
 
-def test_parts_keep_their_entry_in_song_toml(tmp_path):
+def test_parts_keep_their_entry_in_song_toml(tmp_path: Path) -> None:
     form = song(tmp_path).form("twice")
     assert [form.entry(k) for k in range(len(form.parts))] == [1, 2, 3, 3, 4, 5]
     assert all(isinstance(p, Piece) for p in form.parts[:4])

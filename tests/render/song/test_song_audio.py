@@ -1,5 +1,8 @@
 """The audio a song.toml names: bounces and stems that are refused, each clearly, and how well stems fit."""
 
+from pathlib import Path
+from typing import Any
+
 import numpy as np
 import pytest
 import soundfile
@@ -8,21 +11,21 @@ from render.audio.stem_fit import check_stems
 from render.audio.stems import fit_stems, read_audio
 from render.errors import AudioError, RenderError
 from render.renders.render_forms import render_forms
-from render.song.song import load_song
+from render.song.song import Song, load_song
 from tests.songs import make_song, make_study
 
 RATE = 8000  # most of these never look at the audio itself
 
 
-def study(folder, **options):
+def study(folder: Path, **options: Any) -> Path:
     return make_study(folder, **{"rate": RATE, "subtype": "PCM_16", **options})
 
 
-def song(folder, **options):
+def song(folder: Path, **options: Any) -> Song:
     return load_song(study(folder, **options))
 
 
-def edited_audio(folder, name):
+def edited_audio(folder: Path, name: str) -> Song:
     path = folder / "song.toml"
     path.write_text(path.read_text(encoding="utf-8").replace("song.wav", name), encoding="utf-8")
     return load_song(folder)
@@ -30,21 +33,21 @@ def edited_audio(folder, name):
 
 @pytest.mark.parametrize("kind", ["WAV", "FLAC", "AIFF", "OGG"])
 @pytest.mark.parametrize("channels", [1, 2])
-def test_the_audio_may_be_of_any_common_kind(tmp_path, kind, channels):
+def test_the_audio_may_be_of_any_common_kind(tmp_path: Path, kind: str, channels: int) -> None:
     study(tmp_path, channels=channels)
     audio, rate = soundfile.read(tmp_path / "song.wav", dtype="float32", always_2d=True)
     name = f"song.{kind.lower()}"
     soundfile.write(tmp_path / name, audio, rate, format=kind)
-    found = edited_audio(tmp_path, name)
-    assert (found.audio.frames, found.audio.channels) == audio.shape
-    again = read_audio(found.audio.path)
+    edited = edited_audio(tmp_path, name)
+    assert (edited.audio.frames, edited.audio.channels) == audio.shape
+    again = read_audio(edited.audio.path)
     assert np.corrcoef(again.ravel(), audio.ravel())[0, 1] > (0.9 if kind == "OGG" else 0.999999)
 
 
 # Audio in disorder
 
 
-def test_the_audio_is_missing(tmp_path):
+def test_the_audio_is_missing(tmp_path: Path) -> None:
     study(tmp_path)
     (tmp_path / "song.wav").unlink()
     with pytest.raises(AudioError, match=r"there is no audio file .*song\.wav"):
@@ -55,21 +58,21 @@ def test_the_audio_is_missing(tmp_path):
     "content",
     [b"", b"RIFF", b"This is a letter, not a song.\n" * 50, b"\x00" * 4000, b"RIFF\xff\xff\xff\xffWAVEfmt "],
 )
-def test_a_file_that_is_no_audio(tmp_path, content):
+def test_a_file_that_is_no_audio(tmp_path: Path, content: bytes) -> None:
     study(tmp_path)
     (tmp_path / "song.wav").write_bytes(content)
     with pytest.raises(AudioError, match=r"song\.wav cannot be read as audio; export it again"):
         load_song(tmp_path)
 
 
-def test_audio_without_a_header(tmp_path):
+def test_audio_without_a_header(tmp_path: Path) -> None:
     study(tmp_path)
     (tmp_path / "song.raw").write_bytes(bytes(4000))
     with pytest.raises(AudioError, match="cannot be read as audio"):
         edited_audio(tmp_path, "song.raw")
 
 
-def test_a_folder_for_audio(tmp_path):
+def test_a_folder_for_audio(tmp_path: Path) -> None:
     study(tmp_path)
     (tmp_path / "song.wav").unlink()
     (tmp_path / "song.wav").mkdir()
@@ -77,7 +80,9 @@ def test_a_folder_for_audio(tmp_path):
         load_song(tmp_path)
 
 
-def rewritten(folder, frames=RATE, channels=2, rate=RATE, subtype="PCM_16"):
+def rewritten(
+    folder: Path, frames: int = RATE, channels: int = 2, rate: int = RATE, subtype: str = "PCM_16"
+) -> Path:
     study(folder)
     soundfile.write(folder / "song.wav", np.full((frames, channels), 0.1), rate, subtype=subtype)
     return folder
@@ -92,35 +97,35 @@ def rewritten(folder, frames=RATE, channels=2, rate=RATE, subtype="PCM_16"):
         ({"rate": 4000}, "has 4000 Hz"),
     ],
 )
-def test_audio_that_is_refused(tmp_path, options, said):
+def test_audio_that_is_refused(tmp_path: Path, options: dict[str, Any], said: str) -> None:
     with pytest.raises(AudioError) as caught:
         load_song(rewritten(tmp_path, **options))
     assert said in str(caught.value)
     assert "song.wav" in str(caught.value)
 
 
-def test_a_fifth_of_a_second_is_too_short_to_measure(tmp_path):
-    found = song(
+def test_a_fifth_of_a_second_is_too_short_to_measure(tmp_path: Path) -> None:
+    made = song(
         tmp_path, audio=np.full((RATE // 5, 1), 0.1, np.float32), start=0, sections={"a": "1"}, forms={}
     )
     with pytest.raises(RenderError, match=r'"as written" lasts 0\.20 s; loudness needs at least 0\.4 s'):
-        render_forms(found)
+        render_forms(made)
     assert not (tmp_path / "renders").exists()
 
 
 @pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
-def test_a_sample_that_is_no_number_is_found_before_any_work(tmp_path, value):
+def test_a_sample_that_is_no_number_is_found_before_any_work(tmp_path: Path, value: float) -> None:
     audio = np.full((13 * RATE, 2), 0.1, np.float32)
     audio[12345, 1] = value
-    found = song(tmp_path, audio=audio, bars=6, subtype="FLOAT", sections={"a": "1-2", "b": "3-5"}, forms={})
+    made = song(tmp_path, audio=audio, bars=6, subtype="FLOAT", sections={"a": "1-2", "b": "3-5"}, forms={})
     with pytest.raises(
         AudioError, match=r"song\.wav holds a sample that is no number at 1\.543 s \(frame 12345\)"
     ):
-        render_forms(found)
+        render_forms(made)
     assert not (tmp_path / "renders").exists()
 
 
-def test_a_file_that_was_cut_short_by_a_copy(tmp_path):
+def test_a_file_that_was_cut_short_by_a_copy(tmp_path: Path) -> None:
     study(tmp_path)
     audio, rate = soundfile.read(tmp_path / "song.wav")
     soundfile.write(tmp_path / "song.flac", audio, rate)
@@ -133,7 +138,7 @@ def test_a_file_that_was_cut_short_by_a_copy(tmp_path):
 # Stems in disorder
 
 
-def with_stem(folder, **options):
+def with_stem(folder: Path, **options: int) -> Song:
     """A study whose stem "voice" is written with other properties than the bounce's."""
     study(folder, stems=("drums", "voice"), forms={"x": ["verse without voice", "outro"]})
     audio, rate = soundfile.read(folder / "song.wav", always_2d=True)
@@ -151,7 +156,7 @@ def with_stem(folder, **options):
         ({"channels": 3}, "has 3 channels"),
     ],
 )
-def test_stems_unlike_the_bounce(tmp_path, options, said):
+def test_stems_unlike_the_bounce(tmp_path: Path, options: dict[str, int], said: str) -> None:
     found = with_stem(tmp_path, **options)
     for refused in (lambda: check_stems(found.stems, found.audio), lambda: render_forms(found)):
         with pytest.raises(AudioError) as caught:
@@ -160,28 +165,28 @@ def test_stems_unlike_the_bounce(tmp_path, options, said):
     assert not (tmp_path / "renders").exists()
 
 
-def test_a_stem_may_be_mono(tmp_path):
-    found = with_stem(tmp_path, channels=1)
-    check_stems(found.stems, found.audio)
+def test_a_stem_may_be_mono(tmp_path: Path) -> None:
+    refused = with_stem(tmp_path, channels=1)
+    check_stems(refused.stems, refused.audio)
 
 
-def test_a_stereo_stem_for_a_mono_bounce_is_refused(tmp_path):
-    found = song(tmp_path, channels=1, stems=("drums", "voice"))
+def test_a_stereo_stem_for_a_mono_bounce_is_refused(tmp_path: Path) -> None:
+    made = song(tmp_path, channels=1, stems=("drums", "voice"))
     audio, rate = soundfile.read(tmp_path / "stems" / "voice.wav")
     soundfile.write(tmp_path / "stems" / "voice.wav", np.stack([audio, audio], axis=1), rate)
     with pytest.raises(AudioError, match="has 2 channels, the bounce 1"):
-        check_stems(found.stems, found.audio)
+        check_stems(made.stems, made.audio)
 
 
-def test_a_missing_stem(tmp_path):
-    found = song(tmp_path, stems=("drums", "voice"))
+def test_a_missing_stem(tmp_path: Path) -> None:
+    made = song(tmp_path, stems=("drums", "voice"))
     (tmp_path / "stems" / "voice.wav").unlink()
     with pytest.raises(AudioError, match=r"there is no audio file .*voice\.wav"):
-        check_stems(found.stems, found.audio)
+        check_stems(made.stems, made.audio)
 
 
-def test_a_nan_in_a_stem_is_found_before_any_work(tmp_path):
-    found = make_song(
+def test_a_nan_in_a_stem_is_found_before_any_work(tmp_path: Path) -> None:
+    study_song = make_song(
         tmp_path, rate=RATE, subtype="FLOAT", stems=("drums", "voice"), forms={"x": ["verse without voice"]}
     )
     path = tmp_path / "stems" / "voice.wav"
@@ -189,40 +194,42 @@ def test_a_nan_in_a_stem_is_found_before_any_work(tmp_path):
     audio[5000, 0] = np.nan
     soundfile.write(path, audio, rate, subtype="FLOAT")
     with pytest.raises(AudioError, match=r"voice\.wav holds a sample that is no number at 0\.625 s"):
-        render_forms(found)
+        render_forms(study_song)
     assert not (tmp_path / "renders").exists()
 
 
 # How well stems fit
 
 
-def test_stems_that_add_up_null(tmp_path):
-    found = make_song(tmp_path, stems=("drums", "bass", "voice"))
-    fit = fit_stems(read_audio(found.audio.path), found.stems, 48000)
+def test_stems_that_add_up_null(tmp_path: Path) -> None:
+    study_song = make_song(tmp_path, stems=("drums", "bass", "voice"))
+    fit = fit_stems(read_audio(study_song.audio.path), study_song.stems, 48000)
     assert fit.nulls
     assert fit.residual_db == -200  # to the bit
     assert fit.gain == pytest.approx(1, abs=1e-6)
 
 
-def test_stems_before_the_mix_bus_are_matched_by_a_gain_and_their_worst_place_is_named(tmp_path):
-    found = make_song(tmp_path, stems=("drums", "bass", "voice"), stems_gain=0.5)
-    bounce = read_audio(found.audio.path).copy()
+def test_stems_before_the_mix_bus_are_matched_by_a_gain_and_their_worst_place_is_named(
+    tmp_path: Path,
+) -> None:
+    study_song = make_song(tmp_path, stems=("drums", "bass", "voice"), stems_gain=0.5)
+    bounce = read_audio(study_song.audio.path).copy()
     at = 6 * 48000
     bounce[at : at + 9600] += 0.5 * np.random.default_rng(1).standard_normal((9600, 2), dtype=np.float32)
-    fit = fit_stems(bounce, found.stems, 48000)
+    fit = fit_stems(bounce, study_song.stems, 48000)
     assert not fit.nulls
     assert fit.gain_db == pytest.approx(6.02, abs=0.01)
     assert fit.worst_at_s == pytest.approx(6.0)
     assert fit.worst_db > fit.residual_db
 
 
-def test_the_residual_is_relative_to_the_bounce(tmp_path):
+def test_the_residual_is_relative_to_the_bounce(tmp_path: Path) -> None:
     """Noise 60.5 dB and 59.5 dB below the bounce on either side of the limit."""
-    found = make_song(tmp_path, subtype="FLOAT", stems=("drums", "voice"))
-    bounce = read_audio(found.audio.path)
+    study_song = make_song(tmp_path, subtype="FLOAT", stems=("drums", "voice"))
+    bounce = read_audio(study_song.audio.path)
     noise = np.random.default_rng(2).standard_normal(bounce.shape)
     noise *= np.sqrt(np.mean(bounce.astype(float) ** 2) / np.mean(noise**2))
     for level_db, nulls in ((-60.5, True), (-59.5, False)):
-        fit = fit_stems((bounce + 10 ** (level_db / 20) * noise).astype(np.float32), found.stems, 48000)
+        fit = fit_stems((bounce + 10 ** (level_db / 20) * noise).astype(np.float32), study_song.stems, 48000)
         assert fit.residual_db == pytest.approx(level_db, abs=0.02)
         assert fit.nulls is nulls

@@ -20,9 +20,9 @@ def table(study: Study) -> StudyRatings:
 
 
 def test_no_ratings_yet_is_an_empty_table(tmp_path: Path) -> None:
-    found = table(rendered(tmp_path))
-    assert list(found.table.columns) == list(COLUMNS) and found.table.empty
-    assert (found.listeners, found.forms, found.retired) == (
+    ratings = table(rendered(tmp_path))
+    assert list(ratings.table.columns) == list(COLUMNS) and ratings.table.empty
+    assert (ratings.listeners, ratings.forms, ratings.retired) == (
         ("ana", "bo"),
         ("as written", "turned", "twice"),
         (),
@@ -61,9 +61,9 @@ def test_a_revision_inherits_familiarity_but_no_ratings(tmp_path: Path) -> None:
     revised = rendered(tmp_path, clock, forms=forms)
     clock.forward(days=1)
     do_round(revised, "ana")
-    found = table(revised)
-    assert found.retired == ("turned (earlier version)",)
-    rows = found.table[found.table["form"] == "turned"]
+    ratings = table(revised)
+    assert ratings.retired == ("turned (earlier version)",)
+    rows = ratings.table[ratings.table["form"] == "turned"]
     assert len(rows) == 1 and list(rows["listen"]) == [1] and list(rows["prior_listens"]) == [1.0]
 
 
@@ -72,5 +72,5 @@ def test_what_is_heard_after_the_opening_is_kept_apart(tmp_path: Path) -> None:
     hear(study, enter_round(study, "ana"))
     study.log.add_event("opened", {"why": "asked for"})
     hear(study, enter_round(study, "ana"))
-    found = table(study)
-    assert (len(found.table), len(found.after), len(found.both)) == (1, 1, 2)
+    ratings = table(study)
+    assert (len(ratings.table), len(ratings.after), len(ratings.both)) == (1, 1, 2)

@@ -83,22 +83,22 @@ def dense(seen: Observations, prior: Prior):  # type: ignore[no-untyped-def]
 @pytest.mark.parametrize("seed", [3, 4])
 def test_against_dense_solution(seed: int, ratio: Floats | None) -> None:
     seen, prior = replace(small_study(seed), noise_ratio=ratio), Prior()
-    found = fit(seen, prior)
+    fitted = fit(seen, prior)
     logs, means, covers, scales = map(np.array, zip(*dense(seen, prior), strict=True))
     weight = np.exp(logs - logs.max())
-    assert found.weight[:, 0] == pytest.approx(weight / weight.sum(), abs=1e-12)
-    assert found.scale[:, 0] == pytest.approx(scales, rel=1e-11)
-    targets = Targets.of(found, np.full(2, 0.5))
+    assert fitted.weight[:, 0] == pytest.approx(weight / weight.sum(), abs=1e-12)
+    assert fitted.scale[:, 0] == pytest.approx(scales, rel=1e-11)
+    targets = Targets.of(fitted, np.full(2, 0.5))
     assert targets.mean[..., 0] == pytest.approx(means, abs=1e-9)
     assert targets.cover == pytest.approx(covers, abs=1e-8)
 
 
 def test_each_listener_is_the_target_of_that_listener() -> None:
     seen = small_study()
-    found = fit(seen, Prior())
-    mean, cover = each_listener(found)
+    fitted = fit(seen, Prior())
+    mean, cover = each_listener(fitted)
     for listener in range(2):
-        expected_mean, expected_cover = Targets.of(found, np.eye(2)[listener]).moments()
+        expected_mean, expected_cover = Targets.of(fitted, np.eye(2)[listener]).moments()
         assert mean[listener] == pytest.approx(expected_mean[0], abs=1e-4)
         assert cover[listener] == pytest.approx(expected_cover[0], abs=1e-2)
 
@@ -160,10 +160,10 @@ def _gap_slope(seen: Observations, residual_sd: float) -> tuple[float, float]:
         noise_df=1e12,
         noise_sd=residual_sd,
     )
-    found = fit(seen, prior)
-    at = found.where.common_gap.start
-    sd = np.sqrt(found.cover[0, at, at] * found.scale[0, 0])
-    return float(found.mean[0, at, 0] / tau), float(sd / tau)
+    fitted = fit(seen, prior)
+    at = fitted.where.common_gap.start
+    sd = np.sqrt(fitted.cover[0, at, at] * fitted.scale[0, 0])
+    return float(fitted.mean[0, at, 0] / tau), float(sd / tau)
 
 
 def _mixed(dev: float, residual_sd: float) -> Prior:
@@ -203,11 +203,11 @@ def test_sleepstudy_random_slopes_with_published_variances() -> None:
         listeners=count,
         forms=2,
     )
-    found = fit(seen, _mixed(root * 5.922 / 25.592, 25.592))
-    targets = Targets.of(found, None)
+    fitted = fit(seen, _mixed(root * 5.922 / 25.592, 25.592))
+    targets = Targets.of(fitted, None)
     turn = np.array([1, -1]) / np.sqrt(2) / root
     assert turn @ targets.mean[0, :, 0] == pytest.approx(10.467, abs=5e-4)
-    assert np.sqrt(turn @ targets.cover[0] @ turn * found.scale[0, 0]) == pytest.approx(1.546, abs=5e-4)
+    assert np.sqrt(turn @ targets.cover[0] @ turn * fitted.scale[0, 0]) == pytest.approx(1.546, abs=5e-4)
 
 
 def test_balanced_study_against_statsmodels() -> None:
@@ -226,15 +226,15 @@ def test_balanced_study_against_statsmodels() -> None:
     residual_sd = float(np.sqrt(theirs.scale))
     dev = float(np.sqrt(theirs.vcomp[0] / theirs.scale))
     assert dev > 0.2
-    found = fit(seen, _mixed(dev, residual_sd))
-    targets = Targets.of(found, None)
-    mean, cover = targets.mean[0, :, 0], targets.cover[0] * found.scale[0, 0]
+    fitted = fit(seen, _mixed(dev, residual_sd))
+    targets = Targets.of(fitted, None)
+    mean, cover = targets.mean[0, :, 0], targets.cover[0] * fitted.scale[0, 0]
     for form in (1, 2):
         contrast = np.eye(3)[form] - np.eye(3)[0]
         name = f"C(form)[T.{form}]"
         assert contrast @ mean == pytest.approx(theirs.fe_params[name], abs=1e-4)
         assert np.sqrt(contrast @ cover @ contrast) == pytest.approx(theirs.bse_fe[name], rel=1e-4)
-    own = each_listener(found)[0] - mean
+    own = each_listener(fitted)[0] - mean
     for listener, effects in theirs.random_effects.items():
         expected = effects.to_numpy() - effects.to_numpy().mean()
         assert own[listener] - own[listener].mean() == pytest.approx(expected, abs=1e-3)
@@ -253,7 +253,7 @@ def test_draws_have_the_mixture_s_moments_and_do_not_move() -> None:
 
 def test_no_data_gives_the_prior_back() -> None:
     seen = small_study().only(np.zeros(0, dtype=np.int64))
-    found = fit(seen, Prior())
-    (mean,), (cover,) = Targets.of(found, np.full(2, 0.5)).moments()
+    fitted = fit(seen, Prior())
+    (mean,), (cover,) = Targets.of(fitted, np.full(2, 0.5)).moments()
     assert mean == pytest.approx(np.zeros(3), abs=1e-12)
     assert np.ptp(np.diag(cover)) == pytest.approx(0, abs=1e-9) and cover[0, 0] > 0

@@ -25,8 +25,8 @@ def test_two_panels_on_one_song(tmp_path: Path) -> None:
     assert written.sentence == (
         'The two panels put different forms first: "early bridge" in band, "straight in" in friends.'
     )
-    told = json.loads(read(written, "comparison.json"))
-    assert {tuple(form["names"]) for form in told["same_forms"]} == {
+    values = json.loads(read(written, "comparison.json"))
+    assert {tuple(form["names"]) for form in values["same_forms"]} == {
         ("early bridge", "early bridge"), ("no intro", "straight in"), ("as written", "as written"),
     }  # fmt: skip
     text = read(written, "comparison.html")

@@ -210,9 +210,9 @@ def test_a_sealed_report_ties_nothing_to_a_form(tmp_path: Path) -> None:
             ), path
     head = read(written, "ratings.csv").splitlines()[0]
     assert head == "listener,day,round,position,sitting,heard_on,means", "no times: they tell lengths"
-    told = json.loads(read(written, "verdict.json"))
-    assert told["sealed"] and set(told["verdict"]) == {"state", "may_stop", "sentence"}
-    assert told["progress"][0] == {"listener": "ana", "rounds": 3, "of": 5, "days": 3}
+    values = json.loads(read(written, "verdict.json"))
+    assert values["sealed"] and set(values["verdict"]) == {"state", "may_stop", "sentence"}
+    assert values["progress"][0] == {"listener": "ana", "rounds": 3, "of": 5, "days": 3}
     text = Page(read(written, "report.html")).text
     assert "3 of 5" in text and shown(written.sentence) in text and str(contents.seed_sha256) in text
 
@@ -221,8 +221,10 @@ def test_a_sealed_report_says_that_listening_may_stop(tmp_path: Path) -> None:
     study = rendered(song_folder(tmp_path / "song"))
     hear(study, likes(early_bridge=90.0), finish=False)
     written = write_report(study)
-    told = "Clear: one form wins, and listening may stop; its name stays sealed until the study is opened."
-    assert written.sealed and written.sentence == told
+    sentence = (
+        "Clear: one form wins, and listening may stop; its name stays sealed until the study is opened."
+    )
+    assert written.sealed and written.sentence == sentence
     for text in (Page(read(written, "report.html")).text, read(written, "report.md")):
         assert "is regular, not early" in text and "a round in progress may be finished first" in text
     assert why_opened(study) == "regularly: by the ratings listening might stop (clear)"

@@ -51,8 +51,8 @@ def test_listens_that_count_and_those_kept_apart_are_told_apart(tmp_path: Path) 
         "6 whole listens rated (3 of them since the opening, kept apart)"
         in Page(read(written, "report.html")).text
     )
-    told = read(written, "report.md")
-    assert "Listens that count: 3, by one listener over one day; 3 since the opening are kept apart." in told
+    text = read(written, "report.md")
+    assert "Listens that count: 3, by one listener over one day; 3 since the opening are kept apart." in text
 
 
 @pytest.fixture
@@ -81,9 +81,9 @@ def test_a_reopened_decision_no_longer_stands(reopened: Study) -> None:
     )
     assert "No decision stands now" in page and "Decided on" not in page
     assert "What speaks against “ early bridge ”" in page and "What speaks against “ no intro ”" not in page
-    told = read(written, "report.md")
-    assert f"The decision of {date} (no intro, by ana) was reopened on" in told
-    assert "## What speaks against early bridge" in told and "## Decision 1: no intro" in told
+    text = read(written, "report.md")
+    assert f"The decision of {date} (no intro, by ana) was reopened on" in text
+    assert "## What speaks against early bridge" in text and "## Decision 1: no intro" in text
 
 
 def test_a_decision_taken_anew_stands_again(reopened: Study) -> None:
@@ -110,21 +110,21 @@ def test_a_form_that_nobody_has_rated_has_no_figures(tmp_path: Path) -> None:
     assert "brand new" not in settled
     assert json.loads(read(written, "verdict.json"))["unheard"] == ["brand new"]
     decide(later, "brand new", "on a whim", "ana")
-    told = read(write_report(later), "report.md")
-    assert "## What speaks against brand new" in told and "of no rounds" not in told
+    text = read(write_report(later), "report.md")
+    assert "## What speaks against brand new" in text and "of no rounds" not in text
 
 
 def test_where_every_form_was_replaced_there_is_a_report_and_no_verdict(tmp_path: Path) -> None:
     study = rendered(song_folder(tmp_path / "song"))
     hear(study, likes(early_bridge=75))
-    found = re.search(r"start = ([\d.]+)", (study.folder / "song.toml").read_text(encoding="utf-8"))
-    assert found
-    later = edited(study, found.group(0), f"start = {float(found.group(1)) + 0.02:g}")
+    match = re.search(r"start = ([\d.]+)", (study.folder / "song.toml").read_text(encoding="utf-8"))
+    assert match
+    later = edited(study, match.group(0), f"start = {float(match.group(1)) + 0.02:g}")
     written = write_report(later)
     assert "no form as it is now has been heard" in written.sentence
     assert "no form as it is now has been heard" in Page(read(written, "report.html")).text
-    told = decide(later, "early bridge", "it lifts", "ana")
-    assert any("so there was no verdict" in line for line in told.lines)
+    decided = decide(later, "early bridge", "it lifts", "ana")
+    assert any("so there was no verdict" in line for line in decided.lines)
     assert "no form as it is now has been heard" in read(write_report(later), "report.md")
 
 

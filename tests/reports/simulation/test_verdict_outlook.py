@@ -61,18 +61,18 @@ def test_it_ends_when_it_is_cancelled() -> None:
 
 
 def test_too_short_a_plan_can_never_be_clear() -> None:
-    (found,) = outlook(panel_of(3), RoundPlan(4, 2), refine=False)
-    assert found.row(15).safe.value == 0 and "five rounds over three days" in " ".join(found.sentences)
-    assert "alone" not in " ".join(found.sentences)
+    (answer,) = outlook(panel_of(3), RoundPlan(4, 2), refine=False)
+    assert answer.row(15).safe.value == 0 and "five rounds over three days" in " ".join(answer.sentences)
+    assert "alone" not in " ".join(answer.sentences)
 
 
 def test_one_listener_alone_is_told_to_plan_twelve_rounds() -> None:
     plan = RoundPlan(7, 6)
-    (found,) = outlook(panel_of(1, 3), plan, refine=False)
-    told = "One listener alone settles little before round 12"
-    assert told in found.sentences[-1]
-    longer = outlook_words.sentences(found, panel_of(1, 3), replace(plan, rounds=12), None)
-    assert told not in longer[-1]
+    (answer,) = outlook(panel_of(1, 3), plan, refine=False)
+    sentence = "One listener alone settles little before round 12"
+    assert sentence in answer.sentences[-1]
+    longer = outlook_words.sentences(answer, panel_of(1, 3), replace(plan, rounds=12), None)
+    assert sentence not in longer[-1]
 
 
 NOISY = World(advantage=14, random_rater=True)

@@ -132,20 +132,20 @@ def test_exact_ties_are_shared() -> None:
 
 def test_clear() -> None:
     judgement = judge(table_of(World(advantage=15), 8, 1))
-    found = judgement.as_json()
+    values = judgement.as_json()
     assert judgement.coverage.known == (0,)  # "as written" alone was heard before
-    assert judgement.state == CLEAR and found["form"] == "no verse 2" == judgement.order[0]
+    assert judgement.state == CLEAR and values["form"] == "no verse 2" == judgement.order[0]
     assert 'Choose "no verse 2". Even allowing for habit, these listeners' in judgement.sentence
     assert f'points ahead of "{judgement.order[1]}"' in judgement.sentence
-    assert set(found) == {
+    assert set(values) == {
         *("state", "form", "p_best", "expected_loss", "settled", "order", "listens", "days", "sentence"),
         *("sensitivity", "vote", "may_stop", "even", "resting"),
     }
     assert sum(judgement.p_best.values()) == pytest.approx(1)
-    assert found["listens"] == dict.fromkeys(FORMS, 24) and found["days"] == 4
+    assert values["listens"] == dict.fromkeys(FORMS, 24) and values["days"] == 4
     for settled in judgement.settled.values():
         assert 0 <= settled.low < settled.mean < settled.high <= 100
-    json.dumps(found, allow_nan=False)
+    json.dumps(values, allow_nan=False)
 
 
 def test_even_when_the_forms_are_much_alike() -> None:
@@ -306,8 +306,8 @@ def test_sensitivity_says_when_another_method_names_another_form() -> None:
     } <= set(changes)
     unaware = changes["without allowing for familiarity"]
     assert judgement.best == "no verse 2" and unaware.best == "as written" and not unaware.same
-    told = judgement.sentence + " ".join(judgement.notes)
-    assert 'without allowing for familiarity, "as written" would come first' in told
+    words = judgement.sentence + " ".join(judgement.notes)
+    assert 'without allowing for familiarity, "as written" would come first' in words
 
 
 def test_two_camps_are_said() -> None:

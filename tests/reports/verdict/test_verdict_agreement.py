@@ -20,33 +20,33 @@ def matrix(name: str) -> Floats:
 
 def test_friedman_and_kendall_with_ties() -> None:
     # Base-rounding times, 22 players x 3 (Hollander & Wolfe 1973): 11.143, p .003805; W computed, not printed
-    found = friedman(matrix("friedman_rounding_times.csv"))
-    assert found is not None
-    assert found.statistic == pytest.approx(11.142857, abs=1e-6)
-    assert found.p == pytest.approx(0.003805, abs=1e-6)
-    assert found.rank_sums == (53, 47, 32)
-    assert found.kendall_w == pytest.approx(0.25325, abs=1e-5)
+    statistic = friedman(matrix("friedman_rounding_times.csv"))
+    assert statistic is not None
+    assert statistic.statistic == pytest.approx(11.142857, abs=1e-6)
+    assert statistic.p == pytest.approx(0.003805, abs=1e-6)
+    assert statistic.rank_sums == (53, 47, 32)
+    assert statistic.kendall_w == pytest.approx(0.25325, abs=1e-5)
 
 
 def test_friedman_32_judges() -> None:
     # Critchlow & Fligner (1991): 32 judges rank 4 salads; the statistics are computed
-    found = friedman(matrix("ranking_salad_32x4.csv"))
-    assert found is not None
-    assert found.statistic == pytest.approx(41.10, abs=0.005)
-    assert found.p == pytest.approx(6.2e-9, rel=0.01)
-    assert found.kendall_w == pytest.approx(0.4281, abs=5e-5)
-    assert found.rank_sums == (110, 46, 74, 90)
+    statistic = friedman(matrix("ranking_salad_32x4.csv"))
+    assert statistic is not None
+    assert statistic.statistic == pytest.approx(41.10, abs=0.005)
+    assert statistic.p == pytest.approx(6.2e-9, rel=0.01)
+    assert statistic.kendall_w == pytest.approx(0.4281, abs=5e-5)
+    assert statistic.rank_sums == (110, 46, 74, 90)
 
 
 def test_iso_8587_rank_sums() -> None:
     # ISO 8587:1988, Annex A: 8 assessors x 5 products, rank sums A17 B31 C32 D23 E17 (secondary source; the
     # statistic 10.60 computed from them). The single sheets are not known: these have the same sums, no ties.
     sheets = _sheets([17, 31, 32, 23, 17], 8)
-    found = friedman(sheets)
-    assert found is not None
-    assert found.rank_sums == (17, 31, 32, 23, 17)
-    assert found.statistic == pytest.approx(10.60, abs=1e-9)
-    assert found.p == pytest.approx(0.0314, abs=5e-5)
+    statistic = friedman(sheets)
+    assert statistic is not None
+    assert statistic.rank_sums == (17, 31, 32, 23, 17)
+    assert statistic.statistic == pytest.approx(10.60, abs=1e-9)
+    assert statistic.p == pytest.approx(0.0314, abs=5e-5)
 
 
 def _sheets(sums: list[int], judges: int) -> Floats:
@@ -65,9 +65,9 @@ def _sheets(sums: list[int], judges: int) -> Floats:
 
 
 def test_two_forms_are_a_sign_test() -> None:
-    found = friedman(np.array([[1, 2], [1, 2], [1, 2], [3, 1], [2, 2]], dtype=float))
-    assert found is not None
-    assert found.p == pytest.approx(0.625)  # 3 against 1 of 4: 2 * (1 + 4) / 16
+    statistic = friedman(np.array([[1, 2], [1, 2], [1, 2], [3, 1], [2, 2]], dtype=float))
+    assert statistic is not None
+    assert statistic.p == pytest.approx(0.625)  # 3 against 1 of 4: 2 * (1 + 4) / 16
 
 
 @pytest.mark.parametrize("forms", [3, 4, 5, 8])
@@ -75,9 +75,11 @@ def test_friedman_is_that_of_scipy(forms: int) -> None:
     rng = np.random.default_rng(forms)
     for rows in (2, 7, 40):
         blocks = rng.integers(0, 12, (rows, forms)).astype(float)  # with many ties
-        found, expected = friedman(blocks), stats.friedmanchisquare(*blocks.T)
-        assert found is not None
-        assert (found.statistic, found.p) == pytest.approx((expected.statistic, expected.pvalue), rel=1e-9)
+        statistic, expected = friedman(blocks), stats.friedmanchisquare(*blocks.T)
+        assert statistic is not None
+        assert (statistic.statistic, statistic.p) == pytest.approx(
+            (expected.statistic, expected.pvalue), rel=1e-9
+        )
 
 
 def test_tails_are_those_of_scipy() -> None:
@@ -99,5 +101,5 @@ def test_nothing_to_compare() -> None:
     flat = friedman(np.full((4, 3), 50.0))
     assert flat is not None and flat.p == 1.0
     gaps = np.array([[1.0, np.nan], [1.0, 2.0], [2.0, 3.0]])
-    found = agreement(gaps, gaps)
-    assert found.rounds is not None and found.rounds.blocks == 2
+    agreed = agreement(gaps, gaps)
+    assert agreed.rounds is not None and agreed.rounds.blocks == 2

@@ -21,15 +21,15 @@ def within(values: Floats, seen: Observations) -> Floats:
 @pytest.mark.parametrize("seed", range(5))
 def test_ranks_are_those_of_scipy(seed: int) -> None:
     seen = simulate(World(listeners=3, missed=0.2, noise_sd=2), 4, seed).seen
-    found = ranked(seen)
+    ranks = ranked(seen)
     assert (np.bincount(seen.group) >= 2).all()
     for group in range(seen.group.max() + 1):
         at = seen.group == group
         expected = stats.rankdata(seen.rating[at])  # ties share the mean of their ranks
-        steps = (found[at] - found[at].mean()) / (expected - expected.mean() + 1e-300)
-        assert np.ptp(stats.rankdata(found[at]) - expected) == 0
+        steps = (ranks[at] - ranks[at].mean()) / (expected - expected.mean() + 1e-300)
+        assert np.ptp(stats.rankdata(ranks[at]) - expected) == 0
         assert np.nanstd(steps[np.abs(expected - expected.mean()) > 0.1]) < 1e-9
-    assert (within(found, seen) ** 2).sum() == pytest.approx((within(seen.rating, seen) ** 2).sum())
+    assert (within(ranks, seen) ** 2).sum() == pytest.approx((within(seen.rating, seen) ** 2).sum())
 
 
 def test_standardised_scales_are_alike() -> None:
@@ -46,8 +46,8 @@ def test_standardised_scales_are_alike() -> None:
 
 def test_who_always_says_the_same_is_not_blown_up() -> None:
     seen = simulate(World(listeners=3, flat_rater=True), 6, 2).seen
-    found = standardised(seen)
-    assert (found[seen.listener == 2] == 50).all() and np.isfinite(found).all()
+    scaled = standardised(seen)
+    assert (scaled[seen.listener == 2] == 50).all() and np.isfinite(scaled).all()
 
 
 @pytest.mark.parametrize(

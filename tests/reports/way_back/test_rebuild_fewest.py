@@ -90,7 +90,7 @@ def test_small_forms_have_the_fewest_edits_there_can_be(case: str) -> None:
     sections = [(f"s{n}", n, n, "1" if pickups and n > 1 else "0") for n in range(1, bars + 1)]
     song = make_song(sections, meter=(2, 4), start="0", stems=("bass", "rest") if stems else (), tail_s=0.0)
     start = tuple((bar, beat, False) for bar in range(1, bars + 1) for beat in (1, 2))
-    found = distances(start, depth, stems, pickups, most)
+    nearest = distances(start, depth, stems, pickups, most)
     names = [f"s{n}" for n in range(1, bars + 1)]
     texts = ["silence 1 bar", *names, *(f"{name} without bass" for name in names if stems)]
     proved = 0
@@ -99,7 +99,7 @@ def test_small_forms_have_the_fewest_edits_there_can_be(case: str) -> None:
     for parts in random.Random(5).sample(every, min(len(every), SAMPLE)):
         form = make_form(song, parts)
         edits = [edit for edit in sheet(song, form).edits if edit.kind != "ending"]
-        fewest = found.get(atoms(form), depth + 1)
+        fewest = nearest.get(atoms(form), depth + 1)
         if fewest <= depth or len(edits) == fewest:
             proved += 1
             assert len(edits) == fewest, parts

@@ -38,20 +38,20 @@ def test_a_forms_map_on_its_render(tmp_path: Path, parts: list[str], song_table:
     render = next(one for one in manifest.forms if one.name == "turned")
     write_midi(song, form, tmp_path / "rebuild.mid", places=PLACES)
     audio = read_audio(tmp_path / render.wav)
-    found = map_on_bounce(tmp_path / "rebuild.mid", audio, 48000, 0.0, onsets(audio, 48000)).map
+    mapped = map_on_bounce(tmp_path / "rebuild.mid", audio, 48000, 0.0, onsets(audio, 48000)).map
     timeline, lead = lay_out(song, form), lead_of_renders_frames(song, form)
-    assert abs(found.grid.line_frame(1) - lead) <= 1
+    assert abs(mapped.grid.line_frame(1) - lead) <= 1
     for placed in timeline.parts:
         if placed.start_bar.denominator == 1:
-            line = found.grid.line_frame(int(placed.start_bar) + 1)
+            line = mapped.grid.line_frame(int(placed.start_bar) + 1)
             assert abs(line - (lead + placed.start)) <= 1  # tempos in whole microseconds
-    marked = found.sections().sections
+    marked = mapped.sections().sections
     names = [part.text.replace("silence", "pause") for part in form.parts]
     assert [section.name for section in marked] == names
     assert [section.pickup_beats for section in marked] == [0] * len(parts)
-    first_s = [float(found.grid.line_s(section.first_bar)) for section in marked]
+    first_s = [float(mapped.grid.line_s(section.first_bar)) for section in marked]
     assert first_s == pytest.approx([(lead + p.start) / 48000 for p in timeline.parts], abs=0.001)
-    assert found.grid.start_s == pytest.approx(Fraction(lead, 48000), abs=1e-5)
+    assert mapped.grid.start_s == pytest.approx(Fraction(lead, 48000), abs=1e-5)
 
 
 def test_places_of_the_re_record_list_are_markers(tmp_path: Path) -> None:
