@@ -48,11 +48,11 @@ def study(tmp_path: Path) -> Path:
 
 
 def test_render_json_has_what_the_design_promises(study: Path) -> None:
-    found = json.loads(run(study, "render", "--json"))
-    assert set(found) == {"target_lufs", "ceiling_dbtp", "matching", "spread_lu", "forms"}
-    assert (found["ceiling_dbtp"], found["matching"]) == (-1.0, "integrated")
-    assert [form["name"] for form in found["forms"]] == ["as written", "refrain first", "twice"]
-    for form in found["forms"]:
+    values = json.loads(run(study, "render", "--json"))
+    assert set(values) == {"target_lufs", "ceiling_dbtp", "matching", "spread_lu", "forms"}
+    assert (values["ceiling_dbtp"], values["matching"]) == (-1.0, "integrated")
+    assert [form["name"] for form in values["forms"]] == ["as written", "refrain first", "twice"]
+    for form in values["forms"]:
         assert set(form) == {
             "name", "wav", "lufs", "true_peak_dbtp", "lra_lu", "gain_db", "seconds", "frames", "joins",
         }  # fmt: skip
@@ -60,18 +60,18 @@ def test_render_json_has_what_the_design_promises(study: Path) -> None:
         info = soundfile.info(path)
         assert (info.frames, info.subtype) == (form["frames"], "PCM_24")
         assert form["seconds"] == form["frames"] / info.samplerate
-        assert abs(form["lufs"] - found["target_lufs"]) <= 0.05 and form["gain_db"] <= 0
-    assert len({(study / form["wav"]).stat().st_size for form in found["forms"]}) == 1
-    assert found["forms"][0]["joins"] == [] and len(found["forms"][2]["joins"]) > 0
+        assert abs(form["lufs"] - values["target_lufs"]) <= 0.05 and form["gain_db"] <= 0
+    assert len({(study / form["wav"]).stat().st_size for form in values["forms"]}) == 1
+    assert values["forms"][0]["joins"] == [] and len(values["forms"][2]["joins"]) > 0
 
 
 def test_check_json_has_what_the_design_promises(study: Path) -> None:
-    found = json.loads(run(study, "check", "--json"))
-    assert {"sections", "forms", "warnings"} <= set(found)
-    refrain = found["sections"][2]
+    values = json.loads(run(study, "check", "--json"))
+    assert {"sections", "forms", "warnings"} <= set(values)
+    refrain = values["sections"][2]
     assert (refrain["name"], refrain["bars"]) == ("refrain", "7-10")
     assert (refrain["start_s"], refrain["end_s"]) == (12.25, 20.25)  # 0.25 s + bars of 2 s
-    twice = found["forms"][2]
+    twice = values["forms"][2]
     assert twice["parts"][2] == "refrain x2" and twice["bars"] == 15
     lead_in_s = 0.5 + 0.007  # the longest pickup that opens a form, and its fade: more than the song's 0.25 s
     assert twice["seconds"] == pytest.approx(lead_in_s + 15 * 2 + 0.5)  # ... bars, the song's own tail
@@ -80,11 +80,11 @@ def test_check_json_has_what_the_design_promises(study: Path) -> None:
 def test_the_way_from_a_bounce_to_the_first_listen_on_the_screen(study: Path) -> None:
     assert "Next: `fairhearing check`" in run(study, "status")
     assert "Next: `fairhearing render`" in run(study, "check")
-    told = run(study, "render")
-    assert "All forms play at" in told and "SHA-256" in told and "Next: `fairhearing listen" in told
+    done = run(study, "render")
+    assert "All forms play at" in done and "SHA-256" in done and "Next: `fairhearing listen" in done
     assert "round 1 now" in run(study, "status")
-    found = json.loads(run(study, "status", "--json"))
-    assert found["listeners"][0]["name"] == "ana" and found["opened"] is False
+    values = json.loads(run(study, "status", "--json"))
+    assert values["listeners"][0]["name"] == "ana" and values["opened"] is False
 
 
 def test_from_anywhere_with_study(study: Path, tmp_path: Path) -> None:
@@ -128,10 +128,10 @@ def test_ideas_are_written_below_what_is_there(study: Path) -> None:
     path = study / "song.toml"
     before = path.read_bytes().replace(b"\n", b"\r\n").replace(b"[forms]", b"# mine\r\n[forms]")
     path.write_bytes(before)
-    found = json.loads(run(study, "ideas", "--count", "2", "--write", "--json"))
+    values = json.loads(run(study, "ideas", "--count", "2", "--write", "--json"))
     after = path.read_bytes()
     assert b"# mine" in after and b"\n" not in after.replace(b"\r\n", b""), "comments and line endings stay"
-    for idea in found:
+    for idea in values:
         assert json.dumps(idea["name"]).encode() in after
     run(study, "check")
 
@@ -142,12 +142,12 @@ def test_verdict_reads_ratings_from_anywhere(tmp_path: Path) -> None:
         for position, (form, rating) in enumerate((("one", 40), ("two", 75)), start=1):
             rows.append(f"ana,{round_},{round_},{position},{form},{rating + round_ % 3},0")
     (tmp_path / "sheet.csv").write_text("\n".join(rows))
-    found = json.loads(run(tmp_path, "verdict", "sheet.csv", "--json"))
-    assert set(found) == {
+    values = json.loads(run(tmp_path, "verdict", "sheet.csv", "--json"))
+    assert set(values) == {
         "state", "form", "p_best", "expected_loss", "settled", "order", "listens", "days", "sentence",
         "sensitivity", "vote", "may_stop", "even", "resting",
     }  # fmt: skip
-    assert (found["state"], found["form"], found["order"][0]) == ("clear", "two", "two")
+    assert (values["state"], values["form"], values["order"][0]) == ("clear", "two", "two")
     assert "two" in run(tmp_path, "verdict", "sheet.csv")
 
 
@@ -185,8 +185,8 @@ def test_a_syntax_error_shows_the_line_and_its_likely_cause(study: Path, broken:
     if not broken.startswith('"twice"'):
         del lines[at + 1]
     path.write_text("\n".join(lines), encoding="utf-8")
-    told = run(study, "check", code=1)
-    assert cause in told and "line " in told
+    done = run(study, "check", code=1)
+    assert cause in done and "line " in done
 
 
 def test_check_refuses_what_render_would_refuse(tmp_path: Path) -> None:

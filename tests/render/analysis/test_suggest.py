@@ -54,19 +54,19 @@ def test_there_are_at_least_six_songs_and_a_poor_guess_fails_the_measure() -> No
 
 @pytest.mark.parametrize("name", list(BY_NAME))
 def test_sections_cover_all_bars_once(name: str) -> None:
-    found = suggested(name).sections
-    bars = [bar for s in found for bar in range(s.first_bar, s.last_bar + 1)]
+    suggestion = suggested(name).sections
+    bars = [bar for s in suggestion for bar in range(s.first_bar, s.last_bar + 1)]
     assert bars == list(range(1, BY_NAME[name].bars + 1))
-    assert len({s.name for s in found}) == len(found)
+    assert len({s.name for s in suggestion}) == len(suggestion)
 
 
 @pytest.mark.parametrize("name", list(BY_NAME))
 def test_sections_that_come_back_get_one_letter(name: str) -> None:
     """Of all pairs of bars, those of passages with one name should share a letter, others not."""
-    song, found = BY_NAME[name], suggested(name)
+    song, suggestion = BY_NAME[name], suggested(name)
     known = np.concatenate([[p.name] * p.bars for p in song.passages])
     letters = np.concatenate(
-        [[letter] * s.bars for s, letter in zip(found.sections, found.letters, strict=True)]
+        [[letter] * s.bars for s, letter in zip(suggestion.sections, suggestion.letters, strict=True)]
     )
     same_known, same_found = known[:, None] == known, letters[:, None] == letters
     precision = (same_known & same_found).sum() / same_found.sum()
@@ -75,20 +75,20 @@ def test_sections_that_come_back_get_one_letter(name: str) -> None:
 
 
 def test_ambient_material_is_said_to_have_no_sections() -> None:
-    found = sections(ambient(90, RATE), Grid(RATE, exact(0), exact(90), Meter(4, 4)), 33)
-    assert found.warning is not None and "by ear" in found.warning
+    suggestion = sections(ambient(90, RATE), Grid(RATE, exact(0), exact(90), Meter(4, 4)), 33)
+    assert suggestion.warning is not None and "by ear" in suggestion.warning
 
 
 def test_one_loop_throughout_is_said_to_have_no_sections() -> None:
     song = InventedSong("loop", 110.0, (Passage("loop", 32, "C G Am F"),))
-    found = sections(play(song, RATE), grid_of(song), song.bars)
-    assert found.warning is not None and "equal lengths" in found.warning
-    assert [s.first_bar for s in found.sections] == [1, 9, 17, 25]
-    assert len(set(found.letters)) == 1
+    suggestion = sections(play(song, RATE), grid_of(song), song.bars)
+    assert suggestion.warning is not None and "equal lengths" in suggestion.warning
+    assert [s.first_bar for s in suggestion.sections] == [1, 9, 17, 25]
+    assert len(set(suggestion.letters)) == 1
 
 
 @pytest.mark.parametrize("bars", [1, 2, 3, 5])
 def test_tiny_songs_give_some_sections(bars: int) -> None:
     song = InventedSong("tiny", 110.0, (Passage("tiny", bars, "C G"),))
-    found = sections(play(song, RATE), grid_of(song), bars)
-    assert sum(s.bars for s in found.sections) == bars
+    suggestion = sections(play(song, RATE), grid_of(song), bars)
+    assert sum(s.bars for s in suggestion.sections) == bars

@@ -33,7 +33,7 @@ def song(name: str) -> InventedSong:
 
 
 @cache
-def told(name: str, beats_off: float, sections: bool = True) -> BeatFit:
+def fit_off(name: str, beats_off: float, sections: bool = True) -> BeatFit:
     """What is found when song.toml's start is so many beats late (negative: early)."""
     known = song(name)
     start = exact(round(known.start_s + beats_off * known.beat_s, 3))
@@ -53,34 +53,34 @@ def told(name: str, beats_off: float, sections: bool = True) -> BeatFit:
     ],
 )
 def test_a_start_some_beats_off_is_named_with_the_right_one(name: str, beats_off: float) -> None:
-    found = told(name, beats_off)
+    fit = fit_off(name, beats_off)
     known = song(name)
-    assert found.better_start_s == pytest.approx(known.start_s, abs=0.01)
-    assert not found.fits and not found.lines_fit
-    said = found.lines()[0]
+    assert fit.better_start_s == pytest.approx(known.start_s, abs=0.01)
+    assert not fit.fits and not fit.lines_fit
+    said = fit.lines()[0]
     amount = {0.5: "half a beat", 1: "1 beat"}.get(abs(beats_off), f"{abs(beats_off)} beats")
     assert f"seem to begin {amount} {'earlier' if beats_off > 0 else 'later'} than start = " in said
-    assert f"write start = {found.better_start_s:g}" in said
+    assert f"write start = {fit.better_start_s:g}" in said
 
 
 def test_it_is_said_that_most_sections_begin_elsewhere() -> None:
-    found = told("ballad", 1)
-    assert found.sections_agreeing > found.sections_asked / 2
-    assert found.lines()[0].startswith("most sections seem to begin 1 beat earlier")
+    fit = fit_off("ballad", 1)
+    assert fit.sections_agreeing > fit.sections_asked / 2
+    assert fit.lines()[0].startswith("most sections seem to begin 1 beat earlier")
 
 
 @pytest.mark.parametrize("name", [song.name for song in SONGS])
 def test_a_right_start_is_left_alone(name: str) -> None:
-    assert told(name, 0).fits
+    assert fit_off(name, 0).fits
 
 
 @pytest.mark.parametrize("beats_off", [-3, -1, 1, 2])
 @pytest.mark.parametrize("name", ["drone", "quiet change"])
 def test_what_is_not_clear_is_never_made_worse(name: str, beats_off: float) -> None:
     """Songs whose chords, or whose players, never change."""
-    found = told(name, beats_off)
-    if found.better_start_s is not None:
-        off_s = abs(found.better_start_s - song(name).start_s)
+    fit = fit_off(name, beats_off)
+    if fit.better_start_s is not None:
+        off_s = abs(fit.better_start_s - song(name).start_s)
         assert off_s <= abs(beats_off) * song(name).beat_s + 0.01
 
 
@@ -103,7 +103,7 @@ def test_chords_on_off_beats_do_not_move_the_start(name: str, gain: float) -> No
 
 
 def test_without_sections_the_songs_first_sound_tells_the_bar() -> None:
-    assert told("band", 1, sections=False).better_start_s == pytest.approx(song("band").start_s, abs=0.01)
+    assert fit_off("band", 1, sections=False).better_start_s == pytest.approx(song("band").start_s, abs=0.01)
 
 
 def test_which_of_two_bars_is_bar_1_may_stay_open() -> None:
@@ -113,6 +113,6 @@ def test_which_of_two_bars_is_bar_1_may_stay_open() -> None:
     count_in = round(3.6 * RATE), round(0.9 * one.bar_s * RATE)
     sound[count_in[0] - count_in[1] : count_in[0]] += sound[-count_in[1] - 3 * RATE : -3 * RATE]
     grid = Grid(RATE, exact(round(one.start_s + one.beat_s, 3)), exact(112), Meter(4, 4))
-    found = fit_beat(sound, RATE, grid)
-    assert found.better_start_s is None and found.better_downbeat_beats == 3
-    assert "3 beats later" in found.lines()[0] and "1 beat earlier" in found.lines()[0]
+    fit = fit_beat(sound, RATE, grid)
+    assert fit.better_start_s is None and fit.better_downbeat_beats == 3
+    assert "3 beats later" in fit.lines()[0] and "1 beat earlier" in fit.lines()[0]

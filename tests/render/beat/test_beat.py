@@ -48,19 +48,19 @@ def even_eighths() -> tuple[InventedSong, np.ndarray]:
 
 
 def test_an_accent_that_moves_by_half_a_beat_is_no_drift() -> None:
-    found = fit_beat(with_drums_that_move(), RATE, grid_of(BAND))
-    assert not found.drifts and found.better_tempo is None and found.wrong_from_bar is None
-    assert found.within_ms is not None and found.within_ms < 25
-    assert "add tempo changes" not in " ".join(found.lines())
+    fit = fit_beat(with_drums_that_move(), RATE, grid_of(BAND))
+    assert not fit.drifts and fit.better_tempo is None and fit.wrong_from_bar is None
+    assert fit.within_ms is not None and fit.within_ms < 25
+    assert "add tempo changes" not in " ".join(fit.lines())
 
 
 def test_where_two_readings_of_the_beat_compete_both_starts_are_named_and_neither_is_blamed() -> None:
     song, sound = even_eighths()
-    found = fit_beat(sound, RATE, grid_of(song))
-    assert found.fits and found.lines()[0].startswith("the tempo fits within")
-    assert found.rival_start_s == pytest.approx(song.start_s + song.beat_s / 2, abs=0.02)
-    assert [start.start_s for start in found.starts] == [song.start_s, found.rival_start_s]
-    assert "half a beat beside" in " ".join(found.doubts) and "joins are judged" in " ".join(found.doubts)
+    fit = fit_beat(sound, RATE, grid_of(song))
+    assert fit.fits and fit.lines()[0].startswith("the tempo fits within")
+    assert fit.rival_start_s == pytest.approx(song.start_s + song.beat_s / 2, abs=0.02)
+    assert [start.start_s for start in fit.starts] == [song.start_s, fit.rival_start_s]
+    assert "half a beat beside" in " ".join(fit.doubts) and "joins are judged" in " ".join(fit.doubts)
     beside = fit_beat(sound, RATE, grid_of(song, song.start_s + song.beat_s / 2))
     assert beside.fits and beside.rival_start_s == pytest.approx(song.start_s, abs=0.02)
     assert estimate_start(sound, RATE, song.tempo).rival_start_s is not None
@@ -71,8 +71,8 @@ def test_a_click_that_nothing_speaks_against_settles_which_half_is_the_beat() ->
     song, sound = even_eighths()
     click = clicks(song.tempo, len(sound) / RATE, RATE, song.start_s)
     ticked = (sound + 0.3 * click[: len(sound)]).astype(np.float32)
-    found = fit_beat(ticked, RATE, grid_of(song))
-    assert found.fits and found.rival_start_s is None
+    fit = fit_beat(ticked, RATE, grid_of(song))
+    assert fit.fits and fit.rival_start_s is None
     beside = fit_beat(ticked, RATE, grid_of(song, song.start_s + song.beat_s / 2))
     assert not beside.fits and beside.rival_start_s is None
 
@@ -81,9 +81,9 @@ def test_new_and_check_agree_on_a_start_and_name_no_rival_where_there_is_none() 
     sound, curve = heard(BAND, RATE)
     start = estimate_start(sound, RATE, BAND.tempo, curve=curve)
     assert (start.rival_start_s, start.start_s) == (None, pytest.approx(BAND.start_s, abs=0.005))
-    found = fit_beat(sound, RATE, grid_of(BAND, start.start_s), (), curve)
-    assert found.fits and not found.starts and not found.doubts
-    assert "harmony and low notes agree with its first beats" in found.lines()[0]
+    fit = fit_beat(sound, RATE, grid_of(BAND, start.start_s), (), curve)
+    assert fit.fits and not fit.starts and not fit.doubts
+    assert "harmony and low notes agree with its first beats" in fit.lines()[0]
 
 
 def test_where_the_first_of_a_bar_is_not_clear_it_is_said_beside_the_fit() -> None:

@@ -29,24 +29,24 @@ def with_beats(bar: int, beats: int) -> np.ndarray:
 @pytest.mark.parametrize(("bar", "beats"), [(16, 2), (24, 1), (32, 2), (20, 3)])
 def test_a_shortened_bar_is_found(bar: int, beats: int) -> None:
     sound = without_beats(SONG, bar, beats, RATE)
-    found = odd_bars(sound, RATE, onsets(sound, RATE), GRID, SONG.bars - 1)
-    assert found == OddBars(0, ((bar, 4 - beats),))
+    bars = odd_bars(sound, RATE, onsets(sound, RATE), GRID, SONG.bars - 1)
+    assert bars == OddBars(0, ((bar, 4 - beats),))
 
 
 @pytest.mark.parametrize(("bar", "beats"), [(17, 2), (25, 1)])
 def test_an_inserted_short_bar_is_found(bar: int, beats: int) -> None:
     """Its chord goes on in the bar after it, so that either of the two may be called the short one."""
     sound = with_beats(bar, beats)
-    found = odd_bars(sound, RATE, onsets(sound, RATE), GRID, SONG.bars)
-    assert found.bars in (((bar, beats),), ((bar + 1, beats),))
+    bars = odd_bars(sound, RATE, onsets(sound, RATE), GRID, SONG.bars)
+    assert bars.bars in (((bar, beats),), ((bar + 1, beats),))
 
 
 def test_the_check_tells_it_and_the_written_change_settles_it() -> None:
     sound = without_beats(SONG, 16, 2, RATE)
     curve = onsets(sound, RATE)
-    told = fit_beat(sound, RATE, GRID, (), curve)
-    assert not told.fits and told.odd_bars is not None
-    assert 'changes = [{ bar = 16, meter = "2/4" }, { bar = 17, meter = "4/4" }]' in told.odd_bars
+    fit = fit_beat(sound, RATE, GRID, (), curve)
+    assert not fit.fits and fit.odd_bars is not None
+    assert 'changes = [{ bar = 16, meter = "2/4" }, { bar = 17, meter = "4/4" }]' in fit.odd_bars
     changes = OddBars(0, ((16, 2),)).changes(Meter(4, 4))
     assert fit_beat(sound, RATE, replace(GRID, changes=changes), (), curve).fits
 

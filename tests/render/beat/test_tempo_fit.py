@@ -43,27 +43,27 @@ def backbeat(tempo: float, seconds: float) -> InventedSong:
 
 @pytest.mark.parametrize("tempo", [60.0, 93.7, 151.3, 200.0])
 def test_tempo_of_clicks(tempo: float) -> None:
-    found = estimate(clicks(tempo, 180, RATE), RATE)
-    assert found.steady
-    assert found.tempo == pytest.approx(tempo, abs=0.05)
-    assert found.start_s == pytest.approx(0.3, abs=0.005)
+    estimated = estimate(clicks(tempo, 180, RATE), RATE)
+    assert estimated.steady
+    assert estimated.tempo == pytest.approx(tempo, abs=0.05)
+    assert estimated.start_s == pytest.approx(0.3, abs=0.005)
 
 
 @pytest.mark.parametrize("tempo", [60.0, 98.25, 131.0, 200.0])
 def test_tempo_of_songs(tempo: float) -> None:
     song = backbeat(tempo, 180)
-    found = estimate(play(song, 16000), 16000)
-    assert found.steady
-    assert found.tempo == pytest.approx(tempo, abs=0.05)
+    estimated = estimate(play(song, 16000), 16000)
+    assert estimated.steady
+    assert estimated.tempo == pytest.approx(tempo, abs=0.05)
 
 
 @pytest.mark.parametrize("name", list(BY_NAME))
 def test_tempo_and_start_of_the_invented_songs(name: str) -> None:
     song = BY_NAME[name]
     sound, curve = heard(song, RATE)
-    found = estimate(sound, RATE, Meter(*map(int, song.meter.split("/"))), curve)
-    assert found.tempo == pytest.approx(song.tempo, abs=0.05)
-    assert found.start_s == pytest.approx(song.start_s, abs=0.005)
+    estimated = estimate(sound, RATE, Meter(*map(int, song.meter.split("/"))), curve)
+    assert estimated.tempo == pytest.approx(song.tempo, abs=0.05)
+    assert estimated.start_s == pytest.approx(song.start_s, abs=0.005)
 
 
 @pytest.mark.parametrize("name", list(BY_NAME))
@@ -137,10 +137,10 @@ def test_a_live_performance_is_named_with_the_bar_it_leaves_the_grid() -> None:
     song = BY_NAME["band"]
     left_at_bar = 31
     live = play(song, RATE, tempo_of_beat=lambda beat: 112.0 if beat < 4 * (left_at_bar - 1) else 113.5)
-    found = fit_beat(live, RATE, grid_of(song))
-    assert found.drifts and not found.fits
-    assert found.wrong_from_bar == pytest.approx(left_at_bar + 1.5, abs=3)
-    assert "constant tempo will cut wrongly" in found.lines()[0]
+    fit = fit_beat(live, RATE, grid_of(song))
+    assert fit.drifts and not fit.fits
+    assert fit.wrong_from_bar == pytest.approx(left_at_bar + 1.5, abs=3)
+    assert "constant tempo will cut wrongly" in fit.lines()[0]
     swaying = play(song, RATE, tempo_of_beat=lambda beat: 112 * (1 + 0.01 * math.sin(beat / 40)))
     assert fit_beat(swaying, RATE, grid_of(song)).drifts
 
@@ -154,9 +154,9 @@ def test_tempo_changes_of_the_grid_are_followed() -> None:
 
 def test_material_without_a_beat_is_said_to_have_none() -> None:
     sound = ambient(60, RATE)
-    found: TempoEstimate = estimate(sound, RATE)
-    assert not found.steady
-    assert "no constant tempo fits" in found.lines()[0]
+    estimated: TempoEstimate = estimate(sound, RATE)
+    assert not estimated.steady
+    assert "no constant tempo fits" in estimated.lines()[0]
     against: BeatFit = fit_beat(sound, RATE, grid_of(BY_NAME["band"]))
     assert not against.has_beat and not against.fits
     assert "no steady beat" in against.lines()[0]
@@ -168,8 +168,8 @@ def test_free_time_is_not_given_a_tempo() -> None:
     tempos = 70 * np.exp(0.25 * np.sin(sway) + rng.normal(0, 0.06, 1000))
     free = play(BY_NAME["ballad"], RATE, tempo_of_beat=lambda beat: float(tempos[beat]))
     assert not estimate(free, RATE).steady
-    found = fit_beat(free, RATE, grid_of(BY_NAME["ballad"]))
-    assert not found.fits and "will cut wrongly" in " ".join(found.lines())
+    fit = fit_beat(free, RATE, grid_of(BY_NAME["ballad"]))
+    assert not fit.fits and "will cut wrongly" in " ".join(fit.lines())
 
 
 def test_silence_has_no_tempo() -> None:

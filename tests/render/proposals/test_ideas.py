@@ -206,5 +206,5 @@ def test_trying_orders_can_be_watched_and_cancelled(folder: Path) -> None:
         ("breath before e", "breath before bridge"), ("early E 2", "early E 2"),
     ],
 )  # fmt: skip
-def test_an_ideas_name_follows_the_section_that_it_is_called_after(idea, called):
+def test_an_ideas_name_follows_the_section_that_it_is_called_after(idea: str, called: str) -> None:
     assert called_after(idea, "E", "bridge") == called

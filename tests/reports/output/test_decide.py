@@ -117,11 +117,11 @@ def test_what_a_decision_hands_over(study: Study) -> None:
     form = study.manifest.forms[1]
     wav = next(path for path in decided.paths if path.suffix == ".wav")
     assert wav_audio_sha256(wav) == form.sha256
-    found = cues_of(wav.read_bytes())
+    cues_read = cues_of(wav.read_bytes())
     lead = study.manifest.lead_frames
     starts = [0, 4, 8, 12, 13, 17]  # bars; 2 s each, by hand
-    assert [frame for frame, _ in found] == [lead + 2 * RATE * bar for bar in starts]
-    assert [label for _, label in found] == [
+    assert [frame for frame, _ in cues_read] == [lead + 2 * RATE * bar for bar in starts]
+    assert [label for _, label in cues_read] == [
         "intro",
         "bridge",
         "verse",
@@ -329,8 +329,8 @@ def test_reopening_seals_again_and_keeps_the_decision(study: Study) -> None:
     assert not study.log.contents().listens[-1].after_opening
     assert [d.form for d in gather(study).decisions] == ["early bridge"]
     decide(study, "early bridge", "it still does", "bo")
-    told = json.loads(read(write_report(study), "verdict.json"))
-    assert [d["because"] for d in told["decisions"]] == ["it lifts off", "it still does"]
+    values = json.loads(read(write_report(study), "verdict.json"))
+    assert [d["because"] for d in values["decisions"]] == ["it lifts off", "it still does"]
 
 
 def test_a_decision_that_cannot_be_handed_over_is_not_recorded(study: Study) -> None:

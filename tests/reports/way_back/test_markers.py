@@ -87,10 +87,10 @@ def test_a_form_worked_by_hand(tmp_path: Path) -> None:
     )
     bar = 240 / 97
     want = [("refrain bars 2-8", 0), ("verse", 7), ("silence 1 bar", 15), ("refrain", 16)]
-    found = [mark for mark in marks(tmp_path / "a.mid") if mark[0] != "lead-in"]
-    lead = found[0][1]
-    assert [name for name, _ in found] == [name for name, _ in want]
-    for (_, at), (_, bars) in zip(found, want, strict=True):
+    marks_read = [mark for mark in marks(tmp_path / "a.mid") if mark[0] != "lead-in"]
+    lead = marks_read[0][1]
+    assert [name for name, _ in marks_read] == [name for name, _ in want]
+    for (_, at), (_, bars) in zip(marks_read, want, strict=True):
         assert at - lead == pytest.approx(bars * bar, abs=100e-6)
     end = read(tmp_path / "a.mid")[-1]
     assert float(end[1]) - lead == pytest.approx(24 * bar, abs=100e-6)
@@ -129,8 +129,8 @@ def test_the_ramp_of_a_projects_map_comes_back_bar_by_bar(tmp_path: Path) -> Non
     """A tempo event every half beat in; a tempo a bar out, each part where the timeline has it."""
     song = make_song(tmp_path)
     ramp = [(240 * step, tempo(90 + step / 4)) for step in range(200)]
-    found = tempo_map(map_bytes([(0, meter(4, 4)), *ramp]), "ramp.mid")
-    grid = lay_map(found, Path("ramp.mid"), 1, Fraction(0), RATE, song.audio.frames).grid
+    tempos = tempo_map(map_bytes([(0, meter(4, 4)), *ramp]), "ramp.mid")
+    grid = lay_map(tempos, Path("ramp.mid"), 1, Fraction(0), RATE, song.audio.frames).grid
     assert grid.beats_s
     song = replace(song, grid=grid)
     form = make_form(song, "refrain", "silence 1 bar", "verse bars 3-8", "verse")
@@ -187,15 +187,17 @@ def chunks(raw: bytes) -> list[tuple[bytes, bytes]]:
 
 
 def cues_of(raw: bytes) -> list[tuple[int, str]]:
-    found = dict(chunks(raw))
-    count = struct.unpack("<I", found[b"cue "][:4])[0]
-    assert len(found[b"cue "]) == 4 + 24 * count
+    by_name = dict(chunks(raw))
+    count = struct.unpack("<I", by_name[b"cue "][:4])[0]
+    assert len(by_name[b"cue "]) == 4 + 24 * count
     frames = {}
     for number in range(count):
-        name, _, chunk, start, block, frame = struct.unpack_from("<II4sIII", found[b"cue "], 4 + 24 * number)
+        name, _, chunk, start, block, frame = struct.unpack_from(
+            "<II4sIII", by_name[b"cue "], 4 + 24 * number
+        )
         assert (chunk, start, block) == (b"data", 0, 0)
         frames[name] = frame
-    listed, at, labels = found[b"LIST"], 4, {}
+    listed, at, labels = by_name[b"LIST"], 4, {}
     assert listed[:4] == b"adtl"
     while at < len(listed):
         kind, size, name = struct.unpack_from("<4sII", listed, at)
@@ -240,8 +242,10 @@ def test_an_independent_reader_finds_the_cues(tmp_path: Path) -> None:
         tmp_path / "a.wav", [Cue(0, "intro"), Cue(2000, "verse 1"), Cue(6000, "refrain")], tmp_path / "b.wav"
     )
     command = ["ffprobe", "-v", "error", "-show_chapters", "-of", "json", str(tmp_path / "b.wav")]
-    told = json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout)["chapters"]
-    assert [(float(c["start_time"]), c["tags"]["title"]) for c in told] == [
+    chapters = json.loads(subprocess.run(command, check=True, capture_output=True, text=True).stdout)[
+        "chapters"
+    ]
+    assert [(float(c["start_time"]), c["tags"]["title"]) for c in chapters] == [
         (0.0, "intro"), (0.25, "verse 1"), (0.75, "refrain")
     ]  # fmt: skip
 
