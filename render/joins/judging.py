@@ -23,9 +23,9 @@ from render.joins.measures import CONTEXT_S, SHORT_TERM_S, Held
 from render.song.forms import Part, Piece, Treatment
 from render.song.song import BY_STEM, Song
 
-# Our own thresholds; common practice has no figures. Those of shares: tests/benchmarks/RESULTS_join_flags.md.
+# Our own thresholds; common practice has no figures. Steps, shares: tests/benchmarks/RESULTS_join_flags.md.
 TRANSIENT_REACH_S = 0.015
-STEP_ALLOWED = 1.5  # a join's largest sample step, against the largest in its two sides
+STEP_ALLOWED = 1.25  # a join's largest sample step, against the largest in its two sides
 HELD_SHARE = 0.1
 PICKUP_SHARE = 0.1
 LONGEST_PICKUP_BEATS = 2
