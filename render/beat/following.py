@@ -1,7 +1,7 @@
 """The beats of a live take: followed through the onset curve by dynamic programming, with a local tempo.
 
 The state of each beat is its time and the length of the beat before it; a beat is worth the attacks on it and
-on its half alike (else a path would slip by half a beat in a rest, to where accents lie off the beat), a
+on its half nearly alike (else a path slips by half a beat in a rest, to where accents lie off the beat), a
 change of tempo from beat to beat costs (as in Ellis, J. New Music Research 36, 2007, with the
 local period as a state of its own, as in bar pointer models: Whiteley, Cemgil and Godsill, ISMIR 2006; both
 from memory).
@@ -24,6 +24,8 @@ _TEMPO_SPREAD = 0.008  # relative change from beat to beat that costs half a uni
 _STEP_S = 0.005
 _SMOOTH_S = 0.012
 _FLOOR = 0.3
+_HALF = 0.8  # what an attack on the half counts; at .55 paths slip in rests, at .7 to 1 not (half "tune")
+_SAID = 0.125  # of a beat: as near as a given time must lie to a beat to be meant by it
 _NEAR_S = np.arange(-0.04, 0.0401, 0.002)
 _RISEN = 0.8  # of the peak
 _RISE_TO_BEAT_S = 0.008  # for sharp attacks; what is left of it is measured at the end
@@ -54,7 +56,7 @@ def follow_beats(
     """Follow the beat of `audio`, (frames, channels), whose tempo lies about `beats_a_minute`.
 
     The local tempo may sway by up to 7 % of it. Before the first attack and after the last, beats go on.
-    `on_beat_s`: a time near which a beat lies, as a person says; it settles what the attacks leave open.
+    `on_beat_s`: a time near which a beat lies, as a person says, who hears more than attacks.
     """
     worth = _worth(curve)
     beats = _path(worth, 60 / beats_a_minute / _STEP_S) * _STEP_S
@@ -63,8 +65,10 @@ def follow_beats(
     half = half_beat(audio, sample_rate, curve, beats[sounding])
     between = np.append((beats[1:] + beats[:-1]) / 2, beats[-1] + (beats[-1] - beats[-2]) / 2)
     beside, sure = half.evidence < 0, half.sure
-    if not sure and on_beat_s is not None:
-        beside, sure = bool(np.abs(between - on_beat_s).min() < np.abs(beats - on_beat_s).min()), True
+    if on_beat_s is not None:
+        off_s, off_between_s = (float(np.abs(at_s - on_beat_s).min()) for at_s in (beats, between))
+        if min(off_s, off_between_s) < _SAID * 60 / beats_a_minute:
+            beside, sure = off_between_s < off_s, True
     if beside:
         beats = _settled(curve, between)
     attacks = attack_times(audio, sample_rate, beats)
@@ -103,7 +107,7 @@ def _path(worth: Floats, period: float) -> Floats:
         options = before - cost
         came[step] = options.argmax(axis=1)
         halves = padded[step - periods // 2]
-        total[step] = options[index, came[step]] + padded[step] + halves
+        total[step] = options[index, came[step]] + padded[step] + _HALF * halves
     return _traced(total, came, periods, longest).astype(np.float64)
 
 
@@ -124,7 +128,7 @@ def _settled(curve: Onsets, beats: Floats) -> Floats:
     for _again in range(2):
         around = blurred.at(beats[:, None] + _NEAR_S)
         halves = blurred.at(((beats + np.append(beats[1:], beats[-1])) / 2)[:, None] + _NEAR_S)
-        pooled = ndimage.gaussian_filter1d(around + halves, _WINDOW_BEATS / 2, axis=0, mode="nearest")
+        pooled = ndimage.gaussian_filter1d(around + _HALF * halves, _WINDOW_BEATS / 2, axis=0, mode="nearest")
         beats = beats + ndimage.gaussian_filter1d(_rises_s(pooled), _WINDOW_BEATS / 4, mode="nearest")
     return beats
 
