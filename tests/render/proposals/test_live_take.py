@@ -120,8 +120,8 @@ def test_a_rest_is_bridged_to_the_same_half_of_the_beat() -> None:
     chops = Passage("chops", 8, "C G", "none", "piano", None, 0, False)
     song = InventedSong("rest", 112.0, (band, rest, replace(chops, keys="pluck")))
     late = replace(song, passages=(replace(rest, bars=14), chops), start_s=song.start_s + song.beat_s / 2)
-    sound = 0.7 * play(song, RATE)
-    sound = (sound + 0.5 * play(late, RATE)[: len(sound)]).astype(np.float32)
+    played_song = play(song, RATE)
+    sound: np.ndarray = 0.7 * played_song + 0.5 * play(late, RATE)[: len(played_song)]
     beats_s = np.array(live_take(sound, onsets(sound, RATE), RATE, 112.0, Meter(4, 4), song.start_s).beats_s)
     beats = song.start_s + np.arange(song.bars * song.beats) * song.beat_s
     assert np.mean([np.abs(beats_s - beat).min() < 0.025 for beat in beats[56:]]) >= 0.95
