@@ -85,7 +85,7 @@ def context(work: Workspace, _shown: Mapping[str, str]) -> dict[str, Any]:
     plain |= {
         "rated": True, "tried": work.cache.get("tried", NOT_TRIED),
         "reading": reading, "current": reading is not None and reading.key == key,
-        "may_open": reading is not None and reading.state in MAY_OPEN, "waiting": still_to_hear(study),
+        "may_open": _regular(work, reading), "waiting": still_to_hear(study),
         "reporting": work.jobs.last("report"), "deciding": work.jobs.last("decide"),
         "has_report": (work.folder / REPORT_HTML).is_file(), "report_made": report_made(work),
         "listeners": [listener.name for listener in song.listeners],
@@ -194,8 +194,8 @@ def _report(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
 def _open(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
     """Open the study: regularly where its state allows it, else early, which the page has asked twice."""
     reading: ShownVerdict | None = work.cache.get("verdict")
-    regular = reading is not None and reading.state in MAY_OPEN and reading.key == reading_key(work)
-    if not regular and not flag(args, "early"):
+    current = reading is not None and reading.key == reading_key(work)
+    if not _regular(work, reading if current else None) and not flag(args, "early"):
         raise PageError(422, "order", "This would open the study early; ask for it as such.")
 
     def write(step: Step) -> str:
@@ -203,6 +203,12 @@ def _open(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
 
     work.jobs.start("report", "opening the study and writing the report", write)
     return Done()
+
+
+def _regular(work: Workspace, reading: ShownVerdict | None) -> bool:
+    """Whether opening is regular: by the reading, or as listeners were told that they may stop."""
+    by_reading = reading is not None and reading.state in MAY_OPEN
+    return by_reading or may_stop(work.study().log.contents(listens=False).events)
 
 
 def _decide(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
