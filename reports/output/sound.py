@@ -73,7 +73,9 @@ def write_sound(facts: Facts, folder: Path, options: SoundOptions, step: Step) -
         remove_sound(folder)
         return Sound(numbers, note=f"Nothing can be heard here: {error}.")
     for path in (folder / AUDIO).iterdir():
-        if path not in paths.values():
+        if path.is_dir():  # of a process that was killed while it wrote
+            shutil.rmtree(path)
+        elif path not in paths.values():
             path.unlink()
     return Sound(numbers, {name: f"{AUDIO}/{quote(path.name)}" for name, path in paths.items()})
 

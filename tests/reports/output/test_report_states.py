@@ -42,7 +42,11 @@ def test_listens_that_count_and_those_kept_apart_are_told_apart(tmp_path: Path) 
     alone = edited(study, ana, '"bo" = {}\n')
     hear(alone, likes(no_intro=80), rounds=1, finish=False)
     later = edited(alone, '"bo"', f'{ana}"bo"')
+    killed_in_writing = later.folder / "report" / "audio" / ".fairhearing-abc"
+    killed_in_writing.mkdir(parents=True)
+    (killed_in_writing / "form.opus").write_bytes(b"Ogg")
     written = write_report(later)
+    assert not killed_in_writing.exists()
     head = Page(read(written, "report.html").split('<section id="forms">')[0]).text
     assert "3 listens count by one listener over one day; 3 since the opening are kept apart" in head
     assert "bo: three ratings since the opening, kept apart; none before it." in head
