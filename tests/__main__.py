@@ -23,7 +23,7 @@ ENVIRONMENT = {name: value for name, value in os.environ.items() if name != "PYT
 def main(options: list[str]) -> int:
     """0 where both runs passed."""
     pytest = [sys.executable, "-m", "pytest", *options, "--dist", "loadfile"]
-    workers = (os.cpu_count() or 2) + 1  # they wait for servers, disks and each other, too
+    workers = (os.cpu_count() or 2) + 2  # they wait for servers, disks and each other, too
     others = ["-n", str(workers), "-m", f"not ({REAL_TIME})"]
     with tempfile.TemporaryFile() as kept:
         beside = subprocess.Popen(

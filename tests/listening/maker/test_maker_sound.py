@@ -15,6 +15,7 @@ from render.audio.click import click_track
 from render.joins.excerpts import join_excerpt
 from render.song.song import load_song
 from tests.browser import open_page, sounding_browser, until
+from tests.heard import Integers, without_gaps
 from tests.maker import maker_page
 from tests.pulse import NullSink, sink
 from tests.songs import make_study
@@ -62,8 +63,8 @@ def first_sound(page: Page) -> None:
     until(lambda: page.locator("button[aria-pressed=true]").count() == 0, page)
 
 
-def recorded(page: Page, sink: NullSink, button: str, seconds: float | None) -> Floats:
-    """(frames,) of the left channel while a button's sound plays: to its end, or for so long."""
+def recorded(page: Page, sink: NullSink, button: str, seconds: float | None) -> Integers:
+    """(frames, channels) of int32 while a button's sound plays: to its end, or for so long."""
     with sink.recording() as tape:
         page.locator(button).click()
         until(lambda: page.locator("button[aria-pressed=true]").count() == 1, page)
@@ -71,9 +72,14 @@ def recorded(page: Page, sink: NullSink, button: str, seconds: float | None) -> 
             page.wait_for_timeout(1000 * seconds)
             page.keyboard.press("Escape")
         until(lambda: page.locator("button[aria-pressed=true]").count() == 0, page)
-    heard = tape.integers()[:, 0] / 2.0**31
-    assert np.abs(heard).max() > 1e-3, "nothing was recorded"
+    heard = tape.integers()
+    assert np.abs(left(heard)).max() > 1e-3, "nothing was recorded"
     return heard
+
+
+def left(heard: Integers) -> Floats:
+    """(frames,) of the left channel, full scale at 1."""
+    return heard[:, 0] / 2.0**31
 
 
 def places_of(template: Floats, heard: Floats) -> NDArray[np.intp]:
@@ -101,7 +107,7 @@ def test_the_click_lies_on_the_grid_from_the_top_to_the_end(
         page.locator("#from-1").wait_for()
         first_sound(page)
         for button in FIVE_PLACES:
-            heard = recorded(page, sink, button, HEAR_S)
+            heard = left(recorded(page, sink, button, HEAR_S))
             marks, clicks = places_of(template, heard), places_of(click, heard)
             assert len(marks) >= 1, button
             for at in marks:
@@ -130,7 +136,7 @@ def test_hear_the_join_is_the_render_there_before_its_gain(
             first_sound(page)
             button = page.locator('button[data-play=join][data-query*="twice"]').nth(1)
             identity = button.get_attribute("id")
-            heard = recorded(page, sink, f"#{identity}", None)
+            heard = left(without_gaps(recorded(page, sink, f"#{identity}", None)))
     edge = round(0.012 * RATE)  # the page's own fades at both ends
     middle = expected[edge:-edge, 0].astype(np.float64)
     at = int(np.argmax(correlate(heard, middle, mode="valid")))
