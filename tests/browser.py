@@ -167,12 +167,12 @@ def _command(pid: int) -> str:
 
 
 def _descendants(pid: int) -> list[int]:
-    found = []
+    pids = []
     for task in Path(f"/proc/{pid}/task").glob("*/children"):
         with suppress(OSError):
             for child in map(int, task.read_text().split()):
-                found += [child, *_descendants(child)]
-    return found
+                pids += [child, *_descendants(child)]
+    return pids
 
 
 def until(happened: Callable[[], bool], page: Page) -> None:

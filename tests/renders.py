@@ -15,14 +15,14 @@ def chunks(path: Path) -> list[tuple[bytes, bytes]]:
     data = path.read_bytes()
     assert data[:4] == b"RIFF" and data[8:12] == b"WAVE"
     assert int.from_bytes(data[4:8], "little") == len(data) - 8
-    found, at = [], 12
+    chunks, at = [], 12
     while at < len(data):
         length = int.from_bytes(data[at + 4 : at + 8], "little")
         assert at + 8 + length <= len(data)
-        found.append((data[at : at + 4], data[at + 8 : at + 8 + length]))
+        chunks.append((data[at : at + 4], data[at + 8 : at + 8 + length]))
         at += 8 + length + length % 2
     assert at == len(data)
-    return found
+    return chunks
 
 
 def require_whole(folder: Path, manifest: Manifest) -> None:

@@ -141,9 +141,9 @@ def test_style_and_types(command: list[str]) -> None:
 
 
 def commands() -> list[click.Command]:
-    found = list(main.commands.values())
-    assert len(found) >= 14
-    return found
+    all_commands = list(main.commands.values())
+    assert len(all_commands) >= 14
+    return all_commands
 
 
 @pytest.mark.parametrize("command", commands(), ids=lambda c: c.name or "")

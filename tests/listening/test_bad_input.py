@@ -220,13 +220,13 @@ def bounces(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
     """A second of noise in every container that is read."""
     folder = tmp_path_factory.mktemp("bounces")
     noise = np.random.default_rng(1).normal(0, 0.1, (8000, 2))
-    found = {}
+    contents = {}
     for kind, subtype in (("WAV", "PCM_24"), ("WAV", "FLOAT"), ("FLAC", "PCM_24"), ("AIFF", "PCM_16"),
                           ("OGG", "VORBIS")):  # fmt: skip
         path = folder / f"{kind}-{subtype}"
         soundfile.write(path, noise, 8000, format=kind, subtype=subtype)
-        found[path.name] = path.read_bytes()
-    return found
+        contents[path.name] = path.read_bytes()
+    return contents
 
 
 @settings(max_examples=2 * SLOW, **COMMON)

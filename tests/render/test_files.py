@@ -92,12 +92,12 @@ def common_umask() -> Iterator[None]:
 
 def open_to_others(folder: Path) -> list[str]:
     """Files that another person on this machine could read, with the folders above them in `folder`."""
-    found = []
+    names = []
     for path in folder.rglob("*"):
         above = [p for p in path.parents if p.is_relative_to(folder) and p != folder]
         if path.is_file() and all(p.stat().st_mode & 0o077 for p in (path, *above)):
-            found.append(path.relative_to(folder).as_posix())
-    return sorted(found)
+            names.append(path.relative_to(folder).as_posix())
+    return sorted(names)
 
 
 @pytest.mark.usefixtures("common_umask")

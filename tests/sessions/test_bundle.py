@@ -29,9 +29,9 @@ def step(_what: str, _done: int, _of: int) -> None:
 @pytest.fixture(scope="module")
 def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
     """A study in which somebody has rated, sealed."""
-    found = small_study(tmp_path_factory.mktemp("study"))
-    do_round(found, found.song.listeners[0].name)
-    return found
+    rated = small_study(tmp_path_factory.mktemp("study"))
+    do_round(rated, rated.song.listeners[0].name)
+    return rated
 
 
 @pytest.fixture(scope="module")

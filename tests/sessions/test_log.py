@@ -70,8 +70,8 @@ def test_a_listen_with_ratings_corrections_and_comments_comes_back_as_it_was(tmp
     log.rate(listen, {"overall": 64, "ending": 80})
     log.comment(listen, "  too soon?  ", 12.5)
     log.comment(listen, "   ")
-    found = open_log(tmp_path).contents().listens[0]
-    assert (found.rating, found.ratings["ending"], found.comments) == (64, 80, ((12.5, "too soon?"),))
+    record = open_log(tmp_path).contents().listens[0]
+    assert (record.rating, record.ratings["ending"], record.comments) == (64, 80, ((12.5, "too soon?"),))
     kept = rows(log, "SELECT value FROM ratings WHERE aspect = 'overall' ORDER BY id")
     assert kept == [(61,), (64,)], "a correction is a new row: the first rating stays in the log"
 

@@ -109,11 +109,11 @@ import json, sys
 from dataclasses import asdict
 from pathlib import Path
 from listening.local.device import Playing
-told = False
+said = False
 def look(playing):
-    global told
-    if playing.time_s > 2 and not told:
-        told = True
+    global said
+    if playing.time_s > 2 and not said:
+        said = True
         print("it plays", flush=True)
 played = Playing(Path(sys.argv[1])).run(look)
 print(json.dumps(asdict(played) | {"void_reason": played.void_reason}))

@@ -116,22 +116,22 @@ def draw_on_the_line(page: Page) -> None:
 
 def own_faults(page: Page) -> list[str]:
     """What axe does not see."""
-    found = []
+    faults = []
     page.set_viewport_size({"width": 320, "height": 640})  # 1.4.10: no sideways scrolling at 320 px
     if page.evaluate("document.documentElement.scrollWidth") > 320:
-        found.append("it scrolls sideways at 320 px")
+        faults.append("it scrolls sideways at 320 px")
     small = page.evaluate(
         """[...document.querySelectorAll("button, input[type=text], textarea, label:has(input)")]
         .filter(e => e.checkVisibility()).map(e => [e.id || e.textContent, e.getBoundingClientRect().height])
         .filter(([, height]) => height < 43.9)"""
     )
-    found += [f"{name} is only {height} px high" for name, height in small]  # 2.5.8 asks 24, we give 44
+    faults += [f"{name} is only {height} px high" for name, height in small]  # 2.5.8 asks 24, we give 44
     like = page.locator("progress, meter, audio, video, canvas, input[type=range], [role=slider]").count()
     if like:
-        found.append("it has a bar, a slider or a player")
+        faults.append("it has a bar, a slider or a player")
     if page.evaluate("document.getAnimations().length"):
-        found.append("something moves although motion is to be reduced")  # 2.3.3
-    return found
+        faults.append("something moves although motion is to be reduced")  # 2.3.3
+    return faults
 
 
 def test_a_round_by_keyboard_alone(browser: Browser, page_of: Served) -> None:

@@ -42,11 +42,11 @@ def api(at: Bench) -> list[Endpoint]:
 
 
 def test_the_description_is_of_every_route(at: Bench, api: list[Endpoint]) -> None:
-    told = description(api)
-    described = {(method.upper(), path) for path, item in told["paths"].items() for method in item}
+    api_description = description(api)
+    described = {(method.upper(), path) for path, item in api_description["paths"].items() for method in item}
     routes = {(e.method, e.path) for e in api}
     assert described == routes and len(routes) == 14
-    schemathesis.openapi.from_dict(told).validate()
+    schemathesis.openapi.from_dict(api_description).validate()
 
 
 @pytest.mark.parametrize("mode", list(GenerationMode))
@@ -54,8 +54,8 @@ def test_no_request_makes_the_server_fail(
     at: Bench, ana: Caller, api: list[Endpoint], mode: GenerationMode
 ) -> None:
     """Every operation, with data the description allows and with data it does not (schemathesis)."""
-    told = description(api)
-    schema = schemathesis.openapi.from_dict(told)
+    api_description = description(api)
+    schema = schemathesis.openapi.from_dict(api_description)
     seen: dict[str, set[int]] = {}
     heard = at.study.log.contents("ana").listens or [ana.hear(at.longest_s())]
     code = getattr(heard[-1], "code", heard[-1])
@@ -80,7 +80,7 @@ def test_no_request_makes_the_server_fail(
             seen.setdefault(label, set()).add(response.status_code)
             assert response.status_code < 500, (label, case.body, response.text)
             if case.method.upper() == response.request.method and response.status_code != 405:
-                documented = set(told["paths"][case.path][case.method.lower()]["responses"])
+                documented = set(api_description["paths"][case.path][case.method.lower()]["responses"])
                 assert str(response.status_code) in documented | {"400"}, (label, response.text)
 
         send()

@@ -32,11 +32,11 @@ def house(rendered: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[
 
 def secrets_of(study: Study) -> list[str]:
     """What would tell a form: its name, file, hashes, length, loudness, and the order of the plan."""
-    told = [study.log.secret("plan_seed"), study.log.secret("page_key"), study.manifest.set_id]
+    secrets = [study.log.secret("plan_seed"), study.log.secret("page_key"), study.manifest.set_id]
     for form in study.manifest.forms:
-        told += [form.name, form.content_hash, form.sha256, Path(form.wav).stem, str(form.frames)]
-        told += [f"{form.seconds:.3f}", f"{form.gain_db:.4f}", f"{form.lufs:.3f}"]
-    return told
+        secrets += [form.name, form.content_hash, form.sha256, Path(form.wav).stem, str(form.frames)]
+        secrets += [f"{form.seconds:.3f}", f"{form.gain_db:.4f}", f"{form.lufs:.3f}"]
+    return secrets
 
 
 @pytest.fixture(scope="module")
@@ -80,7 +80,7 @@ def test_requests_of_a_listen_are_answered_alike_whatever_form_it_is(ana: Caller
         where = re.sub(r"\d{3,}", "CODE", re.sub(r"sounds/\w+", "sounds/TICKET", response.url.path))
         if "/listens/" in where or "/sounds/" in where or where == "/api/due":
             sizes.setdefault(where, set()).add(len(response.content))
-    assert len(sizes) == 6 and all(len(found) == 1 for found in sizes.values()), sizes
+    assert len(sizes) == 6 and all(len(lengths) == 1 for lengths in sizes.values()), sizes
 
 
 def test_the_pages_source_is_the_same_for_everybody_and_knows_nothing(house: Bench) -> None:

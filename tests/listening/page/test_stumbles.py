@@ -32,16 +32,16 @@ def looks(
     missing: Lag = lambda t: 0.0,
 ) -> list[dict[str, Any]]:
     """What a page sees every tick of a sound that `lost` so many seconds by then and tells its time late."""
-    found = []
+    ticks = []
     for wall in np.arange(0.0, seconds, tick_s):
         sound = max(wall * speed - lost(wall), 0.0)
         taken = np.floor(sound / BUFFER_S) * BUFFER_S + BUFFER_S  # a buffer at a time
         given = {"at": sound - told(wall) - 0.16 + float(dice.normal(0, 0.003)), "wall": float(wall)}
-        found.append(
+        ticks.append(
             {"wall": float(wall), "played": float(sound), "taken": float(taken), "given": given,
              "missing": missing(wall)}
         )  # fmt: skip
-    return found
+    return ticks
 
 
 def watched(seen: Sequence[dict[str, Any]]) -> dict[str, Any]:

@@ -68,36 +68,36 @@ def test_tempo_and_start_of_the_invented_songs(name: str) -> None:
 
 @pytest.mark.parametrize("name", list(BY_NAME))
 def test_the_right_grid_is_left_alone(name: str) -> None:
-    found = fitted(name, grid_of(BY_NAME[name]))
-    assert found.fits and found.counted is None
-    assert found.on_grid > 2 * found.by_chance - 0.1
-    assert "fits" in found.lines()[0]
+    fit = fitted(name, grid_of(BY_NAME[name]))
+    assert fit.fits and fit.counted is None
+    assert fit.on_grid > 2 * fit.by_chance - 0.1
+    assert "fits" in fit.lines()[0]
 
 
 @pytest.mark.parametrize("error", [-2.0, -0.1, 0.1, 3.0])
 def test_a_better_tempo_is_named_with_the_bar_where_cuts_go_wrong(error: float) -> None:
     song = BY_NAME["band"]
-    found = fitted("band", grid_of(song, song.tempo + error))
-    assert found.better_tempo == pytest.approx(song.tempo, abs=0.02)
-    assert "would fit clearly better" in found.lines()[0]
+    fit = fitted("band", grid_of(song, song.tempo + error))
+    assert fit.better_tempo == pytest.approx(song.tempo, abs=0.02)
+    assert "would fit clearly better" in fit.lines()[0]
     lines_off_s = abs(error) / song.tempo * song.bar_s
-    assert found.wrong_from_bar == pytest.approx(1 + 0.035 / lines_off_s, abs=9)
+    assert fit.wrong_from_bar == pytest.approx(1 + 0.035 / lines_off_s, abs=9)
 
 
 @pytest.mark.parametrize("shift_ms", [-45, -20, 20, 30])
 def test_a_shift_is_named_in_milliseconds(shift_ms: int) -> None:
     song = BY_NAME["ballad"]
-    found = fitted("ballad", grid_of(song, start_s=song.start_s - shift_ms / 1000))
-    assert found.offset_ms == pytest.approx(shift_ms, abs=3)
-    assert found.better_start_s == pytest.approx(song.start_s, abs=0.003)
-    assert f"{abs(round(found.offset_ms))} ms" in found.lines()[0]
+    fit = fitted("ballad", grid_of(song, start_s=song.start_s - shift_ms / 1000))
+    assert fit.offset_ms == pytest.approx(shift_ms, abs=3)
+    assert fit.better_start_s == pytest.approx(song.start_s, abs=0.003)
+    assert f"{abs(round(fit.offset_ms))} ms" in fit.lines()[0]
 
 
 @pytest.mark.parametrize("ratio", [0.5, 2.0])
 def test_half_and_double_tempo(ratio: float) -> None:
     song = BY_NAME["band"]
-    found = fitted("band", grid_of(song, song.tempo * ratio))
-    assert found.counted == pytest.approx(song.tempo, abs=0.05)
+    fit = fitted("band", grid_of(song, song.tempo * ratio))
+    assert fit.counted == pytest.approx(song.tempo, abs=0.05)
 
 
 @pytest.mark.parametrize("name", ["band", "dance", "ballad"])
@@ -107,9 +107,9 @@ def test_a_tempo_that_has_nothing_to_do_with_the_song_is_named_with_the_right_on
 ) -> None:
     """Simple fractions, too: every third of their beats meets an attack, and that is no fit."""
     song = BY_NAME[name]
-    found = fitted(name, grid_of(song, round(song.tempo * float(Fraction(ratio)), 3)))
-    assert found.better_tempo == pytest.approx(song.tempo, abs=0.05)
-    assert "bars and times change with it" in found.lines()[0]
+    fit = fitted(name, grid_of(song, round(song.tempo * float(Fraction(ratio)), 3)))
+    assert fit.better_tempo == pytest.approx(song.tempo, abs=0.05)
+    assert "bars and times change with it" in fit.lines()[0]
 
 
 def test_a_swing_may_be_counted_as_it_is() -> None:
@@ -128,9 +128,9 @@ class SwungPlayer(_Player):
 @pytest.mark.parametrize("late", [1, 2, 3])
 def test_another_downbeat(late: int) -> None:
     song = BY_NAME["quiet change"]
-    found = fitted("quiet change", grid_of(song, start_s=song.start_s + late * song.beat_s))
-    assert found.better_downbeat_beats == 4 - late
-    assert f"{late} beat{'s' if late > 1 else ''} earlier than start" in found.lines()[0]
+    fit = fitted("quiet change", grid_of(song, start_s=song.start_s + late * song.beat_s))
+    assert fit.better_downbeat_beats == 4 - late
+    assert f"{late} beat{'s' if late > 1 else ''} earlier than start" in fit.lines()[0]
 
 
 def test_a_live_performance_is_named_with_the_bar_it_leaves_the_grid() -> None:

@@ -203,10 +203,10 @@ def test_agrees_with_pyloudnorm(material: tuple[Audio, int]) -> None:
 
 
 def libebur128() -> Any:
-    found = ctypes.util.find_library("ebur128")
-    if found is None:
+    path = ctypes.util.find_library("ebur128")
+    if path is None:
         pytest.skip("libebur128 is not installed")
-    library = ctypes.CDLL(found)
+    library = ctypes.CDLL(path)
     library.ebur128_init.restype = ctypes.c_void_p
     library.ebur128_init.argtypes = (ctypes.c_uint, ctypes.c_ulong, ctypes.c_int)
     library.ebur128_add_frames_float.argtypes = (ctypes.c_void_p, ctypes.c_void_p, ctypes.c_size_t)
@@ -282,12 +282,12 @@ def test_memory_stays_bounded() -> None:
     assert peak < 8e6
 
 
-def readings(found: Loudness) -> Floats:
+def readings(loudness: Loudness) -> Floats:
     return np.array(
         [
-            found.integrated_lufs,
-            found.lra_lu if found.lra_lu is not None else math.nan,
-            found.true_peak_dbtp,
+            loudness.integrated_lufs,
+            loudness.lra_lu if loudness.lra_lu is not None else math.nan,
+            loudness.true_peak_dbtp,
         ]
     )
 

@@ -9,12 +9,12 @@ from render.song.forms import Section, parse_part
 
 def sections(text: str) -> tuple[Section, ...]:
     """ "A 4, B 1 8": names with their bars."""
-    found, bar = [], 1
+    sections, bar = [], 1
     for part in text.split(", "):
         name, bars = part.rsplit(" ", 1)
-        found.append(Section(name, bar, bar + int(bars) - 1))
+        sections.append(Section(name, bar, bar + int(bars) - 1))
         bar += int(bars)
-    return tuple(found)
+    return tuple(sections)
 
 
 def plan(

@@ -227,8 +227,8 @@ def test_a_long_list_of_mistakes_is_cut(tmp_path: Path) -> None:
 
 
 def test_a_section_without_its_table(tmp_path: Path) -> None:
-    told = edit_refusal(tmp_path, "[sections]", '[sections]\nhook = "1-2"')
-    assert told == 'song.toml: sections.hook is "1-2"; expected a table: { bars = "1-2" }'
+    refusal = edit_refusal(tmp_path, "[sections]", '[sections]\nhook = "1-2"')
+    assert refusal == 'song.toml: sections.hook is "1-2"; expected a table: { bars = "1-2" }'
 
 
 @pytest.mark.parametrize(

@@ -157,8 +157,8 @@ def with_stem(folder: Path, **options: int) -> Song:
     ],
 )
 def test_stems_unlike_the_bounce(tmp_path: Path, options: dict[str, int], said: str) -> None:
-    found = with_stem(tmp_path, **options)
-    for refused in (lambda: check_stems(found.stems, found.audio), lambda: render_forms(found)):
+    song = with_stem(tmp_path, **options)
+    for refused in (lambda: check_stems(song.stems, song.audio), lambda: render_forms(song)):
         with pytest.raises(AudioError) as caught:
             refused()
         assert said in str(caught.value)

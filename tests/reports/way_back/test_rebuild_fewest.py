@@ -44,16 +44,16 @@ def neighbours(state: State, stems: bool, pickups: bool, most: int) -> Iterator[
 
 def distances(start: State, depth: int, stems: bool, pickups: bool, most: int) -> dict[State, int]:
     """Fewest edits to every state within `depth` edits."""
-    found, edge = {start: 0}, [start]
+    steps, edge = {start: 0}, [start]
     for step in range(1, depth + 1):
         new = []
         for state in edge:
             for other in neighbours(state, stems, pickups, most):
-                if other not in found:
-                    found[other] = step
+                if other not in steps:
+                    steps[other] = step
                     new.append(other)
         edge = new
-    return found
+    return steps
 
 
 def atoms(form: Form) -> State:
