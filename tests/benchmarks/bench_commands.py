@@ -68,6 +68,7 @@ class Case:
 def python(where: Path, tree: Path, *arguments: str) -> Callable[[], None]:
     """A run of `python ARGUMENTS` on the code of `tree`, which must succeed."""
     environment = os.environ | {"PYTHONPATH": str(tree)}
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)  # users' Python keeps what it compiled
 
     def run() -> None:
         done = subprocess.run(
@@ -82,6 +83,7 @@ def python(where: Path, tree: Path, *arguments: str) -> Callable[[], None]:
 def answered(where: Path, tree: Path) -> Callable[[], None]:
     """A run of `open` until its page has answered; the server ends after it."""
     environment = os.environ | {"PYTHONPATH": str(tree)}
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)  # users' Python keeps what it compiled
 
     def run() -> None:
         process = subprocess.Popen(
