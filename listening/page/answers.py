@@ -16,6 +16,8 @@ from render.errors import PageError
 
 Handler = Callable[[Request], Awaitable[Response]]
 MOST_BODY_BYTES = 1 << 20  # 200 comments of 4000 characters, four bytes each: 3 MB; nobody writes so
+# Python's own list: a system's may call a script text/plain, and browsers refuse that.
+KINDS = mimetypes.MimeTypes()
 HEADERS = {401: {"WWW-Authenticate": "Bearer"}, 503: {"Retry-After": "5"}}  # RFC 9110, 15.5.2 and 10.2.3
 
 
@@ -73,7 +75,7 @@ def static_routes(package: str, names: Iterable[str], more: Mapping[str, bytes])
     files = {f"/static/{name}": (folder / name).read_bytes() for name in names} | dict(more)
 
     def giving(content: bytes, path: str) -> Handler:
-        kind = mimetypes.guess_type(path)[0] or "text/html; charset=utf-8"
+        kind = KINDS.guess_type(path)[0] or "text/html; charset=utf-8"
 
         async def give(_request: Request) -> Response:
             return Response(content, media_type=kind)
