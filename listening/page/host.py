@@ -25,6 +25,9 @@ from sessions.study import Study
 DEFAULT_PORT = 8421
 HERE = "127.0.0.1"
 EVERYWHERE = "0.0.0.0"
+# An idle connection outlives several of a page's heartbeats: where it ended between two (uvicorn's 5 s are as
+# long as one), a heartbeat could meet it as it closed.
+IDLE_S = 30
 LAST_ANSWERS_S = 3  # for requests under way when the server is told to stop
 
 WHAT_LAN_OPENS = """\
@@ -135,7 +138,7 @@ def sizes_text(copies: Copies, forms: int, *, small: bool) -> str:
 def page_server(app: Starlette, *, proxied: bool = False) -> uvicorn.Server:
     config = uvicorn.Config(
         app, log_level="warning", access_log=False, server_header=False, lifespan="off", ws="none",
-        proxy_headers=proxied, timeout_graceful_shutdown=LAST_ANSWERS_S,
+        proxy_headers=proxied, timeout_keep_alive=IDLE_S, timeout_graceful_shutdown=LAST_ANSWERS_S,
     )  # fmt: skip
     return uvicorn.Server(config)
 
