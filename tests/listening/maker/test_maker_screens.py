@@ -68,6 +68,8 @@ def see(page: Page, work: MakerPage, sheet: str) -> None:
     elif sheet == "rounds":
         assert page.locator(".message").is_visible()
         assert page.locator(".qr").is_visible() or "127.0.0.1" in page.locator(".message").inner_text()
+    elif sheet == "verdict":
+        page.locator("#sentence").wait_for(timeout=STEP_MS)
     until(lambda: all(job.state != "runs" for job in work.work.jobs.all()), page)
     for width, scheme in LOOKS:
         page.set_viewport_size({"width": width, "height": 900})
