@@ -1,7 +1,5 @@
 """What the meter measures, at once and window by window, for tests that compare it with others."""
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from render.arrays import AnyFloats, Audio, Floats, Ints
@@ -11,9 +9,9 @@ from render.loudness.kweighting import KWeighting
 from render.loudness.meter import EnergySeries, FrameEnergies, Loudness, LoudnessMeter, lufs
 
 
-def measure(audio: AnyFloats, sample_rate: int, channel_gains: Sequence[float] | None = None) -> Loudness:
+def measure(audio: AnyFloats, sample_rate: int) -> Loudness:
     """`audio` (frames, channels) measured at once."""
-    meter = LoudnessMeter(sample_rate, audio.shape[-1], channel_gains)
+    meter = LoudnessMeter(sample_rate, audio.shape[-1])
     meter.add(audio)
     return meter.result()
 

@@ -5,14 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import numpy.typing as npt
 
 from render.arrays import Floats
-from render.errors import AudioError
 
-Float64 = npt.NDArray[np.float64]
-
-LOWEST_RATE = 8_000
 _PRINTED_RATE = 48_000
 
 # ITU-R BS.1770-5 (11/2023), Annex 1, Tables 1 and 2: b0 b1 b2 a0 a1 a2 at 48 kHz.
@@ -27,7 +22,7 @@ _SHELF_SLOPE = 0.499666774155  # the exponent of the middle gain: the square roo
 _HIGH_PASS_Q, _HIGH_PASS_HZ = 0.5003270373253953, 38.13547087613982
 
 
-def k_weighting_sos(sample_rate: int) -> Float64:
+def k_weighting_sos(sample_rate: int) -> Floats:
     """The two second-order sections of the K-weighting, shape (2, 6), as scipy.signal takes them.
 
     At 48 kHz these are the printed coefficients. At other rates they are the analogue prototype behind the
@@ -36,14 +31,7 @@ def k_weighting_sos(sample_rate: int) -> Float64:
     way, the response at other rates is that of 48 kHz nearly, not quite (the second section's numerator
     stays 1, -2, 1): up to 3 kHz within 0.006 dB at 44.1 kHz, 0.03 dB at 96 kHz, 0.43 dB at 8 kHz. Forms of
     one song share a rate, so this cancels where they are matched.
-
-    Raises AudioError below 8 kHz.
     """
-    if sample_rate < LOWEST_RATE:
-        raise AudioError(
-            f"A sample rate of {sample_rate} Hz cannot be measured: {LOWEST_RATE} Hz or more is needed."
-            " Bounce the song again at 44100 or 48000 Hz."
-        )
     if sample_rate == _PRINTED_RATE:
         return np.array(_PRINTED_48K)
     high = 10 ** (_SHELF_DB / 20)

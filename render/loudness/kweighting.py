@@ -22,9 +22,9 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from render.arrays import AnyFloats
+from render.arrays import AnyFloats, Floats
 from render.loudness.buffers import Float32, rows_times
-from render.loudness.k_response import Float64, k_weighting_sos
+from render.loudness.k_response import k_weighting_sos
 
 _BLOCK_FRAMES = 64  # 48 to 64 is fastest; shorter blocks have more states, longer ones more products
 _ORDER = 4
@@ -37,13 +37,13 @@ class _BlockForm:
 
     answer: Float32  # (L + 4, L): (x, s) @ answer, what x gives and what the state s before it still rings
     drive: Float32  # (L, 4): x @ drive is what the block adds to the state
-    powers: Float64  # (L + 1, 4, 4): s @ powers[n] is the state after n silent samples
+    powers: Floats  # (L + 1, 4, 4): s @ powers[n] is the state after n silent samples
     poles: npt.NDArray[np.complex128]  # (2,): one of each pair, to the power L
     to_modes: npt.NDArray[np.complex128]  # (4, 2): state -> complex modes
-    from_modes: Float64  # (4, 4): real and imaginary parts of the modes -> state
+    from_modes: Floats  # (4, 4): real and imaginary parts of the modes -> state
 
 
-def _state_space(sos: Float64) -> tuple[Float64, Float64, Float64, float]:
+def _state_space(sos: Floats) -> tuple[Floats, Floats, Floats, float]:
     """(A, b, c, d) of two sections in a row, in output-normal coordinates: s' = A s + b x, y = c s + d x."""
     (b0, b1, b2, _, a1, a2), (e0, e1, e2, _, f1, f2) = sos
     into_first, into_second = np.array([b1 - a1 * b0, b2 - a2 * b0]), np.array([e1 - f1 * e0, e2 - f2 * e0])
@@ -54,7 +54,7 @@ def _state_space(sos: Float64) -> tuple[Float64, Float64, Float64, float]:
     # the energy that a state still gives, X = A^T X A + c c^T, as 16 linear equations
     energies = np.linalg.solve(np.eye(_ORDER**2) - np.kron(a.T, a.T), np.outer(c, c).ravel())
     observed = energies.reshape(_ORDER, _ORDER)
-    normal: Float64 = np.linalg.cholesky(observed).T
+    normal: Floats = np.linalg.cholesky(observed).T
     back = np.linalg.inv(normal)
     return normal @ a @ back, normal @ b, c @ back, float(b0 * e0)
 
@@ -79,13 +79,13 @@ def _block_form(sample_rate: int) -> _BlockForm:
     )
 
 
-def _convolution(impulse: Float64) -> Float64:
+def _convolution(impulse: Floats) -> Floats:
     """(L, L): rows of samples times it are their convolution with an impulse response (L,), as far as L."""
     late = np.arange(len(impulse)) - np.arange(len(impulse))[:, None]
     return np.where(late >= 0, impulse[late], 0.0)
 
 
-def _states(form: _BlockForm, driven: Float64, state: Float64) -> Float64:
+def _states(form: _BlockForm, driven: Floats, state: Floats) -> Floats:
     """States before each block and after the last, (channels, blocks + 1, 4), from what each block adds."""
     modes = np.empty((2, driven.shape[0], driven.shape[1] + 1), dtype=np.complex128)
     modes[:, :, 0] = (state @ form.to_modes).T

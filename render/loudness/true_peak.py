@@ -16,7 +16,6 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
 from render.arrays import AnyFloats
-from render.errors import AudioError
 from render.loudness.buffers import CHUNK_FRAMES, Float32, rows_times
 
 # ITU-R BS.1770-5 (11/2023), Annex 2: phases 0 and 1; phases 3 and 2 are the same taps in reverse.
@@ -58,7 +57,7 @@ def _window_matrix(phases: npt.NDArray[np.float64]) -> Float32:
 
 
 def _extreme(values: AnyFloats) -> float:
-    """The largest magnitude; NaN if there is one; 0 for nothing."""
+    """The largest magnitude; 0 for nothing."""
     return float(max(values.max(), -values.min())) if values.size else 0.0
 
 
@@ -127,11 +126,10 @@ class TruePeak:
     def __init__(self, sample_rate: int, channels: int) -> None:
         self._interpolation = _interpolation(sample_rate)
         self._memory = np.zeros((channels, _HISTORY + CHUNK_FRAMES), dtype=np.float32)
-        self._frames = 0
         self._best = 0.0
 
     def add(self, block: AnyFloats) -> None:
-        """Take the next `block` (frames, channels); raises AudioError when it holds NaN or infinity."""
+        """Take the next `block` (frames, channels), finite floats."""
         for start in range(0, len(block), CHUNK_FRAMES):
             self._take(block[start : start + CHUNK_FRAMES].T)
 
@@ -146,13 +144,5 @@ class TruePeak:
         frames = planar.shape[1]
         joined = self._memory[:, : _HISTORY + frames]
         joined[:, _HISTORY:] = planar
-        peak = _extreme(joined[:, _HISTORY:])
-        if not np.isfinite(peak):
-            frame = self._frames + int(np.flatnonzero(~np.isfinite(planar).all(axis=0))[0])
-            raise AudioError(
-                f"The audio holds a sample that is no number (NaN or infinity) at frame {frame};"
-                " every sample must be finite. Bounce the song again."
-            )
-        self._best = self._interpolation.peak(joined, max(self._best, peak))
+        self._best = self._interpolation.peak(joined, max(self._best, _extreme(joined[:, _HISTORY:])))
         self._memory[:, :_HISTORY] = joined[:, -_HISTORY:].copy()
-        self._frames += frames

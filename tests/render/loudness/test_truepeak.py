@@ -10,7 +10,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from render.arrays import Audio, Floats
-from render.errors import AudioError
 from render.loudness.true_peak import TruePeak, oversampling_phases
 from tests.meter_series import measure
 from tests.meter_signals import FS, by_case, rows
@@ -164,10 +163,3 @@ def test_reading_does_not_disturb() -> None:
         peak_meter.add(block)
         assert peak_meter.true_peak >= np.abs(block).max()
     assert peak_meter.true_peak == pytest.approx(everything(audio, FS), rel=2e-6)
-
-
-def test_no_number_is_named_by_its_frame() -> None:
-    audio = np.zeros((70_000, 2), dtype=np.float32)
-    audio[65_000, 1] = np.nan
-    with pytest.raises(AudioError, match="frame 65000"):
-        meter(audio, FS, [40_000])
