@@ -53,18 +53,21 @@ class OddBars:
         )
 
 
+NO_ODD_BARS = OddBars(0, ())
+
+
 def odd_bars(audio: Audio, sample_rate: int, curve: Onsets, grid: Grid, bars: int) -> OddBars:
     """Look for bars of another length in a grid of one tempo and one meter, in its first `bars` bars."""
     meter = grid.meter
     if grid.changes or meter.beats < 2 or bars < 2 * FEWEST_BARS:
-        return OddBars(0, ())
+        return NO_ODD_BARS
     beat_s, start_s = float(grid.stretch(1).beat_s), float(grid.start_s)
     beats: Floats = start_s + np.arange(bars * meter.beats, dtype=np.float64) * beat_s
     scores = beat_scores(audio, sample_rate, curve, beats)
     path, gain = downbeat_path(scores, meter.beats)
     runs = [(offset, len(list(same))) for offset, same in itertools.groupby(path)]
     if gain < CLEAR_GAIN or any(length < FEWEST_BARS for _, length in runs):
-        return OddBars(0, ())
+        return NO_ODD_BARS
     return OddBars(path[0], bars_between(path, meter.beats, scores))
 
 

@@ -26,10 +26,9 @@ FROM_THE_SOUND = "# Suggested from the sound:"  # the comment above sections tha
 
 @dataclass(frozen=True)
 class Draft:
-    """A song.toml for a bounce, from what was measured or read about it."""
+    """A song.toml to stand beside a bounce, from what was measured or read about it."""
 
     audio_path: Path
-    folder: Path
     grid: Grid
     odd: OddBars
     suggestion: Suggestion
@@ -37,6 +36,10 @@ class Draft:
     rival_start_s: float | None
     named_by: str = ""  # what names the sections, where they are not suggested from the sound
     map: SongMap | None = None
+
+    @property
+    def folder(self) -> Path:
+        return self.audio_path.parent
 
     def text(self, ideas: Sequence[Idea]) -> str:
         blocks = [
@@ -172,9 +175,9 @@ _REST = """[listeners]
 # crossfade_ms = 10"""
 
 
-def _plan_table(forms: int, listeners: int = 3) -> str:
-    """The plan for the usual panel, with what fits others in comments: who listens is not known yet."""
-    plan = default_plan(listeners, max(forms, 2))
+def _plan_table(forms: int) -> str:
+    """The plan for three listeners, with what fits others in comments: who listens is not known yet."""
+    plan = default_plan(3, max(forms, 2))
     return "\n".join(
         [
             "\n\n[plan]",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -12,19 +13,15 @@ import numpy as np
 from render.analysis.frames import song_frames
 from render.analysis.frames_file import recall_frames
 from render.analysis.onsets import Onsets, onsets
-from render.analysis.sections import Suggestion, sections
-from render.analysis.stem_search import StemSearch, search
+from render.analysis.sections import sections
+from render.analysis.stem_search import search
 from render.arrays import Audio
 from render.audio.stems import read_audio
 from render.beat.bar_one import changes_are_sure
 from render.beat.fit import BeatFit, fit_beat
-from render.beat.meter_changes import OddBars, odd_bars
+from render.beat.meter_changes import NO_ODD_BARS, OddBars, odd_bars
 from render.beat.silence import silence_lines, silent_until_s
-from render.beat.tempo_estimate import (
-    TempoEstimate,
-    estimate,
-    estimate_start,
-)
+from render.beat.tempo_estimate import estimate, estimate_start
 from render.errors import SongError
 from render.proposals.draft import Draft
 from render.proposals.idea import Idea
@@ -32,7 +29,9 @@ from render.proposals.ideas import propose as propose_ideas
 from render.proposals.marked import as_suggestion, cued_sections, map_on_bounce
 from render.song.audio_header import audio_info
 from render.song.grid import Grid, Meter, exact, parse_meter
+from render.song.marked_sections import MarkedSections
 from render.song.song import song_from_text
+from render.song.song_map import SongMap
 from render.steps import Step, no_step, part_of
 
 if TYPE_CHECKING:
@@ -54,20 +53,26 @@ class Proposal:
     """`text`: a song.toml that `check` accepts. `lines`: what was found and what to do next.
 
     `question`: what to ask before the file is written, "" for nothing: a tempo that was only estimated, a map
-    whose place is not clear.
+    whose place is not clear. `take`: a live take's beats, for a file beside song.toml.
     """
 
     text: str
     lines: tuple[str, ...]
-    tempo: float
-    start_s: float
     question: str
-    estimate: TempoEstimate | None
-    fit: BeatFit
-    suggestion: Suggestion
-    stems: StemSearch | None
-    ideas: tuple[Idea, ...]
+    take: LiveTake | None
+
+
+@dataclass(frozen=True)
+class _BarLines:
+    """The grid of a bounce, how it fits where that is known already, and what to say and ask about it."""
+
+    grid: Grid
+    lines: Sequence[str]
+    odd: OddBars = NO_ODD_BARS
+    fit: BeatFit | None = None
+    question: str = ""
     take: LiveTake | None = None
+    map: SongMap | None = None
 
 
 def propose(
@@ -79,25 +84,19 @@ def propose(
     live: bool = False,
     stems_folder: Path | None = None,
     map_path: Path | None = None,
-    folder: Path | None = None,
-    seed: int = 1,
     step: Step = no_step,
 ) -> Proposal:
-    """Measure a bounce and propose its song.toml, to be put into `folder` (default: beside the audio).
+    """Measure a bounce and propose its song.toml, to be put beside it.
 
     Tempo is in quarter notes a minute; what is not given is estimated. `live`: a take that keeps no constant
-    tempo; its beat is followed, and the proposal carries its beats, for a file beside song.toml. A map (SMF)
-    brings tempo, meter and sections; `start_s` is then where its tick 0 falls, also before the audio. `step`
-    is told how far it is, in parts of 100.
+    tempo; its beat is followed. A map (SMF) brings tempo, meter and sections; `start_s` is then where its
+    tick 0 falls, also before the audio. `step` is told how far it is, in parts of 100.
 
     Raises:
         AudioError: the bounce cannot be used; SongError: meter, tempo or start cannot be.
     """
-    folder = folder or audio_path.parent
-    info = audio_info(audio_path)
-    if map_path is not None:
-        return _from_map(audio_path, folder, map_path, start_s, stems_folder, seed, step)
-    counted = _checked_meter(meter, tempo, start_s, info.seconds)
+    info, folder = audio_info(audio_path), audio_path.parent
+    counted = _checked_meter(meter, tempo, start_s, info.seconds) if map_path is None else None
     step(*_READING)
     audio = read_audio(audio_path)
     if tempo is not None:  # an estimate may be declined, and then nothing is left behind
@@ -105,98 +104,84 @@ def propose(
     else:
         song_frames(audio, info.sample_rate, part_of(step, *_ATTACKS))
     curve = onsets(audio, info.sample_rate)
-    step(*_BEAT)
-    take: LiveTake | None = None
-    if live:
-        from render.proposals.live_take import live_take  # with SciPy, which is slow to import
-
-        take = live_take(audio, curve, info.sample_rate, tempo, counted, start_s)
-    guessed = estimate(audio, info.sample_rate, counted, curve) if tempo is None and not live else None
-    if take is not None:
-        grid, odd = take.grid, OddBars(0, ())
-        fitted = fit_beat(audio, info.sample_rate, grid, curve=curve)
+    if map_path is not None:
+        step(*_MAP)
+        bars = _of_map(map_path, audio, info.sample_rate, curve, start_s)
     else:
-        regular = _regular_grid(audio, info.sample_rate, curve, guessed, tempo, counted, start_s)
-        step(*_BAR_LINES)
-        grid, odd, fitted = _with_odd_bars(audio, curve, regular, start_s is None)
-    end = last_bar(curve, grid, info.seconds)
+        assert counted is not None
+        step(*_BEAT)
+        bars = (_of_live_take if live else _of_tempo)(
+            audio, info.sample_rate, curve, tempo, counted, start_s, step
+        )
+    end = last_bar(curve, bars.grid, info.seconds)
     step(*_SECTIONS)
-    marked = cued_sections(audio_path, grid, end)
-    suggestion = as_suggestion(marked) if marked.sections else sections(audio, grid, end)
+    marked, source = _marked(bars, audio_path, end)
+    suggestion = as_suggestion(marked) if marked.sections else sections(audio, bars.grid, end)
     stems = search(stems_folder, audio_path, audio, part_of(step, *_STEMS)) if stems_folder else None
-    source = "the bounce's cue points" if marked.sections else ""
-    draft = Draft(audio_path, folder, grid, odd, suggestion, stems, fitted.rival_start_s, source)
-    ideas = _first_forms(draft, audio, seed, part_of(step, *_FORMS))
-    text = draft.text(ideas)
+    fit = bars.fit
+    if fit is None or start_s is not None:  # where bar 1 is given, the sections may tell more of it
+        given = start_s is not None or bars.map is not None
+        firsts = [section.first_bar for section in suggestion.sections] if given else []
+        fit = fit_beat(audio, info.sample_rate, bars.grid, firsts, curve)
+    draft = Draft(audio_path, bars.grid, bars.odd, suggestion, stems, fit.rival_start_s, source, bars.map)
+    ideas = _first_forms(draft, audio, part_of(step, *_FORMS))
     song_from_text(draft.without_beats.text(ideas), folder)
-    if start_s is not None:  # the sections may tell more
-        firsts = [section.first_bar for section in suggestion.sections]
-        fitted = fit_beat(audio, info.sample_rate, grid, firsts, curve)
-    lines = [
-        *marked.notes,
-        *_lines(draft, guessed, fitted, start_s is None, silent_until_s(audio, info.sample_rate)),
-    ]
-    all_lines = (*(take.lines() if take else []), *lines)
-    question = "" if guessed is None else (
-        f"The tempo was estimated: {float(grid.tempo):g} quarter notes a minute. Is that right? "
-        "(If not, give it with --tempo BPM.)"
-    )  # fmt: skip
-    return Proposal(
-        text, all_lines, float(grid.tempo), float(grid.start_s), question, guessed, fitted, suggestion,
-        stems, tuple(ideas), take,
-    )  # fmt: skip
+    silence = silence_lines(silent_until_s(audio, info.sample_rate))
+    lines = (*bars.lines, *marked.notes, *fit.lines(), *silence, *_draft_lines(draft))
+    return Proposal(draft.text(ideas), (*lines, f"next: {_next_step(fit, draft)}"), bars.question, bars.take)
 
 
-def _from_map(
-    audio_path: Path, folder: Path, map_path: Path, tick_0_s: float | None, stems_folder: Path | None,
-    seed: int, step: Step,
-) -> Proposal:  # fmt: skip
-    """The same where the song's project tells tempo, meter and, by its markers, sections."""
-    info = audio_info(audio_path)
-    step(*_READING)
-    audio = read_audio(audio_path)
-    song_frames(audio, info.sample_rate, part_of(step, *_ATTACKS))
-    curve = onsets(audio, info.sample_rate)
-    step(*_MAP)
-    laid = map_on_bounce(map_path, audio, info.sample_rate, tick_0_s, curve)
-    grid = laid.map.grid
-    end = last_bar(curve, grid, info.seconds)
-    step(*_SECTIONS)
-    marked, source = laid.map.sections(end), f"the markers of {map_path.name}"
-    if not marked.sections:
-        marked, source = cued_sections(audio_path, grid, end), "the bounce's cue points"
-    suggestion = as_suggestion(marked) if marked.sections else sections(audio, grid, end)
-    stems = search(stems_folder, audio_path, audio, part_of(step, *_STEMS)) if stems_folder else None
-    source = source if marked.sections else ""
-    draft = Draft(audio_path, folder, grid, OddBars(0, ()), suggestion, stems, None, source, laid.map)
-    ideas = _first_forms(draft, audio, seed, part_of(step, *_FORMS))
-    text = draft.text(ideas)
-    song_from_text(text, folder)
-    firsts = [section.first_bar for section in suggestion.sections]
-    fitted = fit_beat(audio, info.sample_rate, grid, firsts, curve)
-    lines = [
-        *laid.lines,
-        *marked.notes,
-        *_lines(draft, None, fitted, False, silent_until_s(audio, info.sample_rate)),
-    ]
-    return Proposal(
-        text, tuple(lines), float(grid.tempo), float(grid.start_s), laid.question, None, fitted, suggestion,
-        stems, tuple(ideas),
-    )  # fmt: skip
+def _marked(bars: _BarLines, audio_path: Path, end: int) -> tuple[MarkedSections, str]:
+    """Sections that somebody has named, and where; ("" and none where nobody has)."""
+    if bars.map is not None and (of_map := bars.map.sections(end)).sections:
+        return of_map, f"the markers of {bars.map.path.name}"
+    cued = cued_sections(audio_path, bars.grid, end)
+    return cued, "the bounce's cue points" if cued.sections else ""
 
 
-def _regular_grid(
-    audio: Audio, rate: int, curve: Onsets, guessed: TempoEstimate | None, tempo: float | None, meter: Meter,
-    start_s: float | None,
-) -> Grid:  # fmt: skip
-    """A constant tempo from a start, each as given or as estimated."""
-    if guessed is not None:
-        tempo, beginning = guessed.tempo, guessed.start
+def _of_map(path: Path, audio: Audio, rate: int, curve: Onsets, tick_0_s: float | None) -> _BarLines:
+    """As the song's project has them."""
+    laid = map_on_bounce(path, audio, rate, tick_0_s, curve)
+    return _BarLines(laid.map.grid, laid.lines, question=laid.question, map=laid.map)
+
+
+def _of_live_take(
+    audio: Audio, rate: int, curve: Onsets, tempo: float | None, meter: Meter, start_s: float | None,
+    _step: Step,
+) -> _BarLines:  # fmt: skip
+    """On the beats of a take that keeps no constant tempo."""
+    from render.proposals.live_take import live_take  # with SciPy, which is slow to import
+
+    take = live_take(audio, curve, rate, tempo, meter, start_s)
+    lines = take.lines() if start_s is not None else [*take.lines(), _begins(take.grid)]
+    return _BarLines(take.grid, lines, take=take)
+
+
+def _of_tempo(
+    audio: Audio, rate: int, curve: Onsets, tempo: float | None, meter: Meter, start_s: float | None,
+    step: Step,
+) -> _BarLines:  # fmt: skip
+    """At a constant tempo from a start, each as given or as estimated."""
+    lines, question = [], ""
+    if tempo is None:
+        guessed = estimate(audio, rate, meter, curve)
+        tempo, beginning, lines = guessed.tempo, guessed.start, guessed.lines()
+        question = (
+            f"The tempo was estimated: {tempo:g} quarter notes a minute. Is that right? "
+            "(If not, give it with --tempo BPM.)"
+        )
     else:
-        assert tempo is not None
         beginning = estimate_start(audio, rate, tempo, meter, curve)
     start = start_s if start_s is not None else min(beginning.start_s, max(len(audio) / rate - 0.1, 0.0))
-    return Grid(rate, exact(start), exact(tempo), meter)
+    step(*_BAR_LINES)
+    regular = Grid(rate, exact(start), exact(tempo), meter)
+    grid, odd, fit = _with_odd_bars(audio, curve, regular, start_s is None)
+    lines += [_begins(grid)] if start_s is None else []
+    return _BarLines(grid, lines, odd, fit, question)
+
+
+def _begins(grid: Grid) -> str:
+    return f"bar 1 begins at {float(grid.start_s):.3f} s"
 
 
 def _checked_meter(text: str, tempo: float | None, start_s: float | None, seconds: float) -> Meter:
@@ -233,7 +218,7 @@ def _with_odd_bars(
             fitted = fit_beat(audio, rate, grid, curve=curve)
         return grid, odd, fitted
     if fitted.better_tempo is not None or fitted.drifts:  # then first beats wander for another reason
-        return regular, OddBars(0, ()), fit_beat(audio, rate, regular, curve=curve)
+        return regular, NO_ODD_BARS, fit_beat(audio, rate, regular, curve=curve)
     if changes_are_sure(audio, curve, with_changes, last_bar(curve, with_changes, seconds)):
         return with_changes, odd, fitted
     return grid, odd, fit_beat(audio, rate, grid, curve=curve)
@@ -248,10 +233,10 @@ def last_bar(curve: Onsets, grid: Grid, end_s: float) -> int:
     return max(grid.position(Fraction(str(round(within, 6))))[0], 1)
 
 
-def _first_forms(draft: Draft, audio: Audio, seed: int, step: Step) -> list[Idea]:
+def _first_forms(draft: Draft, audio: Audio, step: Step) -> list[Idea]:
     """Two forms to begin with; a song of one part gets the plainest ones there are."""
     song = replace(song_from_text(draft.without_beats.text([]), draft.folder), grid=draft.grid)
-    ideas = propose_ideas(song, audio, FORMS_TO_BEGIN_WITH, seed, most_moves=1, step=step)
+    ideas = propose_ideas(song, audio, FORMS_TO_BEGIN_WITH, seed=1, most_moves=1, step=step)
     first = song.sections[0].name
     plain = (
         Idea("twice", (f"{first} x2",), "the whole once more", 0.0, 1.0),
@@ -260,13 +245,9 @@ def _first_forms(draft: Draft, audio: Audio, seed: int, step: Step) -> list[Idea
     return [*ideas, *plain][:FORMS_TO_BEGIN_WITH]
 
 
-def _lines(
-    draft: Draft, guessed: TempoEstimate | None, fitted: BeatFit, start_guessed: bool, begins_s: float
-) -> list[str]:
-    lines = guessed.lines() if guessed is not None else []
-    if start_guessed:
-        lines.append(f"bar 1 begins at {float(draft.grid.start_s):.3f} s")
-    lines += [*fitted.lines(), *silence_lines(begins_s)]
+def _draft_lines(draft: Draft) -> list[str]:
+    """What the file holds that a person should know of."""
+    lines = []
     if draft.odd.bars and draft.grid.changes:
         lines.append(draft.odd.line(draft.grid.meter))
     elif draft.odd.bars:
@@ -275,10 +256,7 @@ def _lines(
     names = ", ".join(f"{s.name} ({s.bars_text})" for s in suggestion.sections)
     lines += [suggestion.warning] if suggestion.warning else []
     by = f"sections by {draft.named_by}" if draft.named_by else "suggested sections"
-    lines.append(f"{by}: {names}")
-    lines += draft.stems.lines() if draft.stems else []
-    lines.append(f"next: {_next_step(fitted, draft)}")
-    return lines
+    return [*lines, f"{by}: {names}", *(draft.stems.lines() if draft.stems else [])]
 
 
 def _next_step(fitted: BeatFit, draft: Draft) -> str:

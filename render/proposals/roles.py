@@ -37,11 +37,10 @@ AUDIBLE_DB = -30.0  # and below the bounce there
 
 @dataclass(frozen=True)
 class SongPlan:
-    """Sections with their roles, their levels (dB, any reference), and which stems play in each."""
+    """Sections with their roles, and which stems play in each."""
 
     sections: tuple[Section, ...]
     roles: tuple[Role, ...]
-    levels_db: tuple[float, ...]
     stems: tuple[str, ...]
     playing: tuple[tuple[str, ...], ...]  # per section, loudest first
 
@@ -49,8 +48,8 @@ class SongPlan:
     def names(self) -> tuple[str, ...]:
         return tuple(section.name for section in self.sections)
 
-    def of_role(self, *roles: Role) -> list[Section]:
-        return [s for s, role in zip(self.sections, self.roles, strict=True) if role in roles]
+    def of_role(self, wanted: Role) -> list[Section]:
+        return [s for s, role in zip(self.sections, self.roles, strict=True) if role == wanted]
 
     def plays(self, section: Section) -> tuple[str, ...]:
         """The stems that are heard in a section, loudest first."""
@@ -63,7 +62,7 @@ def kind_of(name: str) -> str:
 
 
 def plan_of(song: Song, bounce: Audio) -> SongPlan:
-    """Roles and levels of a song's sections; `bounce` is its audio, (frames, channels)."""
+    """Roles of a song's sections, and stems in them; `bounce` is its audio, (frames, channels)."""
     levels = _levels_db(song, bounce)
     playing: list[list[str]] = [[] for _ in song.sections]
     by_stem = {name: _stem_levels_db(song, name) for name in song.stems}
@@ -74,9 +73,7 @@ def plan_of(song: Song, bounce: Audio) -> SongPlan:
             if by_stem[name][at] > max(by_stem[name].max() + HEARD_DB, levels[at] + AUDIBLE_DB)
         ]  # fmt: skip
     roles = roles_of(song.sections, [float(level) for level in levels])
-    return SongPlan(
-        song.sections, tuple(roles), tuple(map(float, levels)), tuple(song.stems), tuple(map(tuple, playing))
-    )
+    return SongPlan(song.sections, tuple(roles), tuple(song.stems), tuple(map(tuple, playing)))
 
 
 def roles_of(sections: Sequence[Section], levels_db: Sequence[float]) -> list[Role]:

@@ -11,7 +11,7 @@ import soundfile
 from render.audio.timeline import lay_out
 from render.errors import AudioError, SongError
 from render.proposals.new_song import Proposal, propose
-from render.song.song import load_song, song_from_text
+from render.song.song import song_from_text
 from tests.invented_songs import SONGS, ambient, play
 from tests.shortened_bars import without_beats
 
@@ -51,14 +51,6 @@ def test_given_tempo_start_and_meter_are_kept(folder: Path) -> None:
     song = tomllib.loads(proposal.text)["song"]
     assert (song["tempo"], song["meter"], song["start"]) == (110.5, "2/4", 0.75)
     assert any("would fit clearly better" in line for line in proposal.lines)
-
-
-def test_the_file_can_live_elsewhere(folder: Path, tmp_path: Path) -> None:
-    study = tmp_path / "study"
-    study.mkdir()
-    proposal = propose(bounce(folder), tempo=112, folder=study)
-    (study / "song.toml").write_text(proposal.text, encoding="utf-8")
-    assert load_song(study).audio.path.resolve() == bounce(folder).resolve()
 
 
 def test_stems_are_listed_and_shifted_ones_commented_out(tmp_path: Path) -> None:

@@ -21,9 +21,7 @@ def plan(
     text: str, levels: list[float], playing: tuple[str, ...] = (), stems: tuple[str, ...] = ()
 ) -> SongPlan:
     parts = sections(text)
-    return SongPlan(
-        parts, tuple(roles_of(parts, levels)), tuple(levels), stems or playing, (playing,) * len(parts)
-    )
+    return SongPlan(parts, tuple(roles_of(parts, levels)), stems or playing, (playing,) * len(parts))
 
 
 UNNAMED = "A 8, B 1 16, C 1 16, B 2 16, D 8, C 2 16, E 4"
