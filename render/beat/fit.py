@@ -18,7 +18,7 @@ from render.arrays import Audio, Floats
 from render.beat.bar_one import BarOne, bar_one, changes_are_sure, first_beat
 from render.beat.half_beat import half_beat
 from render.beat.lateness import SHIFT_S, Lateness, lateness
-from render.beat.meter_changes import OddBars, odd_bars
+from render.beat.meter_changes import NO_ODD_BARS, OddBars, odd_bars
 from render.beat.phases import BeatPhases, beat_lines, beat_phases, chance_agreement, strays_s
 from render.beat.result import NEAR_BEAT, BeatFit, StartReading
 from render.beat.robust import robust_line, smooth
@@ -84,17 +84,11 @@ class _Fit:
         return self.judged(phases) if steady_here else self.beat_fit(has_beat=False)
 
     def beat_fit(self, has_beat: bool, **what: Any) -> BeatFit:
-        on_grid, by_chance = self.on_grid()
-        blank: dict[str, Any] = {
-            "tempo": self.tempo, "start_s": float(self.grid.start_s), "beat_s": self.beat_s,
-            "beats_in_bar": self.grid.meter.beats, "on_grid": on_grid, "by_chance": by_chance,
-            "within_ms": None, "offset_ms": 0.0, "better_tempo": None, "better_start_s": None,
-            "better_downbeat_beats": None, "rival_start_s": None, "first_beat_clear": False,
-            "beside_the_beat": False, "sections_agreeing": 0, "sections_asked": 0, "counted": None,
-            "drifts": False, "wrong_from_bar": None, "odd_bars": None, "followed": not self.one_tempo,
-            "offsets_ms": (),
-        }  # fmt: skip
-        return BeatFit(**{**blank, "has_beat": has_beat, **what})
+        """What is always known, and `what` was found beside it."""
+        return BeatFit(
+            self.tempo, float(self.grid.start_s), self.beat_s, self.grid.meter.beats, has_beat,
+            *self.on_grid(), followed=not self.one_tempo, **what,
+        )  # fmt: skip
 
     def far_off(self, tempo: float) -> BeatFit:
         """Another tempo fits, and this one does not."""
@@ -123,14 +117,10 @@ class _Fit:
             return self.beat_fit(
                 has_beat=True, within_ms=1000 * drift_s, offset_ms=1000 * at_start, drifts=drifts,
                 better_tempo=better_tempo, wrong_from_bar=first_wrong_bar(wrong),
-                offsets_ms=tuple(np.round(1000 * offsets, 1)),
             )  # fmt: skip
         late = lateness(self.audio, self.rate, self.curve, self.half_beats(), self.beat_s)
         start = self.start_on_beats(late.late_s) if self.grid.beats_s else self.start(late)
-        return self.beat_fit(
-            has_beat=True, offsets_ms=tuple(np.round(1000 * offsets, 1)),
-            **({"within_ms": 1000 * drift_s, "counted": self.counted()} | start),
-        )  # fmt: skip
+        return self.beat_fit(True, **({"within_ms": 1000 * drift_s, "counted": self.counted()} | start))
 
     def start_on_beats(self, shift_s: float) -> dict[str, Any]:
         """Whether a live take's beats lie on the attacks, and which of them begins a bar."""
@@ -164,7 +154,7 @@ class _Fit:
             return {"better_start_s": moved and round(max(moved, 0.0), 3)}
         odd = odd_bars(self.audio, self.rate, self.curve, self.grid, self.bars)
         if odd.bars and not self.odd_bars_are_sure(odd):
-            odd = OddBars(0, ())
+            odd = NO_ODD_BARS
         if odd.bars:
             bar_1 = BarOne(odd.first_offset, None)
         else:

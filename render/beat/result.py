@@ -32,7 +32,7 @@ class BeatFit:
     `sections_agreeing` of `sections_asked` section starts are clearer with the better start. `counted` is a
     half or double tempo that the song is likelier counted in. `wrong_from_bar`: the first bar whose lines are
     more than 35 ms off for good. `drifts`: no constant tempo (or, in a song with changes or beats of its own,
-    not these) fits. `odd_bars`: bars of another length that the grid does not have. `offsets_ms` by bar.
+    not these) fits. `odd_bars`: bars of another length that the grid does not have.
     """
 
     tempo: float
@@ -42,22 +42,21 @@ class BeatFit:
     has_beat: bool
     on_grid: float
     by_chance: float
-    within_ms: float | None
-    offset_ms: float
-    better_tempo: float | None
-    better_start_s: float | None
-    better_downbeat_beats: int | None
-    rival_start_s: float | None
-    first_beat_clear: bool
-    beside_the_beat: bool
-    sections_agreeing: int
-    sections_asked: int
-    counted: float | None
-    drifts: bool
-    wrong_from_bar: int | None
-    odd_bars: str | None
-    followed: bool  # the grid has changes of tempo, or beats, of its own
-    offsets_ms: tuple[float, ...]
+    within_ms: float | None = None
+    offset_ms: float = 0.0
+    better_tempo: float | None = None
+    better_start_s: float | None = None
+    better_downbeat_beats: int | None = None
+    rival_start_s: float | None = None
+    first_beat_clear: bool = False
+    beside_the_beat: bool = False
+    sections_agreeing: int = 0
+    sections_asked: int = 0
+    counted: float | None = None
+    drifts: bool = False
+    wrong_from_bar: int | None = None
+    odd_bars: str | None = None
+    followed: bool = False  # the grid has changes of tempo, or beats, of its own
 
     @property
     def fits(self) -> bool:

@@ -6,7 +6,7 @@ and cancels out. Where in time the beat lies, the attacks say, as that delay is 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -30,22 +30,20 @@ RIVAL = 0.6  # share of the attacks' strength that half a beat beside makes it a
 class TappedBeat:
     """What taps say, with the attacks where there are any.
 
-    `tempo`: taps a minute; `beat_at_s`: a time on which a beat falls; `delay_ms`: how late the taps are on
-    average against it (0 where no attacks refined it). `tapped_tempo`: by the taps alone, `tapped_error` its
-    relative standard error; `spread_ms` the taps' scatter about their line. `other_at_s` and `question`,
-    where the beat may as well lie half a beat beside: ask.
+    `tempo`: taps a minute; `beat_at_s`: a time on which a beat falls. `tapped_tempo`: by the taps alone,
+    `tapped_error` its relative standard error; `spread_ms` the taps' scatter about their line. `other_at_s`
+    and `question`, where the beat may as well lie half a beat beside: ask.
     """
 
     tempo: float
     beat_at_s: float
-    refined: bool
-    delay_ms: float
     tapped_tempo: float
     tapped_error: float
     spread_ms: float
     taps_used: int
-    other_at_s: float | None
-    question: str | None
+    refined: bool = False
+    other_at_s: float | None = None
+    question: str | None = None
 
     @property
     def beat_s(self) -> float:
@@ -76,8 +74,8 @@ def tempo_from_taps(taps_s: Floats, curve: Onsets | None = None) -> TappedBeat:
     error = max(spread_s, 0.002) / float(np.sqrt((centred**2).sum())) / beat_s
     middle_s = first_s + round(float(numbers.mean())) * beat_s
     plain = TappedBeat(
-        tempo=60 / beat_s, beat_at_s=middle_s, refined=False, delay_ms=0.0, tapped_tempo=60 / beat_s,
-        tapped_error=error, spread_ms=1000 * spread_s, taps_used=len(numbers), other_at_s=None, question=None,
+        tempo=60 / beat_s, beat_at_s=middle_s, tapped_tempo=60 / beat_s, tapped_error=error,
+        spread_ms=1000 * spread_s, taps_used=len(numbers),
     )  # fmt: skip
     if curve is None or curve.strength.sum() <= 0:
         return plain
@@ -129,15 +127,13 @@ def _refined(plain: TappedBeat, curve: Onsets, taps: Floats) -> TappedBeat:
     own = float(strength[best])
     beat_at_s = exact + np.round((tapped_at - exact) / beat_s) * beat_s
     other = float(beat_at_s + beat_s / 2) if aside > RIVAL * own else None
-    return TappedBeat(
-        tempo=tempo, beat_at_s=float(beat_at_s), refined=True, delay_ms=1000 * float(delay[best]),
-        tapped_tempo=plain.tapped_tempo, tapped_error=plain.tapped_error, spread_ms=plain.spread_ms,
-        taps_used=plain.taps_used, other_at_s=other,
-        question=None if other is None else (
-            "is the beat where you tapped, or half a beat beside? The attacks there are "
-            f"{'stronger' if aside > own else 'about as strong'}: listen to both with the click"
-        ),
+    question = None if other is None else (
+        "is the beat where you tapped, or half a beat beside? The attacks there are "
+        f"{'stronger' if aside > own else 'about as strong'}: listen to both with the click"
     )  # fmt: skip
+    return replace(
+        plain, tempo=tempo, beat_at_s=float(beat_at_s), refined=True, other_at_s=other, question=question
+    )
 
 
 def _song_tempo(agreed: PhaseAgreement, tempo: float, reach: float) -> float:
