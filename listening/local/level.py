@@ -12,7 +12,7 @@ import soundfile
 
 from render.arrays import Audio
 from render.audio.crossfade import rise
-from render.audio.integers import to_int24, write_int32
+from render.audio.integers import to_int24, write_24_bit
 from render.audio.loudest import loudest
 from render.renders.manifest import Manifest
 
@@ -43,7 +43,7 @@ def level_check_file(folder: Path, manifest: Manifest) -> Iterator[Path]:
     audio = level_check_audio(folder, manifest)
     with tempfile.TemporaryDirectory(prefix="fairhearing-") as place:
         path = Path(place) / "level-check.wav"
-        write_int32(
+        write_24_bit(
             path, [to_int24(audio, 1.0, np.empty_like(audio))], manifest.sample_rate, manifest.channels
         )
         yield path

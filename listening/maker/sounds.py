@@ -63,7 +63,7 @@ def _passage(work: Workspace, song: Song, asked: Mapping[str, str]) -> Audio:
         samples: Audio = file.read(min(frames, song.audio.frames - first), dtype="float32", always_2d=True)
     if asked.get("click") != "1":
         return samples
-    click = click_track(song.grid, first, len(samples), rate)
+    click = click_track(song.grid, first, len(samples))
     return mix_with_click(samples, click, peak_of(work, song))[0]
 
 

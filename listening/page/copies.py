@@ -10,7 +10,7 @@ import numpy as np
 
 from listening.local.level import level_check_audio
 from listening.page.masked import masked_bytes
-from render.audio.integers import to_int24, write_int32
+from render.audio.integers import to_int24, write_24_bit
 from render.errors import NotRenderedError
 from render.renders.copies import Copies, flac_copies, integers, opus_copies, opus_rate, page_rate
 from render.renders.manifest import Manifest
@@ -80,8 +80,8 @@ def level_check_flac(folder: Path, manifest: Manifest, rate: int) -> tuple[bytes
     whole = to_int24(audio, 1.0, np.empty_like(audio))
     with tempfile.TemporaryDirectory(prefix="fairhearing-") as place:
         wav, flac = Path(place) / "level.wav", Path(place) / "level.flac"
-        write_int32(wav, [whole], manifest.sample_rate, manifest.channels)
-        write_int32(flac, integers(wav, rate), rate, manifest.channels, "FLAC")
+        write_24_bit(wav, [whole], manifest.sample_rate, manifest.channels)
+        write_24_bit(flac, integers(wav, rate), rate, manifest.channels, "FLAC")
         return flac.read_bytes(), len(audio) / manifest.sample_rate
 
 

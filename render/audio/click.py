@@ -10,12 +10,11 @@ from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
-import soundfile
 
 from render.arrays import Audio
+from render.audio.integers import write_24_bit
 from render.audio.stems import read_audio
-from render.errors import RenderError
-from render.files import replacing
+from render.files import replacing, writing_into
 from render.song.grid import Grid
 from render.song.song import Song
 
@@ -58,16 +57,13 @@ def beat_frames(grid: Grid, start_frame: int, stop_frame: int) -> tuple[list[int
     return firsts, others
 
 
-def click_track(grid: Grid, start_frame: int, frames: int, rate: int) -> Audio:
+def click_track(grid: Grid, start_frame: int, frames: int) -> Audio:
     """A click on every beat of `grid`, the bar's first higher; full scale, `(frames, 1)`.
 
-    It covers the audio's frames from `start_frame` on, at `rate` (frames a second, the grid's own). A click
-    begins exactly at the frame that `render` cuts at there; one that began earlier rings on into the excerpt.
-    Before bar 1 there is none.
+    It covers the audio's frames from `start_frame` on. A click begins exactly at the frame that `render` cuts
+    at there; one that began earlier rings on into the excerpt. Before bar 1 there is none.
     """
-    if rate != grid.sample_rate:
-        raise ValueError(f"a grid at {grid.sample_rate} Hz has no frames at {rate} Hz")
-    sounds = [_click(hz, rate) for hz in (FIRST_HZ, OTHER_HZ)]
+    sounds = [_click(hz, grid.sample_rate) for hz in (FIRST_HZ, OTHER_HZ)]
     longest = len(sounds[0])
     out = np.zeros(frames + 2 * longest, np.float32)
     beats = beat_frames(grid, start_frame - longest, start_frame + frames)
@@ -94,19 +90,15 @@ def write_click(song: Song, path: Path) -> ClickMix:
     """Write the whole song with its click to `path`, a 24-bit WAV at the song's rate that fades in over 1 s.
 
     Raises:
-        AudioError: the bounce cannot be read; RenderError: the file cannot be written.
+        AudioError: the bounce cannot be read; WriteError: the file cannot be written.
     """
     sound, rate = read_audio(song.audio.path), song.audio.sample_rate
-    click = click_track(song.grid, 0, len(sound), rate)
+    click = click_track(song.grid, 0, len(sound))
     mixed, mix = mix_with_click(sound, click, float(np.abs(sound).max(initial=0.0)))
     length = min(round(FADE_IN_S * rate), len(mixed))
     mixed[:length] *= np.linspace(0, 1, length, dtype=np.float32)[:, None]
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with replacing(path) as half:
-            soundfile.write(half, mixed, rate, format="WAV", subtype="PCM_24")
-    except (OSError, RuntimeError) as error:
-        raise RenderError(f"{path} could not be written: {error}; choose another place") from None
+    with writing_into(path.parent), replacing(path) as half:
+        write_24_bit(half, [mixed], rate, mixed.shape[1])
     return mix
 
 

@@ -42,20 +42,17 @@ def from_int24(data: bytes, channels: int) -> Int32:
     return np.bitwise_and(samples, -256).T
 
 
-def write_int32(
-    path: Path, blocks: Iterable[Int32], sample_rate: int, channels: int, kind: str = "WAV"
-) -> int:
-    """Write blocks of 24-bit integers (upper bits of int32) to `path`; returns the frames written.
+def write_24_bit(
+    path: Path, blocks: Iterable[Int32 | Audio], sample_rate: int, channels: int, kind: str = "WAV"
+) -> None:
+    """Write blocks of 24-bit integers (upper bits of int32), or of floats within full scale, to `path`.
 
     Raises:
         OSError: the file could not be written whole.
     """
-    frames = 0
     try:
         with soundfile.SoundFile(path, "w", sample_rate, channels, subtype=SUBTYPE, format=kind) as file:
             for block in blocks:
                 file.write(block)
-                frames += len(block)
     except (soundfile.LibsndfileError, AssertionError):  # soundfile asserts that all frames were written
         raise OSError(28, "the disk did not take the whole file (is it full?)") from None
-    return frames

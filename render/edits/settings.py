@@ -11,8 +11,8 @@ from render.song.forms import AS_WRITTEN
 from render.song.song import Listener
 
 
-def set_song(text: str, folder: Path, values: Mapping[str, object]) -> str:
-    """Keys of [song] (title, audio, tempo, meter, start, changes …), several at once; None takes one out.
+def set_keys(text: str, folder: Path, table: str, values: Mapping[str, object]) -> str:
+    """Keys of a table such as [song] (title, tempo, changes …), several at once; None takes one out.
 
     Args:
         values: as TOML has them: numbers, "4/4", [{"bar": 33, "tempo": 92.0}].
@@ -20,7 +20,15 @@ def set_song(text: str, folder: Path, values: Mapping[str, object]) -> str:
     Raises:
         SongError, AudioError: in the words of `check`.
     """
-    return set_keys(text, folder, "song", values)
+
+    def change(document: TomlText) -> None:
+        for key, value in values.items():
+            if value is None:
+                document.remove(table, key)
+            else:
+                document.set(table, key, value)
+
+    return edited(text, folder, change)
 
 
 def set_stems(text: str, folder: Path, stems: Mapping[str, str]) -> str:
@@ -60,19 +68,6 @@ def remove_listener(text: str, folder: Path, name: str) -> str:
 
     def change(document: TomlText) -> None:
         document.remove("listeners", name_in(document.table("listeners"), name, "listener"))
-
-    return edited(text, folder, change)
-
-
-def set_keys(text: str, folder: Path, table: str, values: Mapping[str, object]) -> str:
-    """The same for any table, such as [plan]."""
-
-    def change(document: TomlText) -> None:
-        for key, value in values.items():
-            if value is None:
-                document.remove(table, key)
-            else:
-                document.set(table, key, value)
 
     return edited(text, folder, change)
 

@@ -2,13 +2,12 @@
 
 A browser decodes a whole file into memory, so copies of renders above 48 kHz are resampled to 48 or
 44.1 kHz, all of a set in the same way (10 minutes in stereo then take 230 MB, at 96 kHz it were 460).
-Made when first needed, and known by their names: DIGEST.flac belongs to the render DIGEST.wav. The sums of
-those found whole are kept beside them, as a file is hashed much faster than decoded.
+Made when first needed, and known by their names: DIGEST.flac belongs to the render DIGEST.wav. Their sums
+are kept beside them: a copy of another sum, or of none that is known, is made again.
 """
 
 from __future__ import annotations
 
-import hashlib
 import json
 import math
 from collections.abc import Iterator
@@ -22,7 +21,7 @@ import soundfile
 
 from render.arrays import Audio
 from render.audio.containers import wav_audio_sha256
-from render.audio.integers import Int32, to_int24, write_int32
+from render.audio.integers import Int32, to_int24, write_24_bit
 from render.errors import NotRenderedError, WriteError
 from render.files import file_sha256, replacing, write_beside
 from render.renders.manifest import Manifest
@@ -70,20 +69,17 @@ def flac_copies(folder: Path, manifest: Manifest) -> Copies:
     rate = page_rate(manifest.sample_rate)
     sources = {form.content_hash: folder / form.wav for form in manifest.forms}
     paths = {key: source.with_suffix(".flac") for key, source in sources.items()}
-    frames = {form.content_hash: form.frames for form in manifest.forms}
     sums = {form.content_hash: form.sha256 for form in manifest.forms}
     known = _known(folder / SUMS_FILE)
 
-    def make(key: str) -> tuple[int, str]:
+    def make(key: str) -> str:
         path = paths[key]
-        there = (rate, file_sha256(path)) if path.is_file() else None
-        if there is not None and there == known.get(path.name):
+        if path.is_file() and (there := file_sha256(path)) == known.get(path.name):
             return there
-        if there is None or not _is_whole(path, rate, frames[key] if rate == manifest.sample_rate else None):
-            _require_as_measured(sources[key], sums[key])
-            with replacing(path, lasting=False) as half:
-                write_int32(half, integers(sources[key], rate), rate, manifest.channels, "FLAC")
-        return rate, file_sha256(path)
+        _require_as_measured(sources[key], sums[key])
+        with replacing(path, lasting=False) as half:
+            write_24_bit(half, integers(sources[key], rate), rate, manifest.channels, "FLAC")
+        return file_sha256(path)
 
     with ThreadPoolExecutor(WORKERS) as pool:
         found = dict(zip((path.name for path in paths.values()), pool.map(make, sources), strict=True))
@@ -92,11 +88,10 @@ def flac_copies(folder: Path, manifest: Manifest) -> Copies:
     return Copies.at(paths, rate, manifest.channels)
 
 
-def _known(path: Path) -> dict[str, tuple[int, str]]:
-    """Rate and SHA-256 of the copies that were found whole, by name; what is damaged is left out."""
-    with suppress(OSError, ValueError, AttributeError, TypeError):
-        there = json.loads(path.read_text(encoding="utf-8"))
-        return {str(name): (int(rate), str(sha256)) for name, (rate, sha256) in there.items()}
+def _known(path: Path) -> dict[str, str]:
+    """The SHA-256 of the copies that were made, by name; what is damaged is left out."""
+    with suppress(OSError, ValueError, AttributeError):
+        return {str(name): str(sha256) for name, sha256 in json.loads(path.read_text("utf-8")).items()}
     return {}
 
 
@@ -204,28 +199,3 @@ def _write_opus(path: Path, source: Path, rate: int, channels: int) -> None:
                 file.write(block)
     except soundfile.LibsndfileError as error:
         raise WriteError(f"Opus could not be written ({error}); make the packet without --small") from None
-
-
-def _is_whole(path: Path, rate: int, frames: int | None) -> bool:
-    """Whether a copy decodes to its end, and holds the audio its own checksum promises."""
-    try:
-        with soundfile.SoundFile(path) as file:
-            right = file.samplerate == rate and (frames is None or file.frames == frames)
-            return right and _stored_md5(path) == _audio_md5(file)
-    except (soundfile.LibsndfileError, OSError):
-        return False
-
-
-def _stored_md5(path: Path) -> bytes:
-    """The MD5 of the audio that a FLAC file carries (STREAMINFO, RFC 9639 section 8.2)."""
-    with path.open("rb") as file:
-        head = file.read(42)
-    return head[26:42]
-
-
-def _audio_md5(file: soundfile.SoundFile) -> bytes:
-    """MD5 over interleaved little-endian 24-bit samples, as RFC 9639 has it."""
-    digest = hashlib.md5(usedforsecurity=False)
-    while len(block := file.read(BLOCK_FRAMES, dtype="int32", always_2d=True)):
-        digest.update(block.astype("<i4").view(np.uint8).reshape(-1, 4)[:, 1:].tobytes())
-    return digest.digest()

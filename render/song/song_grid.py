@@ -36,7 +36,8 @@ def grid_of(
 
 
 def _map(song: MappedSongTable, folder: Path, sample_rate: int, frames: int) -> SongMap:
-    from render.song.song_map import load_map  # here, because few songs have one
+    from render.song.song_map import lay_map  # here, because few songs have one
+    from render.song.tempo_map import read_tempo_map
 
     for key, there in (
         ("tempo", song.tempo),
@@ -48,7 +49,8 @@ def _map(song: MappedSongTable, folder: Path, sample_rate: int, frames: int) -> 
             raise SongError(
                 f"song.{key}: it comes from the map, {song.map}; take this line out, or the one of the map"
             )
-    return load_map(folder / song.map, song.map_bar, exact(song.start), sample_rate, frames)
+    path = folder / song.map
+    return lay_map(read_tempo_map(path), path, song.map_bar, exact(song.start), sample_rate, frames)
 
 
 def _written(song: SongTable, sample_rate: int, frames: int) -> Grid:

@@ -12,7 +12,7 @@ from render.errors import SongError
 from render.figures import clock_text
 from render.song.grid import Change, Grid
 from render.song.marked_sections import Mark, MarkedSections, marked_sections
-from render.song.tempo_map import MICROSECOND, MapBar, Marker, TempoMap, read_tempo_map
+from render.song.tempo_map import MICROSECOND, MapBar, Marker, TempoMap
 
 SLOWEST, FASTEST = 3, 1000  # quarters a minute; SMF's three bytes reach down to 3.58
 LEAD_IN = "lead-in"  # what our own maps call the bars before bar 1
@@ -79,19 +79,14 @@ class SongMap:
         return tuple(said)
 
 
-def load_map(path: Path, first_bar: int, start_s: Fraction, sample_rate: int, frames: int) -> SongMap:
-    """Read a Standard MIDI File and lay its bar `first_bar` at `start_s` (seconds).
-
-    Raises:
-        SongError: the file is no map, or holds what no song can have.
-    """
-    return lay_map(read_tempo_map(path), path, first_bar, start_s, sample_rate, frames)
-
-
 def lay_map(
     tempo_map: TempoMap, path: Path, first_bar: int, start_s: Fraction, sample_rate: int, frames: int
 ) -> SongMap:
-    """The same for a map that is read already."""
+    """Lay bar `first_bar` of a map, which was read from `path`, at `start_s` (seconds).
+
+    Raises:
+        SongError: it holds what no song can have.
+    """
     seconds = Fraction(frames, sample_rate)
     first = bar_of_map(tempo_map, first_bar, path)
     tick_0_s = start_s - tempo_map.time_s(first.quarters)

@@ -16,7 +16,7 @@ from listening.new_study import start_study
 from render.analysis.frames_file import recall_frames
 from render.audio.stems import read_audio
 from render.beat.fit import fit_beat
-from render.edits.settings import set_song, set_stems
+from render.edits.settings import set_keys, set_stems
 from render.errors import PageError, StudyError
 from render.song.forms import Section
 from render.song.grid import Meter, parse_meter
@@ -189,7 +189,7 @@ def _compare(work: Workspace) -> None:
 
 
 def _set_grid(work: Workspace, words: str, version: str, values: Mapping[str, object]) -> Done:
-    work.change(words, version, set_song, values)
+    work.change(words, version, set_keys, "song", values)
     _compare(work)
     return Done()
 
@@ -321,7 +321,7 @@ def _changes(song: Song) -> list[dict[str, object]]:
 
 
 def _title(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
-    return changed(work, version, "the title", set_song, {"title": text(args, "title")})
+    return changed(work, version, "the title", set_keys, "song", {"title": text(args, "title")})
 
 
 def _confirm(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:

@@ -101,7 +101,7 @@ def test_the_click_lies_on_the_grid_from_the_top_to_the_end(
 ) -> None:
     study = long_song(tmp_path / "long")
     grid = load_song(study).grid
-    click = click_track(grid, grid.line_frame(1), 1920, RATE)[:, 0].astype(np.float64)
+    click = click_track(grid, grid.line_frame(1), 1920)[:, 0].astype(np.float64)
     template = mark().astype(np.float64)
     with maker_page(study) as work, open_page(sounding_browser, work.link()) as page:
         page.locator("#from-1").wait_for()

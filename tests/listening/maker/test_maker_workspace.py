@@ -16,7 +16,7 @@ import pytest
 from listening.maker import workspace
 from listening.maker.workspace import Workspace
 from render.edits.forms import set_form
-from render.edits.settings import set_song
+from render.edits.settings import set_keys
 from render.errors import FormError, PageError
 from render.song.song import song_from_text
 from tests.maker import MakerPage, maker_page
@@ -80,7 +80,7 @@ def test_a_change_at_the_very_moment_of_a_write_wins(folder: Path, monkeypatch: 
 
     monkeypatch.setattr(workspace, "song_from_text", edited_meanwhile)
     with pytest.raises(PageError, match="changed elsewhere"):
-        work.change("a title", work.version(), set_song, {"title": "By page"})
+        work.change("a title", work.version(), set_keys, "song", {"title": "By page"})
     assert path.read_text() == by_hand
     assert [p.name for p in folder.iterdir() if p.name.endswith(".part")] == []
 
@@ -156,11 +156,11 @@ import sys
 from pathlib import Path
 from listening.maker.workspace import Workspace
 from render.edits.sections import rename_section
-from render.edits.settings import set_song
+from render.edits.settings import set_keys
 work = Workspace(Path(sys.argv[1]))
 print("begun", flush=True)
 for turn in range(100000):
-    work.change("t", work.version(), set_song, {"title": f"title {turn}"})
+    work.change("t", work.version(), set_keys, "song", {"title": f"title {turn}"})
     names = ("verse", "strophe") if turn % 2 == 0 else ("strophe", "verse")
     work.change("r", work.version(), rename_section, *names)
 """

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from render.arrays import Audio
 from render.audio.containers import pad_wav, wav_audio_sha256, wav_bytes
-from render.audio.integers import SUBTYPE, to_int24, write_int32
+from render.audio.integers import SUBTYPE, to_int24, write_24_bit
 from render.errors import NotRenderedError, WriteError
 from render.files import replacing
 from tests.renders import chunks
@@ -46,7 +46,7 @@ def test_wav_and_flac_hold_the_same_integers(tmp_path: Path, channels: int, rate
     wanted = integers(audio, 0.7)
     for kind in ("WAV", "FLAC"):
         path = tmp_path / f"a.{kind}"
-        assert write_int32(path, [wanted[:1234], wanted[1234:]], rate, channels, kind) == len(audio)
+        write_24_bit(path, [wanted[:1234], wanted[1234:]], rate, channels, kind)
         info = soundfile.info(path)
         assert (info.samplerate, info.channels, info.subtype, info.frames) == (rate, channels, SUBTYPE, 5000)
         assert (read(path) == wanted).all()
@@ -67,7 +67,7 @@ def test_a_padded_wav_is_in_order_and_sounds_the_same(
 ) -> None:
     path = tmp_path / "a.wav"
     wanted = integers(noise(frames, channels))
-    write_int32(path, [wanted], 48000, channels)
+    write_24_bit(path, [wanted], 48000, channels)
     before = wav_audio_sha256(path)
     size = wav_bytes(frames, channels) + more
     pad_wav(path, size)
@@ -82,7 +82,7 @@ def test_a_padded_wav_is_in_order_and_sounds_the_same(
 def test_padding_may_grow_and_shrink_again(tmp_path: Path) -> None:
     path = tmp_path / "a.wav"
     wanted = integers(noise(101, 1))
-    write_int32(path, [wanted], 48000, 1)
+    write_24_bit(path, [wanted], 48000, 1)
     least = wav_bytes(101, 1)
     for size in (least + 500, least + 20, least, least + 5000):
         pad_wav(path, size)
@@ -94,7 +94,7 @@ def test_padding_may_grow_and_shrink_again(tmp_path: Path) -> None:
 def test_the_audios_hash_is_of_the_audio_alone(tmp_path: Path) -> None:
     one, two = tmp_path / "1.wav", tmp_path / "2.wav"
     for path, seed in ((one, 1), (two, 2)):
-        write_int32(path, [integers(noise(seed=seed))], 48000, 2)
+        write_24_bit(path, [integers(noise(seed=seed))], 48000, 2)
     same = wav_audio_sha256(one)
     pad_wav(one, wav_bytes(5000, 2) + 999_998)
     assert wav_audio_sha256(one) == same != wav_audio_sha256(two)

@@ -23,7 +23,6 @@ from render.edits.settings import (
     rename_listener,
     set_keys,
     set_listener,
-    set_song,
     set_stems,
 )
 from render.errors import AudioError, FormError, SongError
@@ -99,7 +98,7 @@ def test_the_text_is_a_song(folder: Path) -> None:
 
 
 def test_a_value_keeps_its_comment(folder: Path) -> None:
-    new = set_song(TEXT, folder, {"tempo": 120.5, "start": 0.3})
+    new = set_keys(TEXT, folder, "song", {"tempo": 120.5, "start": 0.3})
     assert lines_changed(new) == [
         "- tempo = 120.0               # quarter notes per minute",
         "+ tempo = 120.5               # quarter notes per minute",
@@ -109,26 +108,28 @@ def test_a_value_keeps_its_comment(folder: Path) -> None:
 
 
 def test_changes_are_added_replaced_and_taken_out(folder: Path) -> None:
-    new = set_song(TEXT, folder, {"changes": [{"bar": 5, "tempo": 125.0}, {"bar": 7, "meter": "3/4"}]})
+    new = set_keys(
+        TEXT, folder, "song", {"changes": [{"bar": 5, "tempo": 125.0}, {"bar": 7, "meter": "3/4"}]}
+    )
     line = 'changes = [{ bar = 5, tempo = 125.0 }, { bar = 7, meter = "3/4" }]'
     assert lines_changed(new) == [f"+ {line}"]
-    again = set_song(new, folder, {"changes": [{"bar": 5, "tempo": 130.0}]})
+    again = set_keys(new, folder, "song", {"changes": [{"bar": 5, "tempo": 130.0}]})
     assert lines_changed(again)[-1:] == ["+ changes = [{ bar = 5, tempo = 130.0 }]"]
-    assert set_song(again, folder, {"changes": None}) == TEXT
+    assert set_keys(again, folder, "song", {"changes": None}) == TEXT
 
 
 def test_a_mistake_is_told_in_the_words_of_check(folder: Path) -> None:
     with pytest.raises(SongError, match=r"song\.tempo is 5; expected a number greater than or equal to 10"):
-        set_song(TEXT, folder, {"tempo": 5})
+        set_keys(TEXT, folder, "song", {"tempo": 5})
     with pytest.raises(SongError, match="beyond the end of the audio"):
-        set_song(TEXT, folder, {"tempo": 60})
+        set_keys(TEXT, folder, "song", {"tempo": 60})
     with pytest.raises(AudioError, match="there is no audio file"):
-        set_song(TEXT, folder, {"audio": "other.wav"})
+        set_keys(TEXT, folder, "song", {"audio": "other.wav"})
 
 
 def test_text_that_is_no_toml_is_told_with_its_line(folder: Path) -> None:
     with pytest.raises(SongError, match="line 4 cannot be read"):
-        set_song(TEXT.replace('title = "Invented"', "title = Invented"), folder, {"tempo": 100})
+        set_keys(TEXT.replace('title = "Invented"', "title = Invented"), folder, "song", {"tempo": 100})
 
 
 # Sections
@@ -363,7 +364,7 @@ ending = "cut"
 [[song2]]
 """.replace("[[song2]]\n", "")
     new = rename_section(text, folder, "b c", "d")
-    new = set_song(set_pickup(new, folder, "d", 1), folder, {"tempo": 121})
+    new = set_keys(set_pickup(new, folder, "d", 1), folder, "song", {"tempo": 121})
     new = rename_form(set_form(new, folder, "one", ["d", "a"], ending="fade 1 bar"), folder, "one", "two")
     assert tomllib.loads(new) == {
         "song": {"title": "Invented", "audio": "song.wav", "tempo": 121, "start": 0.25},
