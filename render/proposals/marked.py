@@ -12,6 +12,7 @@ from render.analysis.sections import Suggestion
 from render.arrays import Audio
 from render.beat.map_start import MapStart, find_tick_0
 from render.errors import SongError
+from render.figures import counted
 from render.riff import read_cues
 from render.song.grid import Grid, exact
 from render.song.marked_sections import Mark, MarkedSections, marked_sections
@@ -49,8 +50,7 @@ class LaidMap:
         if grid.beats_s:
             place += ", every beat as the map has it"
         elif grid.changes:
-            many = len(grid.changes)
-            place += f", {many} change{'s' if many > 1 else ''} of tempo or meter"
+            place += f", {counted(len(grid.changes), 'change')} of tempo or meter"
         return [place, *self.map.notes]
 
 

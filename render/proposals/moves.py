@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from render.figures import counted
 from render.proposals.roles import SongPlan, kind_of
 from render.song.forms import Section
 
@@ -67,9 +68,10 @@ def _verses(plan: SongPlan) -> Iterator[FormMove]:
         if verse.bars < 12 and number == 0:
             continue  # the first telling needs its room
         half = f"{verse.name} bars 1-{half_of(verse.bars)}"
+        sooner = counted(verse.bars - half_of(verse.bars), "bar")
         yield FormMove(
             "half verse", f"half {verse.name}",
-            f'only the first half of "{verse.name}": what follows comes {_bars_saved(verse)} sooner', 0.75,
+            f'only the first half of "{verse.name}": what follows comes {sooner} sooner', 0.75,
             lambda texts, name=verse.name, half=half: _replaced(texts, name, half),  # type: ignore[misc]
         )  # fmt: skip
     for one, two in zip(plan.sections, plan.sections[1:], strict=False):
@@ -122,7 +124,7 @@ def _refrains(plan: SongPlan) -> Iterator[FormMove]:
         yield FormMove(
             "breath", f"breath before {last.name}",
             f'a bar of silence before "{last.name}": everybody leans in', 0.8,
-            lambda texts: _before_last(texts, last.name, "silence 1 bar"),
+            lambda texts: _silence_before(texts, last.name),
         )  # fmt: skip
     yield FormMove(
         "again", f"{last.name} again", f'"{last.name}" twice: let them have it', 0.5,
@@ -235,17 +237,12 @@ def _plain(plan: SongPlan) -> Iterator[FormMove]:
         yield FormMove(
             "breath", f"breath before {last.name}", f'a bar of silence before "{last.name}": a new start',
             0.7,
-            lambda texts: _before_last(texts, last.name, "silence 1 bar"),
+            lambda texts: _silence_before(texts, last.name),
         )  # fmt: skip
         yield FormMove(
             "again", f"{last.name} again", f'"{last.name}" twice: once more, now that it is known', 0.5,
             lambda texts: _replaced(texts, last.name, f"{last.name} x2"),
         )  # fmt: skip
-
-
-def _bars_saved(section: Section) -> str:
-    bars = section.bars - half_of(section.bars)
-    return f"{bars} bar{'' if bars == 1 else 's'}"
 
 
 def half_of(bars: int) -> int:
@@ -288,12 +285,12 @@ def _until(texts: Texts, name: str) -> Texts | None:
     return texts[: len(texts) - texts[::-1].index(name)] if name in texts else None
 
 
-def _before_last(texts: Texts, name: str, text: str) -> Texts | None:
-    """`text` ahead of the last entry that plays `name`, unless that opens the form."""
+def _silence_before(texts: Texts, name: str) -> Texts | None:
+    """A bar of silence ahead of the last entry that plays `name`, unless that opens the form."""
     at = max((i for i, t in enumerate(texts) if _plays(t, name)), default=0)
     while at and _plays(texts[at - 1], name):
         at -= 1
-    return (*texts[:at], text, *texts[at:]) if at else None
+    return (*texts[:at], "silence 1 bar", *texts[at:]) if at else None
 
 
 def _plays(text: str, name: str) -> bool:

@@ -18,8 +18,9 @@ from render.analysis.stem_search import search
 from render.arrays import Audio
 from render.audio.stems import read_audio
 from render.beat.bar_one import changes_are_sure
-from render.beat.fit import BeatFit, fit_beat
+from render.beat.fit import fit_beat
 from render.beat.meter_changes import NO_ODD_BARS, OddBars, odd_bars
+from render.beat.result import BeatFit
 from render.beat.silence import silence_lines, silent_until_s
 from render.beat.tempo_estimate import estimate, estimate_start
 from render.errors import SongError
