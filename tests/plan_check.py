@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from sessions.plan import next_order
 from sessions.records import LogContents
-from sessions.resting import KIND, PanelReading, forms_at_rest
+from sessions.resting import KIND, FormReading, PanelReading, forms_at_rest
 
 
 def deviations(contents: LogContents, seed: str) -> Iterator[str]:
@@ -22,7 +22,9 @@ def deviations(contents: LogContents, seed: str) -> Iterator[str]:
     for event in contents.events:
         if event.kind == KIND:
             detail = event.detail
-            reading, listeners = PanelReading.of_detail(detail), detail["listeners"]
-            due = forms_at_rest(detail["before"], reading, listeners) if detail["rests"] else ()
+            forms = {key: FormReading(**values) for key, values in detail["forms"].items()}
+            reading = PanelReading(detail["state"], detail["may_stop"], detail["heard"], forms)
+            rests = detail["rests"]
+            due = forms_at_rest(detail["before"], reading, detail["listeners"]) if rests else ()
             if tuple(detail["resting"]) != due:
                 yield f"the forms at rest since {event.at_utc} do not follow from their readings"

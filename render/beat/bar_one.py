@@ -16,6 +16,7 @@ from render.analysis.bar_features import describe
 from render.analysis.novelty import bar_likeness, bar_novelty
 from render.analysis.onsets import Onsets
 from render.arrays import Audio, Counts, Floats
+from render.beat.phases import beat_lines
 from render.beat.tempo_estimate import beat_scores, first_sound_s
 from render.song.grid import Grid, exact
 
@@ -107,15 +108,11 @@ def changes_are_sure(audio: Audio, curve: Onsets, grid: Grid, bars: int) -> bool
 
 def _beats(grid: Grid, bars: int, shift_s: float) -> tuple[Floats, Counts, Counts]:
     """Times of all beats; which of them begin a bar of the song's own meter; those bars' numbers."""
-    times: list[float] = []
-    firsts, numbers = [], []
-    for bar in range(1, bars + 1):
-        stretch, line_s = grid.stretch(bar), float(grid.line_s(bar)) + shift_s
-        if stretch.meter == grid.meter and line_s >= 0:
-            firsts.append(len(times))
-            numbers.append(bar)
-        times += [line_s + beat * float(stretch.beat_s) for beat in range(stretch.meter.beats)]
-    return np.maximum(times, 0.0), np.array(firsts), np.array(numbers)
+    lines, edges = beat_lines(grid, bars)
+    times, begins = lines[:-1] + shift_s, np.array(edges[:-1])
+    own = [grid.stretch(bar).meter == grid.meter for bar in range(1, bars + 1)]
+    numbers = np.flatnonzero(np.array(own) & (times[begins] >= 0))
+    return np.maximum(times, 0.0), begins[numbers], numbers + 1
 
 
 def changes_at(audio: Audio, grid: Grid, start_s: float, bars: int, firsts: Sequence[int]) -> Floats:

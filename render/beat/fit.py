@@ -17,10 +17,10 @@ from render.analysis.onsets import Onsets, onsets
 from render.arrays import Audio, Floats
 from render.beat.bar_one import BarOne, bar_one, changes_are_sure, first_beat
 from render.beat.half_beat import half_beat
-from render.beat.lateness import SHIFT_S, Lateness, lateness
+from render.beat.lateness import SHIFT_S, Lateness, late_s, lateness
 from render.beat.meter_changes import NO_ODD_BARS, OddBars, odd_bars
 from render.beat.phases import BeatPhases, beat_lines, beat_phases, chance_agreement, strays_s
-from render.beat.result import NEAR_BEAT, BeatFit, StartReading
+from render.beat.result import NEAR_BEAT, BeatFit
 from render.beat.robust import robust_line, smooth
 from render.beat.tempo_estimate import (
     STEADY,
@@ -30,8 +30,6 @@ from render.beat.tempo_estimate import (
     phase_agreement,
 )
 from render.song.grid import Grid, exact
-
-__all__ = ["BeatFit", "StartReading", "fit_beat"]
 
 WRONG_S = 0.035
 DRIFT_S = 0.025  # in nine tenths of the bars: right grids have 17 ms at most, swaying takes 34
@@ -186,9 +184,7 @@ class _Fit:
         if len(lines) < 2 or self.curve.strength.sum() <= 0:
             return 0.0, 0.0
         inside = (steps >= lines[0]) & (steps <= lines[-1])
-        nearest = np.clip(np.searchsorted(lines, steps), 1, len(lines) - 1)
-        gap = np.minimum(np.abs(steps - lines[nearest - 1]), np.abs(steps - lines[nearest]))
-        near = inside & (gap <= ON_GRID_S)
+        near = inside & (np.abs(late_s(steps, lines)) <= ON_GRID_S)
         share = self.curve.strength[near].sum() / max(self.curve.strength[inside].sum(), 1e-12)
         return float(share), float(near.sum() / max(inside.sum(), 1))
 

@@ -17,6 +17,7 @@ from scipy import ndimage
 from render.analysis.onsets import Onsets, attack_times
 from render.arrays import Audio, Counts, Floats
 from render.beat.half_beat import half_beat
+from render.beat.lateness import late_s
 from render.beat.tempo_estimate import first_sound_s
 
 REACH = 0.07  # how far the local tempo may lie from the one given, relative
@@ -73,9 +74,7 @@ def follow_beats(
         beats = _settled(curve, between)
     attacks = attack_times(audio, sample_rate, beats)
     if len(attacks) >= _WINDOW_BEATS:  # the curve is late by what a soft attack takes to rise
-        near = np.clip(np.searchsorted(beats, attacks), 1, len(beats) - 1)
-        late = np.stack([attacks - beats[near - 1], attacks - beats[near]])
-        beats = beats + float(np.median(np.where(np.abs(late[0]) < np.abs(late[1]), *late)))
+        beats = beats + float(np.median(late_s(attacks, beats)))
     beats = beats[(beats >= 0) & (beats <= curve.seconds)]
     return FollowedBeats(beats, _unsure(curve, beats), sure)
 

@@ -24,6 +24,13 @@ class Lateness:
     clear: bool
 
 
+def late_s(attacks_s: Floats, beats_s: Floats) -> Floats:
+    """How late each attack is against the beat (of two or more, rising) nearest to it, seconds."""
+    nearest = np.clip(np.searchsorted(beats_s, attacks_s), 1, len(beats_s) - 1)
+    before, after = attacks_s - beats_s[nearest - 1], attacks_s - beats_s[nearest]
+    return np.where(np.abs(before) < np.abs(after), before, after)
+
+
 def lateness(audio: Audio, sample_rate: int, curve: Onsets, half_beats_s: Floats, beat_s: float) -> Lateness:
     """How late the attacks of `audio`, (frames, channels), are against beats (`half_beats_s`, every second):
     the nearest place, to the millisecond where exact attacks are found."""
@@ -32,9 +39,7 @@ def lateness(audio: Audio, sample_rate: int, curve: Onsets, half_beats_s: Floats
     attacks = attack_times(audio, sample_rate, beats)
     if len(attacks) < 8:
         return Lateness(rough_s, abs(rough_s) > SHIFT_S)
-    nearest = np.clip(np.searchsorted(beats, attacks), 1, len(beats) - 1)
-    before, after = attacks - beats[nearest - 1], attacks - beats[nearest]
-    late = rough_s + np.where(np.abs(before) < np.abs(after), before, after)
+    late = rough_s + late_s(attacks, beats)
     early_bulk, middle, late_bulk = (float(at_s) for at_s in np.percentile(late, [75, 50, 25]))
     bulk = len(late) >= FEWEST_EXACT and (late_bulk > BULK_S or early_bulk < -BULK_S)
     return Lateness(middle, bulk or abs(middle) > SHIFT_S)

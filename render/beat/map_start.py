@@ -18,6 +18,7 @@ from render.analysis.bar_features import describe
 from render.analysis.novelty import bar_likeness, bar_novelty
 from render.analysis.onsets import Onsets, attack_times, onsets
 from render.arrays import Audio, Counts, Floats
+from render.beat.lateness import late_s
 from render.beat.tempo_estimate import beat_scores, first_sound_s
 from render.song.grid import exact
 from render.song.tempo_map import TempoMap
@@ -184,8 +185,7 @@ def _to_the_line(audio: Audio, sample_rate: int, comb: _Comb, place: float) -> F
     beats = _within(comb.beats_s + place, len(audio) / sample_rate)
     attacks = attack_times(audio, sample_rate, beats)
     if len(attacks) >= 8:
-        nearest = beats[_nearest(beats, attacks)]
-        place += float(np.median(attacks - nearest))
+        place += float(np.median(late_s(attacks, beats)))
     return exact(round(place, 3))
 
 

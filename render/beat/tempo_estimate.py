@@ -314,16 +314,11 @@ def downbeat(
     """
     if per_bar < 2 or len(beats_s) < 4 * per_bar:
         return 0, False
-    evidence = downbeat_evidence(audio, sample_rate, curve, beats_s, per_bar)
+    scores = beat_scores(audio, sample_rate, curve, beats_s)
+    evidence = np.array([scores[place::per_bar].mean() for place in range(per_bar)])
     ranked = np.sort(evidence)
     by_chance = 3 / np.sqrt(len(beats_s) / per_bar)  # of means of so many z-scores
     return int(np.argmax(evidence)), bool(ranked[-1] - ranked[-2] > max(0.25, by_chance))
-
-
-def downbeat_evidence(audio: Audio, sample_rate: int, curve: Onsets, beats_s: Floats, per_bar: int) -> Floats:
-    """For each place in the bar, how much it is like a first beat (mean z-scores), `(per_bar,)`."""
-    scores = beat_scores(audio, sample_rate, curve, beats_s)
-    return np.array([scores[place::per_bar].mean() for place in range(per_bar)])
 
 
 def beat_scores(audio: Audio, sample_rate: int, curve: Onsets, beats_s: Floats) -> Floats:

@@ -23,7 +23,8 @@ from scipy.signal import resample_poly
 
 from render.analysis.onsets import Onsets, onsets
 from render.arrays import Audio, Floats
-from render.beat.fit import BeatFit, fit_beat
+from render.beat.fit import fit_beat
+from render.beat.result import BeatFit
 from render.beat.tempo_estimate import estimate_start
 from render.proposals.live_take import live_take
 from render.song.grid import Change, Grid, Meter, exact

@@ -10,7 +10,8 @@ from functools import cache
 import numpy as np
 import pytest
 
-from render.beat.fit import BeatFit, fit_beat
+from render.beat.fit import fit_beat
+from render.beat.result import BeatFit
 from render.song.grid import Grid, Meter, exact
 from tests.invented_songs import SONGS, InventedSong, Passage, play
 from tests.song_curves import heard

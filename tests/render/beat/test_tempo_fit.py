@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from render.beat.fit import BeatFit, fit_beat
+from render.beat.fit import fit_beat
+from render.beat.result import BeatFit
 from render.beat.tempo_estimate import TempoEstimate, estimate
 from render.song.grid import Change, Grid, Meter, exact
 from tests.invented_songs import SONGS, InventedSong, Passage, _Player, ambient, clicks, play
