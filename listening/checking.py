@@ -17,7 +17,8 @@ from render.audio.splice import Splicer
 from render.audio.stem_fit import StemFit, check_stems
 from render.audio.stems import Mixes, kept_stem_fit, read_audio
 from render.audio.timeline import Timeline, content_hash, lay_out, longest_lead
-from render.beat.fit import BeatFit, fit_beat
+from render.beat.fit import fit_beat
+from render.beat.result import BeatFit
 from render.beat.silence import silence_lines, silent_until_s
 from render.errors import BeyondTheEndError, FormError, SongError, StudyError
 from render.joins import judging

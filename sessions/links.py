@@ -26,7 +26,6 @@ class Link:
 
     id: int
     listener: str
-    made_utc: str
     made_on: str
     ended_utc: str | None
 
@@ -38,7 +37,7 @@ def new_link(log: Log, listener: str) -> tuple[Link, str]:
     with log.store.writing() as connection:
         listener_id = known_listener(connection, listener)
         key = add_row(connection, t.links, now, listener_id=listener_id, token_sha256=_digest(token))
-    return Link(int(key[0]), listener, now.utc, now.local_date, None), token
+    return Link(int(key[0]), listener, now.local_date, None), token
 
 
 def end_links(log: Log, link_ids: list[int]) -> None:
@@ -60,7 +59,7 @@ def all_links(log: Log) -> list[Link]:
         names = {row.id: row.name for row in whole_rows(connection, select(t.listeners), t.listeners)}
         ends = {row.link_id: row.at_utc for row in whole_rows(connection, select(t.link_ends), t.link_ends)}
         return [
-            Link(row.id, names[row.listener_id], row.at_utc, row.local_date, ends.get(row.id))
+            Link(row.id, names[row.listener_id], row.local_date, ends.get(row.id))
             for row in whole_rows(connection, select(t.links).order_by(t.links.c.id), t.links)
         ]
 

@@ -42,12 +42,6 @@ class PanelReading:
         """Plain values for the log."""
         return asdict(self)
 
-    @staticmethod
-    def of_detail(detail: Mapping[str, Any]) -> PanelReading:
-        """From the log's plain values."""
-        forms = {key: FormReading(**values) for key, values in detail["forms"].items()}
-        return PanelReading(detail["state"], detail["may_stop"], detail["heard"], forms)
-
 
 def forms_at_rest(before: Collection[str], reading: PanelReading, listeners: int) -> tuple[str, ...]:
     """Content hashes of the forms that rest from now on, of which `before` rested until now.

@@ -155,15 +155,11 @@ class Study:
 
     def open_render_sets(self) -> set[str]:
         """Render sets that rounds in progress still need."""
-        if not self.has_log:
-            return set()
-        return {r.render_set for r in self.log.contents(listens=False).rounds if r.complete is None}
+        return {r.render_set for r in self.known.rounds if r.complete is None}
 
     def known_forms(self) -> set[str]:
         """Content hashes of the forms that the log knows."""
-        if not self.has_log:
-            return set()
-        return {form.content_hash for form in self.log.contents(listens=False).forms}
+        return {form.content_hash for form in self.known.forms}
 
     def require_known_predecessors(self) -> None:
         """Refuse a form that replaces one which never was.
@@ -172,8 +168,8 @@ class Study:
             FormError: it names the form, and what it may have meant.
         """
         known = [form.name for form in self.song.forms]
-        if self.has_log and any(form.replaces is not None for form in self.song.forms):
-            known += [form.name for form in self.log.contents(listens=False).forms]
+        if any(form.replaces is not None for form in self.song.forms):
+            known += [form.name for form in self.known.forms]
         folded = {name.casefold() for name in known}
         for form in self.song.forms:
             if form.replaces is not None and form.replaces.casefold() not in folded:

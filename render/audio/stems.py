@@ -94,13 +94,8 @@ class BounceFile:
     """The bounce as a sliceable array (frames, channels) that is read from its file where it is asked for."""
 
     def __init__(self, audio: AudioInfo) -> None:
-        self.path, self.rate = audio.path, audio.sample_rate
+        self.path = audio.path
         self.shape = audio.frames, audio.channels
-
-    @property
-    def decay_s(self) -> float | None:
-        stat = self.path.stat()
-        return _decay_of(self.path, self.rate, (stat.st_size, stat.st_mtime_ns))
 
     def __getitem__(self, frames: slice) -> Audio:
         with soundfile.SoundFile(self.path) as file:
@@ -156,9 +151,10 @@ class Mixes:
     @cached_property
     def decay_s(self) -> float | None:
         """The bounce's reverberation time (decay.py), in seconds; None where no sound dies away freely."""
-        if isinstance(self.bounce, BounceFile):
-            return self.bounce.decay_s
-        return decay_time_s([self.bounce], self.sample_rate)
+        if not isinstance(self.bounce, BounceFile):
+            return decay_time_s([self.bounce], self.sample_rate)
+        stat = self.bounce.path.stat()
+        return _decay_of(self.bounce.path, self.sample_rate, (stat.st_size, stat.st_mtime_ns))
 
     def __enter__(self) -> Mixes:
         return self

@@ -24,7 +24,7 @@ from render.audio.containers import wav_audio_sha256
 from render.audio.integers import Int32, to_int24, write_24_bit
 from render.errors import NotRenderedError, WriteError
 from render.files import file_sha256, replacing, write_beside
-from render.renders.manifest import Manifest
+from render.renders.manifest import Manifest, RenderedForm
 
 HIGHEST_RATE = 48000
 OPUS_RATES = (8000, 12000, 16000, 24000, 48000)
@@ -67,24 +67,22 @@ def flac_copies(folder: Path, manifest: Manifest) -> Copies:
         NotRenderedError: a render is missing or damaged; WriteError: a copy could not be written.
     """
     rate = page_rate(manifest.sample_rate)
-    sources = {form.content_hash: folder / form.wav for form in manifest.forms}
-    paths = {key: source.with_suffix(".flac") for key, source in sources.items()}
-    sums = {form.content_hash: form.sha256 for form in manifest.forms}
+    paths = {form.content_hash: (folder / form.wav).with_suffix(".flac") for form in manifest.forms}
     known = _known(folder / SUMS_FILE)
 
-    def make(key: str) -> str:
-        path = paths[key]
+    def make(form: RenderedForm) -> tuple[str, str]:
+        source, path = folder / form.wav, paths[form.content_hash]
         if path.is_file() and (there := file_sha256(path)) == known.get(path.name):
-            return there
-        _require_as_measured(sources[key], sums[key])
+            return path.name, there
+        _require_as_measured(source, form.sha256)
         with replacing(path, lasting=False) as half:
-            write_24_bit(half, integers(sources[key], rate), rate, manifest.channels, "FLAC")
-        return file_sha256(path)
+            write_24_bit(half, integers(source, rate), rate, manifest.channels, "FLAC")
+        return path.name, file_sha256(path)
 
     with ThreadPoolExecutor(WORKERS) as pool:
-        found = dict(zip((path.name for path in paths.values()), pool.map(make, sources), strict=True))
-    if not found.items() <= known.items():
-        write_beside(folder / SUMS_FILE, json.dumps(known | found).encode())
+        sums = dict(pool.map(make, manifest.forms))
+    if not sums.items() <= known.items():
+        write_beside(folder / SUMS_FILE, json.dumps(known | sums).encode())
     return Copies.at(paths, rate, manifest.channels)
 
 

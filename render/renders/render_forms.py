@@ -97,7 +97,8 @@ class _Renderer:
         own = self._measure(hashes)
         target, gains = match(own, self.song.matching)
         size = max(wav_bytes(self.lead + t.stop, self.song.audio.channels) for t in self.timelines)
-        forms = self._write(hashes, own, gains, target, size)
+        expected = {n: one.lufs + gains[n] if target is None else target for n, one in own.items()}
+        forms = self._write(hashes, own, gains, expected, size)
         manifest = Manifest(
             set_id=_set_id(forms, self.lead), audio=audio, stems=stems, stem_fit=self.fit,
             sample_rate=self.song.audio.sample_rate, channels=self.song.audio.channels,
@@ -207,17 +208,20 @@ class _Renderer:
         hashes: Mapping[str, str],
         own: Mapping[str, FormLoudness],
         gains: Mapping[str, float],
-        target: float | None,
+        expected: Mapping[str, float],
         size: int,
     ) -> list[RenderedForm]:
-        right = {name: self._still_right(form_hash, gains[name]) for name, form_hash in hashes.items()}
+        before = {name: self._before(form_hash, gains[name]) for name, form_hash in hashes.items()}
+        right = {name: there if there and self._is_whole(there) else None for name, there in before.items()}
 
         def write(timeline: Timeline) -> RenderedForm:
             name = timeline.form.name
-            there = right[name]
-            if there is None:
-                return self._write_one(timeline, hashes[name], own[name], gains[name], target, size)
-            return self._reuse(there, timeline, size)
+            if there := right[name]:
+                return self._reuse(there, timeline, size)
+            lost = before[name]  # the same samples, no longer whole: open rounds look for them in this place
+            in_place = lost and self.old and self.old.file_bytes == size
+            path = self.song.folder / lost.wav if lost and in_place else self._new_file()
+            return self._write_one(path, timeline, hashes[name], own[name], gains[name], expected[name], size)
 
         if any(self._needs_samples(right[t.form.name], t) for t in self.timelines):
             _ = self.samples.mixes  # read once, before two threads ask for it
@@ -260,19 +264,10 @@ class _Renderer:
         self.new_files.append(self.folder / f"{secrets.token_hex(6)}.wav")
         return self.new_files[-1]
 
-    def _lost_file(self, form_hash: str, gain_db: float, size: int) -> Path | None:
-        """Where the same samples lay that are no longer whole: open rounds look for them there."""
-        there = self._before(form_hash, gain_db)
-        same_size = self.old is not None and self.old.file_bytes == size
-        return self.song.folder / there.wav if there and same_size else None
-
-    def _still_right(self, form_hash: str, gain_db: float) -> RenderedForm | None:
-        """The render of the last run, if it is this form at this gain and its file is whole."""
-        there = self._before(form_hash, gain_db)
-        if there is None or self.old is None:
-            return None
+    def _is_whole(self, there: RenderedForm) -> bool:
+        """Whether the file of a render of the last run has its size."""
         path = self.song.folder / there.wav
-        return there if path.is_file() and path.stat().st_size == self.old.file_bytes else None
+        return self.old is not None and path.is_file() and path.stat().st_size == self.old.file_bytes
 
     def _before(self, form_hash: str, gain_db: float) -> RenderedForm | None:
         """This form at this gain in the last run."""
@@ -281,20 +276,19 @@ class _Renderer:
 
     def _write_one(
         self,
+        path: Path,
         timeline: Timeline,
         form_hash: str,
         own: FormLoudness,
         gain_db: float,
-        target: float | None,
+        expected_lufs: float,
         size: int,
     ) -> RenderedForm:
         name, rate, frames = timeline.form.name, self.song.audio.sample_rate, self.lead + timeline.stop
-        path = self._lost_file(form_hash, gain_db, size) or self._new_file()
         with replacing(path, lasting=False) as half:  # made again if it is lost
             again, sha256 = self.samples.write(half, timeline, self.lead, gain_db)
             pad_wav(half, size)
-            expected = own.lufs + gain_db if target is None else target
-            check_again(name, again.integrated_lufs, again.true_peak_dbtp, expected)
+            check_again(name, again.integrated_lufs, again.true_peak_dbtp, expected_lufs)
         self._step(f'rendered "{name}"')
         return RenderedForm(
             name=name, replaces=timeline.form.replaces, content_hash=form_hash,
@@ -307,17 +301,14 @@ class _Renderer:
         )  # fmt: skip
 
     def _parts(self, timeline: Timeline) -> tuple[RenderedPart, ...]:
-        return _rendered_parts(timeline, self.lead, self.song.audio.sample_rate)
-
-
-def _rendered_parts(timeline: Timeline, lead: int, rate: int) -> tuple[RenderedPart, ...]:
-    return tuple(
-        RenderedPart(
-            text=p.part.text, start_s=(lead + p.start) / rate, stop_s=(lead + p.stop) / rate,
-            start_bar=float(p.start_bar), bars=float(p.bars),
-        )
-        for p in timeline.parts
-    )  # fmt: skip
+        lead, rate = self.lead, self.song.audio.sample_rate
+        return tuple(
+            RenderedPart(
+                text=p.part.text, start_s=(lead + p.start) / rate, stop_s=(lead + p.stop) / rate,
+                start_bar=float(p.start_bar), bars=float(p.bars),
+            )
+            for p in timeline.parts
+        )  # fmt: skip
 
 
 def _read_old(folder: Path) -> Manifest | None:
