@@ -46,13 +46,14 @@ def _operation(endpoint: Endpoint) -> dict[str, Any]:
     content: dict[str, Any] = {KIND: {"schema": {"type": "string", "format": "binary"}}}
     if endpoint.answer is not None:
         content = _json(endpoint.answer)
-    responses: dict[str, Any] = {"200": {"description": endpoint.says, "content": content}}
+    summary = (endpoint.does.__doc__ or "").strip().partition("\n")[0]
+    responses: dict[str, Any] = {"200": {"description": summary, "content": content}}
     if endpoint.answer is None:
         responses |= {"206": {"description": "A part of it"}, "416": {"description": "No such part"}}
     for status, says in _REFUSALS.items():
         responses[str(status)] = {"description": says, "content": _json(Trouble)}
     operation: dict[str, Any] = {
-        "summary": endpoint.says,
+        "summary": summary,
         "parameters": [_path(name) for name in re.findall(r"{(\w+)}", endpoint.path)] + [_zone()],
         "responses": responses,
     }

@@ -1,11 +1,10 @@
-"""One request of a listener: sender, session state and their part of the log, read once."""
+"""One request of a listener: session state and their part of the log, read once."""
 
 from __future__ import annotations
 
 import threading
 from collections import OrderedDict
 from dataclasses import dataclass, field
-from datetime import tzinfo
 from functools import cached_property
 
 from listening.page.state import next_round_text
@@ -15,14 +14,6 @@ from render.errors import PageError, RenderError
 from render.renders.manifest import Manifest
 from sessions.records import ListenRecord, LogContents
 from sessions.study import Study
-
-
-@dataclass(frozen=True)
-class Sender:
-    """The listener who sends a request, and the time zone of their dates."""
-
-    listener: str
-    zone: tzinfo
 
 
 @dataclass

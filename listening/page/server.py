@@ -23,7 +23,6 @@ from listening.page import messages as s
 from listening.page.access import HEADERS, TELLING, Carried, listener_by_link
 from listening.page.answers import Handler, guarded, json_body, not_found, static_routes
 from listening.page.html import PAGE_SCRIPTS, page_html, style_css
-from listening.page.request import Sender
 from listening.page.session import SOUNDS, PageSessions
 from listening.page.sound import KIND, sound_response
 from render.errors import FairhearingError, PageError
@@ -47,37 +46,26 @@ class Endpoint:
     asked: type[BaseModel] | None
     answer: type[BaseModel] | None  # None: sound
     does: Callable[..., Any]
-    says: str
 
 
 def endpoints(sessions: PageSessions) -> list[Endpoint]:
     """The API. A listen is named by its code, which is fresh for every listen of a listener."""
     listen = "/api/listens/{code}"
     return [
-        Endpoint("GET", "/api/state", None, s.ListenerState, sessions.state, "Where the listener stands"),
-        Endpoint(
-            "POST", "/api/round", None, s.ListenerState, sessions.enter, "Begin the next round, if it is due"
-        ),
-        Endpoint("POST", "/api/level", None, s.Level, sessions.level, "Ask for a level check"),
-        Endpoint("GET", "/api/level/{ticket}", None, None, sessions.level_sound, "The level check's sound"),
-        Endpoint(
-            "POST", "/api/sitting", s.SitDown, s.SittingTicket, sessions.sit, "The level check was heard"
-        ),
-        Endpoint("POST", "/api/due", s.SittingTicket, s.DueListen, sessions.due, "The listen that is due"),
-        Endpoint("GET", SOUNDS + "{ticket}", None, None, sessions.sound, "The sound that is heard next"),
-        Endpoint("POST", listen + "/begin", s.Begin, s.Kept, sessions.begin, "The listen begins"),
-        Endpoint("POST", listen + "/heard", s.HeardSoFar, s.Kept, sessions.heard, "The listen goes on"),
-        Endpoint("POST", listen + "/end", s.End, s.Ended, sessions.end, "The listen has ended"),
-        Endpoint(
-            "POST", listen + "/judged", s.Judged, s.Ended, sessions.judged, "Whether it could be judged"
-        ),
-        Endpoint("POST", listen + "/answer", s.Answer, s.Kept, sessions.answer, "The rating and comments"),
-        Endpoint(
-            "POST", "/api/round/questions", s.Questions, s.Kept, sessions.questions, "The last questions"
-        ),
-        Endpoint(
-            "POST", "/api/round/close", s.Close, s.ListenerState, sessions.close, "The round's ratings stand"
-        ),
+        Endpoint("GET", "/api/state", None, s.ListenerState, sessions.state),
+        Endpoint("POST", "/api/round", None, s.ListenerState, sessions.enter),
+        Endpoint("POST", "/api/level", None, s.Level, sessions.level),
+        Endpoint("GET", "/api/level/{ticket}", None, None, sessions.level_sound),
+        Endpoint("POST", "/api/sitting", s.SitDown, s.SittingTicket, sessions.sit),
+        Endpoint("POST", "/api/due", s.SittingTicket, s.DueListen, sessions.due),
+        Endpoint("GET", SOUNDS + "{ticket}", None, None, sessions.sound),
+        Endpoint("POST", listen + "/begin", s.Begin, s.Kept, sessions.begin),
+        Endpoint("POST", listen + "/heard", s.HeardSoFar, s.Kept, sessions.heard),
+        Endpoint("POST", listen + "/end", s.End, s.Ended, sessions.end),
+        Endpoint("POST", listen + "/judged", s.Judged, s.Ended, sessions.judged),
+        Endpoint("POST", listen + "/answer", s.Answer, s.Kept, sessions.answer),
+        Endpoint("POST", "/api/round/questions", s.Questions, s.Kept, sessions.questions),
+        Endpoint("POST", "/api/round/close", s.Close, s.ListenerState, sessions.close),
     ]
 
 
@@ -98,7 +86,7 @@ def create_app(
     sessions = PageSessions(study, any_day=any_day, small=small, monotonic=monotonic)
     all_links(study.log)  # all of them whole, or no access: an end that was lost would open a link again
     routes = [
-        Route(e.path, _answering(e, study), methods=[e.method], name=f"{e.method} {e.path}")
+        Route(e.path, _answering(e, sessions), methods=[e.method], name=f"{e.method} {e.path}")
         for e in endpoints(sessions)
     ]
     shell = {"/": page_html().encode(), "/static/style.css": style_css().encode()}
@@ -115,10 +103,25 @@ def create_app(
     return app
 
 
-def _answering(endpoint: Endpoint, study: Study) -> Handler:
+def _answering(endpoint: Endpoint, sessions: PageSessions) -> Handler:
+    study = sessions.study
+
     async def answer(request: Request) -> Response:
-        sender = await run_in_threadpool(_sender, request, study)
-        return await _do(endpoint, sender, request)
+        authorization = request.headers.get("authorization", "")
+        listener = await run_in_threadpool(listener_by_link, study.log, authorization)
+        zone = _zone(request.headers.get(ZONE_HEADER, ""), study)
+        given: list[Any] = [_from_path(name, value) for name, value in request.path_params.items()]
+        if endpoint.asked is not None:
+            given.append(await _body(request, endpoint.asked))
+
+        def do() -> Any:
+            with sessions.request(listener, zone) as theirs:
+                return endpoint.does(theirs, *given)
+
+        done = await run_in_threadpool(do)
+        if endpoint.answer is not None:
+            return Response(done.model_dump_json(), media_type="application/json")
+        return Response(done, media_type=KIND) if isinstance(done, bytes) else sound_response(request, done)
 
     return guarded(answer, _explained)
 
@@ -130,23 +133,6 @@ def _explained(request: Request, error: Exception) -> PageError:
         return PageError(503, "busy", BUSY)
     logger.error("%s %s failed: %r", request.method, request.url.path, error)
     return PageError(500, "trouble", "Something went wrong here. Your page tries again.")
-
-
-async def _do(endpoint: Endpoint, sender: Sender, request: Request) -> Response:
-    given: list[Any] = [_from_path(name, value) for name, value in request.path_params.items()]
-    if endpoint.asked is not None:
-        given.append(await _body(request, endpoint.asked))
-    answer = await run_in_threadpool(endpoint.does, sender, *given)
-    if endpoint.answer is not None:
-        return Response(answer.model_dump_json(), media_type="application/json")
-    if isinstance(answer, bytes):
-        return Response(answer, media_type=KIND)
-    return sound_response(request, answer)
-
-
-def _sender(request: Request, study: Study) -> Sender:
-    listener = listener_by_link(study.log, request.headers.get("authorization", ""))
-    return Sender(listener, _zone(request.headers.get(ZONE_HEADER, ""), study))
 
 
 def _zone(minutes_east: str, study: Study) -> tzinfo:

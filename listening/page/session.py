@@ -12,14 +12,14 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import timedelta
+from datetime import timedelta, tzinfo
 
 from listening.cautions import LONG_SITTING_S
 from listening.counts import EARLY_S, REASONS, TOO_EARLY, advice_after, hearing, is_too_early
 from listening.page import messages as s
 from listening.page.copies import PageCopies, travelling_bytes
 from listening.page.masked import MaskedCopy
-from listening.page.request import ListenerRequest, Sender, SessionState
+from listening.page.request import ListenerRequest, SessionState
 from listening.page.state import asked_about, state_of
 from listening.rounds import Demand, Round, answers_of, enter_round, manifest_played
 from listening.tickets import is_signed, sign
@@ -38,7 +38,10 @@ SOUNDS = "/api/sounds/"
 
 
 class PageSessions:
-    """The page's side of a study: one method an endpoint. They may be called from several threads."""
+    """The page's side of a study: one method an endpoint, each for one request of a listener.
+
+    Requests may come from several threads.
+    """
 
     def __init__(
         self,
@@ -56,207 +59,16 @@ class PageSessions:
         self._sessions: dict[str, SessionState] = {}
         self._lock = threading.Lock()
 
-    def state(self, sender: Sender, _nothing: None = None) -> s.ListenerState:
-        """Where the listener stands. Writes nothing."""
-        with self._request(sender) as request:
-            return self._state(request)
-
-    def enter(self, sender: Sender, _nothing: None = None) -> s.ListenerState:
-        """Begin the next round if it is due; nothing happens while one is open."""
-        with self._request(sender) as request:
-            self._require_listed(request)
-            if request.state.stage(any_day=self.any_day) == "ready":
-                enter_round(request.study, sender.listener, any_day=self.any_day)
-                request.log_changed()
-            return self._state(request)
-
-    def level(self, sender: Sender, _nothing: None = None) -> s.Level:
-        """Give out a level check."""
-        with self._request(sender) as request:
-            manifest = request.round.manifest
-            self.copies.level_check(manifest)
-            ticket = secrets.token_urlsafe(16)
-            levels = request.session.levels
-            levels[ticket] = self.monotonic()
-            while len(levels) > MOST_LEVEL_CHECKS:
-                levels.popitem(last=False)
-            return s.Level(ticket=ticket, rate=self.copies.of(manifest).sample_rate)
-
-    def level_sound(self, sender: Sender, ticket: str) -> bytes:
-        """The level check's sound, for one that was given out."""
-        with self._request(sender) as request:
-            if ticket not in request.session.levels:
-                raise PageError(404, "gone", "This level check is over; load the page again.")
-            return self.copies.level_check(request.round.manifest)[0]
-
-    def sit(self, sender: Sender, asked: s.SitDown) -> s.SittingTicket:
-        """The level check was heard: a sitting begins, or goes on."""
-        with self._request(sender) as request:
-            given = request.session.levels.get(asked.level)
-            if given is None:
-                raise PageError(409, "level", "Please hear the level check once more.")
-            seconds = self.copies.level_check(request.round.manifest)[1]
-            if self.monotonic() - given < seconds - EARLY_S:
-                raise PageError(409, "level", "Please hear the level check to its end.")
-            heard_on = asked.heard_on.strip()
-            if not heard_on:
-                raise PageError(422, "shape", "Please say what you listen on.")
-            sitting = request.study.log.sit_down(sender.listener, heard_on, "page")
-            del request.session.levels[asked.level]
-            return s.SittingTicket(sitting=self._sitting_ticket(sitting))
-
-    def due(self, sender: Sender, asked: s.SittingTicket) -> s.DueListen:
-        """The listen that is due, under a code that this listener has never met."""
-        with self._request(sender) as request:
-            began = self._require_sitting(request, asked.sitting).began_utc
-            round_ = request.round
-            demand = _require_demand(round_)
-            code = _reserved_code(round_, demand, request.session)
-            copies = self.copies.of(round_.manifest)
-            sat = (request.study.clock() - utc_time(began)).total_seconds()
-            return s.DueListen(
-                code=code, sound=self._sound_path(round_, demand), bytes=travelling_bytes(copies),
-                mask=self._mask(round_, demand), rate=copies.sample_rate,
-                place=len(round_.rated) + 1, of=len(round_.demands), long_sitting=sat > LONG_SITTING_S,
-            )  # fmt: skip
-
-    def sound(self, sender: Sender, ticket: str) -> MaskedCopy:
-        """The copy of a form that is heard next, or of the one after it while a rating is still due."""
-        with self._request(sender) as request:
-            playing = any(listen.ended_utc is None for listen in request.contents.listens)
-            for demand in request.to_hear[:1] if request.session.due or not playing else ():
-                if self._sound_path(request.round, demand) == SOUNDS + ticket:
-                    copies = self.copies.of(request.round.manifest)
-                    path = copies.paths[demand.render.content_hash]
-                    return MaskedCopy(
-                        path, travelling_bytes(copies), int(self._mask(request.round, demand), 16)
-                    )
-            raise PageError(404, "gone", "This is not the listen that is due.")
-
-    def begin(self, sender: Sender, code: int, asked: s.Begin) -> s.Kept:
-        """The listen that is due begins, and any other of this listener ends."""
-        with self._request(sender) as request:
-            session = request.session
-            if session.listen_id is not None and session.begin_key == asked.key:
-                request.listen(code)  # the answer to the first request was lost on the way
-                return s.Kept()
-            sitting = self._require_sitting(request, asked.sitting).id
-            round_ = request.round
-            demand = _require_demand(round_)
-            if session.due != (round_.record.id, demand.form_id, code):
-                raise PageError(
-                    409,
-                    "used",
-                    "This code was used up meanwhile; here is a new one.",  # the page knows of other tabs
-                )
-            self._void_open(round_, session)
-            session.listen_id = request.study.log.start_listen(
-                round_.record.id, sitting, demand.form_id, demand.position, code, demand.render.frames
-            )
-            session.due, session.code, session.begin_key = None, code, asked.key
-            session.began, session.heard_s = self.monotonic(), 0.0
-            return s.Kept()
-
-    def heard(self, sender: Sender, code: int, asked: s.HeardSoFar) -> s.Kept:
-        """A listen goes on; refused when it has ended meanwhile."""
-        with self._request(sender) as request:
-            session = request.session
-            known = session.listen_id is not None and session.code == code
-            listen_id = session.listen_id if known else request.listen(code).id
-            assert listen_id is not None
-            end = request.study.log.end_of(listen_id)
-            if end is not None:
-                raise PageError(409, "over", end.void_reason or "This listen has ended.")
-            if known:
-                session.heard_s = max(session.heard_s, asked.heard_s)
-            return s.Kept()
-
-    def end(self, sender: Sender, code: int, asked: s.End) -> s.Ended:
-        """A listen has ended: counted if it was heard whole and in real time, and asked about if it
-        stumbled."""
-        with self._request(sender) as request:
-            listen = request.listen(code)
-            if listen.ended_utc is None:
-                manifest = request.manifest_of(listen)
-                seconds = listen.frames / manifest.sample_rate
-                elapsed_s = self._elapsed_s(request, listen)
-                why = REASONS[asked.reason] if asked.reason else _judge(seconds, elapsed_s, asked)
-                frames = listen.frames
-                if why is not None:
-                    frames = _fraction(listen, manifest.sample_rate, asked.heard_s, elapsed_s)
-                stumbles = [
-                    Stumble(min(x.at_s, seconds) - manifest.lead_s, x.length_s) for x in asked.stumbles
-                ]
-                request.study.log.end_listen(listen.id, frames, why, late_s=asked.late_s, stumbles=stumbles)
-                request.log_changed()
-            return _ended(request, code)
-
-    def judged(self, sender: Sender, code: int, asked: s.Judged) -> s.Ended:
-        """Whether a listen that stumbled could still be judged; the first answer stands."""
-        with self._request(sender) as request:
-            listen = request.listen(code)
-            if listen.awaits_judgement:
-                request.study.log.judge(listen.id, asked.could_judge)
-                request.log_changed()
-            return _ended(request, code)
-
-    def answer(self, sender: Sender, code: int, asked: s.Answer) -> s.Kept:
-        """A rating with its comments; on the disk, once, when this returns."""
-        with self._request(sender) as request:
-            listen = request.listen(code)
-            given = {OVERALL: asked.overall} | {a: getattr(asked, a) for a in ASPECTS}
-            values = {aspect: value for aspect, value in given.items() if value is not None}
-            manifest = request.manifest_of(listen)
-            last_s = listen.frames / manifest.sample_rate
-            comments = [
-                (None if c.time_s is None else min(c.time_s, last_s) - manifest.lead_s, c.text)
-                for c in asked.comments
-            ]
-            try:
-                request.study.log.submit(sender.listener, f"page {asked.key}", listen.id, values, comments)
-            except LogError:
-                raise PageError(
-                    409, "stale", "This listen cannot be rated: it was not heard whole, or its round is over."
-                ) from None
-            return s.Kept()
-
-    def questions(self, sender: Sender, asked: s.Questions) -> s.Kept:
-        """The answers to what is asked once a round is rated; later ones correct them until it is closed."""
-        with self._request(sender) as request:
-            if request.state.stage() != "review":
-                raise PageError(409, "stale", "This is asked when all forms of the round are rated.")
-            round_ = request.round
-            rated = {listen.code: listen.id for listen in round_.rated.values()}
-            answers = answers_of(asked.cuts, asked.keep, rated)
-            if answers is None:
-                raise PageError(422, "shape", "Please name codes of this round.")
-            if round_.record.answers != answers:
-                request.study.log.answer_round(round_.record.id, answers)
-            return s.Kept()
-
-    def close(self, sender: Sender, asked: s.Close) -> s.ListenerState:
-        """The round's ratings stand; nothing happens when they do already."""
-        with self._request(sender) as request:
-            if request.state.goes_on and request.state.number == asked.round:
-                if request.state.stage() != "review":
-                    raise PageError(409, "stale", "This round still asks for a listen or a rating.")
-                request.round.finish()
-                request.log_changed()
-            return self._state(request)
-
     @contextmanager
-    def _request(self, sender: Sender) -> Iterator[ListenerRequest]:
-        """The study in the listener's time zone, and their session, one request at a time."""
+    def request(self, listener: str, zone: tzinfo) -> Iterator[ListenerRequest]:
+        """One request of a listener, in the time zone of their dates; they are answered one at a time."""
         with self._lock:
-            session = self._sessions.setdefault(sender.listener, SessionState())
+            session = self._sessions.setdefault(listener, SessionState())
         with session.lock:
-            yield ListenerRequest(self.study.in_zone(sender.zone), sender.listener, session)
+            yield ListenerRequest(self.study.in_zone(zone), listener, session)
 
-    def _require_listed(self, request: ListenerRequest) -> None:
-        if request.listener not in {listener.name for listener in request.study.song.listeners}:
-            raise PageError(403, "link", "You are not among this study's listeners any more. Thank you.")
-
-    def _state(self, request: ListenerRequest) -> s.ListenerState:
+    def state(self, request: ListenerRequest) -> s.ListenerState:
+        """Where the listener stands. Writes nothing."""
         self._require_listed(request)
         drawer = sign(self._key, "drawer", request.listener)[:16]
         study, state = request.study, request.state
@@ -270,6 +82,176 @@ class PageSessions:
         if state.goes_on and request.to_hear:
             update["next_sound"] = self._sound_path(request.round, request.to_hear[0])
         return shown.model_copy(update=update)
+
+    def enter(self, request: ListenerRequest) -> s.ListenerState:
+        """Begin the next round if it is due; nothing happens while one is open."""
+        self._require_listed(request)
+        if request.state.stage(any_day=self.any_day) == "ready":
+            enter_round(request.study, request.listener, any_day=self.any_day)
+            request.log_changed()
+        return self.state(request)
+
+    def level(self, request: ListenerRequest) -> s.Level:
+        """Give out a level check."""
+        manifest = request.round.manifest
+        self.copies.level_check(manifest)
+        ticket = secrets.token_urlsafe(16)
+        levels = request.session.levels
+        levels[ticket] = self.monotonic()
+        while len(levels) > MOST_LEVEL_CHECKS:
+            levels.popitem(last=False)
+        return s.Level(ticket=ticket, rate=self.copies.of(manifest).sample_rate)
+
+    def level_sound(self, request: ListenerRequest, ticket: str) -> bytes:
+        """The level check's sound, for one that was given out."""
+        if ticket not in request.session.levels:
+            raise PageError(404, "gone", "This level check is over; load the page again.")
+        return self.copies.level_check(request.round.manifest)[0]
+
+    def sit(self, request: ListenerRequest, asked: s.SitDown) -> s.SittingTicket:
+        """The level check was heard: a sitting begins, or goes on."""
+        given = request.session.levels.get(asked.level)
+        if given is None:
+            raise PageError(409, "level", "Please hear the level check once more.")
+        seconds = self.copies.level_check(request.round.manifest)[1]
+        if self.monotonic() - given < seconds - EARLY_S:
+            raise PageError(409, "level", "Please hear the level check to its end.")
+        heard_on = asked.heard_on.strip()
+        if not heard_on:
+            raise PageError(422, "shape", "Please say what you listen on.")
+        sitting = request.study.log.sit_down(request.listener, heard_on, "page")
+        del request.session.levels[asked.level]
+        return s.SittingTicket(sitting=self._sitting_ticket(sitting))
+
+    def due(self, request: ListenerRequest, asked: s.SittingTicket) -> s.DueListen:
+        """The listen that is due, under a code that this listener has never met."""
+        began = self._require_sitting(request, asked.sitting).began_utc
+        round_ = request.round
+        demand = _require_demand(round_)
+        code = _reserved_code(round_, demand, request.session)
+        copies = self.copies.of(round_.manifest)
+        sat = (request.study.clock() - utc_time(began)).total_seconds()
+        return s.DueListen(
+            code=code, sound=self._sound_path(round_, demand), bytes=travelling_bytes(copies),
+            mask=self._mask(round_, demand), rate=copies.sample_rate,
+            place=len(round_.rated) + 1, of=len(round_.demands), long_sitting=sat > LONG_SITTING_S,
+        )  # fmt: skip
+
+    def sound(self, request: ListenerRequest, ticket: str) -> MaskedCopy:
+        """The copy of a form that is heard next, or of the one after it while a rating is still due."""
+        playing = any(listen.ended_utc is None for listen in request.contents.listens)
+        for demand in request.to_hear[:1] if request.session.due or not playing else ():
+            if self._sound_path(request.round, demand) == SOUNDS + ticket:
+                copies = self.copies.of(request.round.manifest)
+                path = copies.paths[demand.render.content_hash]
+                return MaskedCopy(path, travelling_bytes(copies), int(self._mask(request.round, demand), 16))
+        raise PageError(404, "gone", "This is not the listen that is due.")
+
+    def begin(self, request: ListenerRequest, code: int, asked: s.Begin) -> s.Kept:
+        """The listen that is due begins, and any other of this listener ends."""
+        session = request.session
+        if session.listen_id is not None and session.begin_key == asked.key:
+            request.listen(code)  # the answer to the first request was lost on the way
+            return s.Kept()
+        sitting = self._require_sitting(request, asked.sitting).id
+        round_ = request.round
+        demand = _require_demand(round_)
+        if session.due != (round_.record.id, demand.form_id, code):
+            raise PageError(
+                409,
+                "used",
+                "This code was used up meanwhile; here is a new one.",  # the page knows of other tabs
+            )
+        self._void_open(round_, session)
+        session.listen_id = request.study.log.start_listen(
+            round_.record.id, sitting, demand.form_id, demand.position, code, demand.render.frames
+        )
+        session.due, session.code, session.begin_key = None, code, asked.key
+        session.began, session.heard_s = self.monotonic(), 0.0
+        return s.Kept()
+
+    def heard(self, request: ListenerRequest, code: int, asked: s.HeardSoFar) -> s.Kept:
+        """A listen goes on; refused when it has ended meanwhile."""
+        session = request.session
+        known = session.listen_id is not None and session.code == code
+        listen_id = session.listen_id if known else request.listen(code).id
+        assert listen_id is not None
+        end = request.study.log.end_of(listen_id)
+        if end is not None:
+            raise PageError(409, "over", end.void_reason or "This listen has ended.")
+        if known:
+            session.heard_s = max(session.heard_s, asked.heard_s)
+        return s.Kept()
+
+    def end(self, request: ListenerRequest, code: int, asked: s.End) -> s.Ended:
+        """A listen has ended: counted if it was heard whole and in real time, and asked about if it
+        stumbled."""
+        listen = request.listen(code)
+        if listen.ended_utc is None:
+            manifest = request.manifest_of(listen)
+            seconds = listen.frames / manifest.sample_rate
+            elapsed_s = self._elapsed_s(request, listen)
+            why = REASONS[asked.reason] if asked.reason else _judge(seconds, elapsed_s, asked)
+            frames = listen.frames
+            if why is not None:
+                frames = _fraction(listen, manifest.sample_rate, asked.heard_s, elapsed_s)
+            stumbles = [Stumble(min(x.at_s, seconds) - manifest.lead_s, x.length_s) for x in asked.stumbles]
+            request.study.log.end_listen(listen.id, frames, why, late_s=asked.late_s, stumbles=stumbles)
+            request.log_changed()
+        return _ended(request, code)
+
+    def judged(self, request: ListenerRequest, code: int, asked: s.Judged) -> s.Ended:
+        """Whether a listen that stumbled could still be judged; the first answer stands."""
+        listen = request.listen(code)
+        if listen.awaits_judgement:
+            request.study.log.judge(listen.id, asked.could_judge)
+            request.log_changed()
+        return _ended(request, code)
+
+    def answer(self, request: ListenerRequest, code: int, asked: s.Answer) -> s.Kept:
+        """A rating with its comments; on the disk, once, when this returns."""
+        listen = request.listen(code)
+        given = {OVERALL: asked.overall} | {a: getattr(asked, a) for a in ASPECTS}
+        values = {aspect: value for aspect, value in given.items() if value is not None}
+        manifest = request.manifest_of(listen)
+        last_s = listen.frames / manifest.sample_rate
+        comments = [
+            (None if c.time_s is None else min(c.time_s, last_s) - manifest.lead_s, c.text)
+            for c in asked.comments
+        ]
+        try:
+            request.study.log.submit(request.listener, f"page {asked.key}", listen.id, values, comments)
+        except LogError:
+            raise PageError(
+                409, "stale", "This listen cannot be rated: it was not heard whole, or its round is over."
+            ) from None
+        return s.Kept()
+
+    def questions(self, request: ListenerRequest, asked: s.Questions) -> s.Kept:
+        """The answers to what is asked once a round is rated; later ones correct them until it is closed."""
+        if request.state.stage() != "review":
+            raise PageError(409, "stale", "This is asked when all forms of the round are rated.")
+        round_ = request.round
+        rated = {listen.code: listen.id for listen in round_.rated.values()}
+        answers = answers_of(asked.cuts, asked.keep, rated)
+        if answers is None:
+            raise PageError(422, "shape", "Please name codes of this round.")
+        if round_.record.answers != answers:
+            request.study.log.answer_round(round_.record.id, answers)
+        return s.Kept()
+
+    def close(self, request: ListenerRequest, asked: s.Close) -> s.ListenerState:
+        """The round's ratings stand; nothing happens when they do already."""
+        if request.state.goes_on and request.state.number == asked.round:
+            if request.state.stage() != "review":
+                raise PageError(409, "stale", "This round still asks for a listen or a rating.")
+            request.round.finish()
+            request.log_changed()
+        return self.state(request)
+
+    def _require_listed(self, request: ListenerRequest) -> None:
+        if request.listener not in {listener.name for listener in request.study.song.listeners}:
+            raise PageError(403, "link", "You are not among this study's listeners any more. Thank you.")
 
     def _sound_path(self, round_: Round, demand: Demand) -> str:
         """Where a form's copy lies in this round and in no other, so that no two rounds can be compared."""

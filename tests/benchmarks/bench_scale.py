@@ -20,12 +20,10 @@ import time
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import nullcontext
-from datetime import UTC
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 
-from listening.page.request import Sender
 from listening.page.session import PageSessions
 from listening.rounds import enter_round
 from listening.status import study_status
@@ -34,6 +32,7 @@ from reports.output.report import write_report
 from reports.verdict.judge import judge
 from sessions.study import Study
 from tests.clocks import Ticking
+from tests.page_request import ask
 from tests.panels import fill, panel
 from tests.postgres import Server, postgres
 from tests.short_study import hear
@@ -79,7 +78,7 @@ def measured(folder: Path, listeners: int, store: str | None) -> Figures:
     ready = again()
     _ = ready.log, ready.song
     found["open the log"] = best(lambda: again().log)
-    found["a page's state"] = best(lambda: PageSessions(ready).state(Sender(name, UTC)))
+    found["a page's state"] = best(lambda: ask(PageSessions(ready).state, listener=name))
     found["read one listener"] = best(lambda: ready.log.contents(name))
     found["read all"] = best(ready.log.contents)
     found["status"] = best(lambda: study_status(again()))

@@ -3,7 +3,6 @@ whoever it concerns is told: on the page, in the terminal, in a packet, by `stat
 
 from __future__ import annotations
 
-from datetime import UTC
 from pathlib import Path
 
 import pytest
@@ -11,7 +10,6 @@ import pytest
 from listening.packet.collect import collect
 from listening.packet.packet_file import write_packet
 from listening.page import messages
-from listening.page.request import Sender
 from listening.page.session import PageSessions
 from listening.round_state import round_state, set_aside_text
 from listening.rounds import Round, enter_round, require_round
@@ -20,11 +18,11 @@ from render.errors import ListenError
 from sessions.study import Study
 from tests.clocks import SetClock
 from tests.far_listener import Far, Packet
+from tests.page_request import ask
 from tests.short_study import FORMS, again, do_round, hear, rendered
 
 pytestmark = pytest.mark.usefixtures("on_both_stores")
 
-ANA = Sender("ana", UTC)
 LOST = "could not go on, because the sound it was to play is lost"
 REPLACED = "could not go on, because its forms have been replaced"
 
@@ -77,18 +75,18 @@ def test_it_is_told_until_the_new_round_has_a_rating(tmp_path: Path) -> None:
     study, _round = begun(tmp_path, clock)
     fresh = replace(study)
     page = PageSessions(fresh)
-    state = page.state(ANA)
+    state = ask(page.state)
     assert (state.stage, state.round) == ("ready", 1)
     assert REPLACED in state.text and "what you rated is kept" in state.text
     assert not [form.name for form in fresh.manifest.forms if form.name in state.text]
-    assert REPLACED in page.enter(ANA).text
+    assert REPLACED in ask(page.enter).text
     hear(fresh, enter_round(fresh, "ana"))
-    assert page.state(ANA).text == ""
+    assert ask(page.state).text == ""
     assert REPLACED in status_lines(fresh), "the host is told until the other one is complete"
     do_round(fresh, "ana")
     clock.forward(days=1)
     assert "could not go on" not in status_lines(fresh)
-    assert page.state(ANA).text == "" and page.state(ANA).round == 2
+    assert ask(page.state).text == "" and ask(page.state).round == 2
 
 
 def status_lines(study: Study) -> str:
@@ -121,10 +119,10 @@ def test_a_form_that_was_heard_is_rated_though_the_rest_is_lost(tmp_path: Path) 
     study.log.end_listen(listen.id, demand.render.frames)
     more = lose(round_)
     page = PageSessions(more)
-    assert page.state(ANA).stage == "rate"
+    assert ask(page.state).stage == "rate"
     comment = messages.Comment(text="the join", time_s=1.0)
-    page.answer(ANA, listen.code, messages.Answer(key="k" * 16, overall=71, comments=(comment,)))
-    state = page.state(ANA)
+    ask(page.answer, listen.code, messages.Answer(key="k" * 16, overall=71, comments=(comment,)))
+    state = ask(page.state)
     assert state.stage == "ready" and LOST in state.text
     (kept,) = more.log.contents().listens
     assert kept.rating == 71 and kept.comments[0][1] == "the join"
@@ -138,7 +136,7 @@ def test_a_listen_that_ends_after_its_renders_were_lost_counts(tmp_path: Path) -
     listen = round_.begin(demand, study.log.sit_down("ana", "phone", "page"))
     more = lose(round_)
     more.clock.forward(seconds=demand.render.seconds)  # type: ignore[attr-defined]
-    ended = PageSessions(more).end(ANA, listen.code, messages.End(heard_s=demand.render.seconds))
+    ended = ask(PageSessions(more).end, listen.code, messages.End(heard_s=demand.render.seconds))
     assert ended.counted, ended.why
 
 
@@ -148,8 +146,8 @@ def test_a_round_that_is_rated_to_its_end_counts_though_its_renders_are_lost(tmp
         hear(study, round_)
     more = lose(round_)
     page = PageSessions(more)
-    assert page.state(ANA).stage == "review"
-    page.close(ANA, messages.Close(round=1))
+    assert ask(page.state).stage == "review"
+    ask(page.close, messages.Close(round=1))
     assert [r.complete for r in more.log.contents().rounds] == [True]
 
 
@@ -181,10 +179,10 @@ def test_a_round_that_takes_a_lost_ones_place_waits_for_its_day_too(tmp_path: Pa
     clock.forward(hours=2)
     round_ = enter_round(study, "ana", any_day=True)
     more = lose(round_)
-    for ask in (require_round, enter_round):
+    for enquire in (require_round, enter_round):
         with pytest.raises(ListenError, match="due on 2026-03-03"):
-            ask(more, "ana")
-    state = PageSessions(more).state(ANA)
+            enquire(more, "ana")
+    state = ask(PageSessions(more).state)
     assert state.stage == "rest" and LOST in state.text and "due on Tuesday 3 March" in state.text
 
 
@@ -205,7 +203,7 @@ def test_asking_ends_no_round_that_is_stuck(tmp_path: Path) -> None:
     more = lose(round_)
     before = more.log.contents()
     assert not require_round(more, "ana").goes_on
-    assert PageSessions(more).state(ANA).stage == "ready"
+    assert ask(PageSessions(more).state).stage == "ready"
     assert more.log.contents() == before
-    assert PageSessions(more).enter(ANA).stage == "listen"
+    assert ask(PageSessions(more).enter).stage == "listen"
     assert [r.complete for r in more.log.contents().rounds] == [False, None]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Callable
-from datetime import UTC
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +13,6 @@ import pytest
 from listening.packet.collect import collect
 from listening.packet.packet_file import write_packet
 from listening.page.host import prepare
-from listening.page.request import Sender
 from listening.page.server import create_app
 from listening.page.session import PageSessions
 from listening.rounds import enter_round
@@ -25,6 +23,7 @@ from sessions.study import Study
 from tests.clocks import SetClock
 from tests.command_line import told
 from tests.far_listener import Far
+from tests.page_request import ask
 from tests.short_study import FORMS, SHORT, again, do_round, hear, rendered
 from tests.songs import make_study
 
@@ -153,7 +152,7 @@ def test_a_round_whose_files_are_lost_for_good_gives_way_to_the_next(study: Stud
     after = study.log.contents()
     assert after == before, "nothing ends before its listener comes: a packet may be on its way"
     assert "the renders of ana's open round 2 are lost" in "\n".join(said).lower()
-    state = PageSessions(fresh, any_day=True).state(Sender("ana", UTC))
+    state = ask(PageSessions(fresh, any_day=True).state)
     assert (state.stage, state.round) == ("ready", 2), "of those that count"
     assert study.log.contents() == before, "asking where one stands writes nothing"
     assert enter_round(again(study), "ana", any_day=True).next_demand is not None
@@ -163,13 +162,13 @@ def test_a_round_whose_files_are_lost_for_good_gives_way_to_the_next(study: Stud
 
 def test_renders_that_are_away_for_a_moment_end_no_round(study: Study) -> None:
     page = PageSessions(study)
-    assert page.state(Sender("ana", UTC)).stage == "listen"
+    assert ask(page.state).stage == "listen"
     (study.folder / "renders").rename(study.folder / "away")
     for _ in range(2):
         with pytest.raises(FairhearingError):
-            page.state(Sender("ana", UTC))
+            ask(page.state)
     (study.folder / "away").rename(study.folder / "renders")
-    assert page.state(Sender("ana", UTC)).stage == "listen"
+    assert ask(page.state).stage == "listen"
 
 
 def test_answers_from_afar_are_taken_in_though_what_they_answer_is_lost(study: Study) -> None:
