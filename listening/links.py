@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 import ipaddress
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from urllib.parse import urlsplit
@@ -49,29 +49,19 @@ def links(study: Study) -> list[Link]:
     return sorted((x for x in kept.all_links(study.log) if x.ended_utc is None), key=lambda x: x.listener)
 
 
-def renew(study: Study, names: Iterable[str], base: str) -> list[FreshLink]:
-    """New links under the address `base` for these listeners; their older ones stop working.
+def make(study: Study, name: str, base: str, *, renew: bool = False) -> FreshLink:
+    """A new link under the address `base` for a listener; older ones go on working, or end with `renew`.
 
     Raises:
         StudyError: song.toml has no such listener.
     """
-    listeners = [study.listener(name).name for name in names]
-    _make_known(study, listeners)
-    _end_all(study, listeners)
-    return [_new(study, name, base, "link renewed") for name in listeners]
-
-
-def make(study: Study, name: str, base: str) -> FreshLink:
-    """One more link for a listener of song.toml; the older ones go on working."""
     listener = study.listener(name).name
-    _make_known(study, [listener])
-    return _new(study, listener, base, "link made")
-
-
-def _new(study: Study, name: str, base: str, event: str) -> FreshLink:
-    link, token = kept.new_link(study.log, name)
-    study.log.add_event(event, {"listener": name})
-    return FreshLink(link.id, name, f"{base}/#{token}")
+    study.log.add_listener(listener)
+    if renew:
+        _end_all(study, [listener])
+    link, token = kept.new_link(study.log, listener)
+    study.log.add_event("link renewed" if renew else "link made", {"listener": listener})
+    return FreshLink(link.id, listener, f"{base}/#{token}")
 
 
 def withdraw(study: Study, names: Sequence[str]) -> int:
@@ -92,8 +82,3 @@ def _end_all(study: Study, names: Sequence[str]) -> list[Link]:
 def end(study: Study, link: FreshLink) -> None:
     """End this one link; others of the same listener go on working."""
     kept.end_links(study.log, [link.id])
-
-
-def _make_known(study: Study, names: Iterable[str]) -> None:
-    for name in names:
-        study.log.add_listener(name)

@@ -15,7 +15,7 @@ from listening.round_state import RoundState, is_done, open_round_of, round_stat
 from render.errors import FairhearingError, ListenError, RenderError
 from render.renders.manifest import Manifest, RenderedForm
 from sessions.plan import next_order
-from sessions.records import ListenRecord, LogContents, RoundAnswers
+from sessions.records import LogContents, RoundAnswers
 from sessions.resting import KIND, forms_at_rest, resting_hashes
 from sessions.study import Study
 
@@ -30,7 +30,6 @@ class Demand:
     position: int
     render: RenderedForm
     path: Path
-    sample_rate: int
 
 
 @dataclass(frozen=True)
@@ -153,34 +152,22 @@ class Round:
         self.manifest: Manifest = manifest_played(self.study, self.state)
 
     @property
-    def number(self) -> int:
-        return self.state.number
-
-    @property
-    def rated(self) -> Mapping[int, ListenRecord]:
-        return self.state.rated
-
-    @property
     def demands(self) -> list[Demand]:
         """What the round asks for: its forms, in order, without those that song.toml no longer has."""
-        return [d for form_id in self.state.asked if (d := self.demand(form_id)) is not None]
-
-    def demand(self, form_id: int) -> Demand | None:
-        """What is played for a form of the round, if there is something."""
-        render = self.manifest.by_hash(self.contents.form(form_id).content_hash)
-        if render is None:
-            return None
-        position = self.record.order.index(form_id) + 1
-        return Demand(form_id, position, render, self.study.folder / render.wav, self.manifest.sample_rate)
+        return [
+            Demand(form_id, self.record.order.index(form_id) + 1, render, self.study.folder / render.wav)
+            for form_id in self.state.asked
+            if (render := self.manifest.by_hash(self.contents.form(form_id).content_hash)) is not None
+        ]
 
     @property
-    def unrated(self) -> ListenRecord | None:
-        """What was heard but not rated yet (or not judged, where it stumbled)."""
-        return self.state.waiting
+    def unrated(self) -> list[Demand]:
+        """Those of its demands that are not rated yet, in order."""
+        return [demand for demand in self.demands if demand.form_id not in self.state.rated]
 
     @property
     def next_demand(self) -> Demand | None:
-        return next((d for d in self.demands if d.form_id not in self.rated), None)
+        return next(iter(self.unrated), None)
 
     def begin(self, demand: Demand, sitting_id: int) -> Listen:
         """Record that a listen begins, under a fresh code. Its render is checked to be whole first."""

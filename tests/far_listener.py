@@ -100,7 +100,7 @@ def answers_of(study: Study, path: Path) -> set[int]:
     """Answers to the open round's packet: each form broken off once, then heard and rated; its codes."""
     round_ = enter_round(study, "ana")
     codes = [[study.log.reserve_code(round_.record.id, d.form_id) for _ in range(2)] for d in round_.demands]
-    ticket, signature = make_ticket(study, "ana", round_.number, codes)
+    ticket, signature = make_ticket(study, "ana", round_.state.number, codes)
     now, listens = study.clock(), []
     for (broken, code), demand in zip(codes, round_.demands, strict=True):
         ended = now + timedelta(seconds=demand.render.seconds)

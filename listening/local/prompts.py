@@ -51,8 +51,8 @@ def ask_moments(study: Study, round_: Round, listen: ListenRecord) -> None:
 
 def review(study: Study, round_: Round) -> None:
     """The round's ratings and comments once more, before they are final."""
-    while round_.next_demand is None and round_.rated:
-        rated = sorted(round_.rated.values(), key=lambda x: x.id)
+    while round_.next_demand is None and round_.state.rated:
+        rated = sorted(round_.state.rated.values(), key=lambda x: x.id)
         by_code = {str(x.code): x.id for x in rated}
         click.echo("\nWhat you said in this round:")
         for listen in rated:
@@ -69,7 +69,7 @@ def review(study: Study, round_: Round) -> None:
 
 def ask_last_questions(study: Study, round_: Round) -> None:
     """The two questions at a round's end, once; they are sealed as the ratings are."""
-    rated = {listen.code: listen.id for listen in round_.rated.values()}
+    rated = {listen.code: listen.id for listen in round_.state.rated.values()}
     if round_.next_demand is not None or not rated or round_.record.answers is not None:
         return
     while True:

@@ -59,8 +59,8 @@ def listen(study: Study, listener: str, comfort: Comfort) -> None:
     round_ = enter_round(study, listener, any_day=comfort.any_day)
     _welcome(study, round_)
     try:
-        if round_.unrated is not None:
-            _finish_unrated(study, round_, round_.unrated)
+        if round_.state.waiting is not None:
+            _finish_unrated(study, round_, round_.state.waiting)
             round_ = _go_on(study, round_, comfort)
         if round_.next_demand is not None:
             _hear_all(study, round_, _sit_down(study, round_, comfort), comfort.device)
@@ -72,7 +72,7 @@ def listen(study: Study, listener: str, comfort: Comfort) -> None:
     opened = round_.finish()
     if _say_abandoned(study, round_.listener):
         return
-    click.echo(f"\nRound {round_.number} is done. Thank you, {round_.listener}.")
+    click.echo(f"\nRound {round_.state.number} is done. Thank you, {round_.listener}.")
     if opened:
         click.echo("It was the last one of the plan: the study is open. See `fairhearing report`.")
     else:
@@ -97,7 +97,7 @@ def _say_abandoned(study: Study, listener: str) -> bool:
 
 
 def _welcome(study: Study, round_: Round) -> None:
-    heard, asked = len(round_.rated), len(round_.demands)
+    heard, asked = len(round_.state.rated), len(round_.demands)
     click.echo(f"\n{study.song.title}. Hello, {round_.listener}.")
     _say_abandoned(study, round_.listener)
     if round_.contents.opened is not None:
@@ -105,8 +105,8 @@ def _welcome(study: Study, round_: Round) -> None:
     if enough := may_stop_text(round_.contents):
         click.echo(f"\n{click.wrap_text(enough, width=78)}\n")
     click.echo(
-        f"Round {round_.number} of {study.song.rounds}: {asked} forms, one at a time, each from its top to "
-        "its end."
+        f"Round {round_.state.number} of {study.song.rounds}: {asked} forms, one at a time, each from its "
+        "top to its end."
     )
     if heard:
         click.echo(f"You have rated {heard} of them; this goes on where you left.")
@@ -158,7 +158,7 @@ def _hear_all(study: Study, round_: Round, sitting: int, device: str | None) -> 
         if (study.clock() - began).total_seconds() > cautions.LONG_SITTING_S:
             click.echo("\n" + click.wrap_text(cautions.LONG_SITTING, width=78))
         answer = click.prompt(
-            f"\nNext: form {len(round_.rated) + 1} of {len(round_.demands)} in this round. "
+            f"\nNext: form {len(round_.state.rated) + 1} of {len(round_.demands)} in this round. "
             "Enter = from the top, l = level check, q = leave", default="", show_default=False,
             prompt_suffix=" ",
         ).strip().lower()  # fmt: skip
@@ -238,9 +238,9 @@ def _pressed(keys: Keys) -> str:
 
 def _farewell(round_: Round) -> None:
     round_.refresh()
-    left = len(round_.demands) - len(round_.rated)
+    left = len(round_.demands) - len(round_.state.rated)
     click.echo(
-        f"\nAll you rated is kept. {left} of round {round_.number} wait for you: "
+        f"\nAll you rated is kept. {left} of round {round_.state.number} wait for you: "
         f"`{listen_command(round_.listener)}` goes on from here, on any day."
     )
 

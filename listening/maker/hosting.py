@@ -99,8 +99,7 @@ class Hosts:
             StudyError: nothing is served, or song.toml has no such listener.
         """
         hosted = self._require()
-        study = self._work.study()
-        made = links.renew(study, [name], hosted.base)[0] if renew else links.make(study, name, hosted.base)
+        made = links.make(self._work.study(), name, hosted.base, renew=renew)
         self.fresh[made.listener] = made
         self._work.touch()
         return made

@@ -29,11 +29,11 @@ that file, answers-...json, as an attachment.
 def packet_message(study: Study, listener: str, path: Path) -> str:
     """The text to send along with the packet at `path`, which is the listener's open round."""
     round_ = Round(study, listener)
-    left = [demand for demand in round_.demands if demand.form_id not in round_.rated]
+    left = round_.unrated
     minutes = sound_minutes([demand.render for demand in left])
     return _TEXT.format(
         listener=listener,
-        number=round_.number,
+        number=round_.state.number,
         title=study.song.title,
         forms="one form" if len(left) == 1 else f"{len(left)} forms of the song",
         minutes=f", about {minutes} minute{'s' * (minutes > 1)} of sound in all" if minutes else "",

@@ -42,11 +42,11 @@ def write_packet(study: Study, listener: str, *, small: bool = False, any_day: b
     """
     name = study.listener(listener).name
     round_ = enter_round(study, name, any_day=any_day)
-    demands = [d for d in round_.demands if d.form_id not in round_.rated]
+    demands = round_.unrated
     if not demands:
         raise AnswersError(
-            f"{name} has rated every form of round {round_.number}; let them close it on the page or with "
-            "`fairhearing listen`, then make a packet for the next round"
+            f"{name} has rated every form of round {round_.state.number}; let them close it on the page or "
+            "with `fairhearing listen`, then make a packet for the next round"
         )
     codes = [
         [study.log.reserve_code(round_.record.id, demand.form_id) for _ in range(CODES_A_FORM)]
@@ -54,14 +54,14 @@ def write_packet(study: Study, listener: str, *, small: bool = False, any_day: b
     ]
     ticket, signature = make_ticket(study, name, round_.record.number, codes)
     about = {
-        "title": study.song.title, "listener": name, "round": round_.number, "rounds_done":
+        "title": study.song.title, "listener": name, "round": round_.state.number, "rounds_done":
         round_.state.rounds_done, "rounds_planned": round_.state.rounds_planned, "codes": codes, "minutes":
         sound_minutes([demand.render for demand in demands]), "ticket": ticket, "signature": signature,
         "drawer": signature[:16], "reasons": REASONS, "not_judged": NOT_JUDGED, "advice": ADVICE,
         "blemish_s": MOST_BLEMISH_S, "judged_s": MOST_JUDGED_S, "text":
         f"{set_aside_text(round_.state, round_.contents)} {may_stop_text(round_.contents)}".strip(),
     }  # fmt: skip
-    path = _path(study, name, round_.number)
+    path = _path(study, name, round_.state.number)
     path.parent.mkdir(OWNERS_FOLDER, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix="fairhearing-") as place:
         copies = _copies(study, round_, Path(place), small)

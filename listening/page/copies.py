@@ -6,11 +6,11 @@ import tempfile
 import threading
 from pathlib import Path
 
-import numpy as np
+import soundfile
 
-from listening.local.level import level_check_audio
+from listening.local.level import level_check_file
 from listening.page.masked import masked_bytes
-from render.audio.integers import to_int24, write_24_bit
+from render.audio.integers import write_24_bit
 from render.errors import NotRenderedError
 from render.renders.copies import Copies, flac_copies, integers, opus_copies, opus_rate, page_rate
 from render.renders.manifest import Manifest
@@ -74,15 +74,12 @@ def travelling_bytes(copies: Copies) -> int:
 def level_check_flac(folder: Path, manifest: Manifest, rate: int) -> tuple[bytes, float]:
     """The level check as the bytes of a FLAC file at the copies' rate, and its seconds."""
     try:
-        audio = level_check_audio(folder, manifest)
+        with level_check_file(folder, manifest) as wav:
+            flac = wav.with_suffix(".flac")
+            write_24_bit(flac, integers(wav, rate), rate, manifest.channels, "FLAC")
+            return flac.read_bytes(), soundfile.info(wav).duration
     except (OSError, RuntimeError):
         raise NotRenderedError("a render is missing; run `fairhearing render`, then go on") from None
-    whole = to_int24(audio, 1.0, np.empty_like(audio))
-    with tempfile.TemporaryDirectory(prefix="fairhearing-") as place:
-        wav, flac = Path(place) / "level.wav", Path(place) / "level.flac"
-        write_24_bit(wav, [whole], manifest.sample_rate, manifest.channels)
-        write_24_bit(flac, integers(wav, rate), rate, manifest.channels, "FLAC")
-        return flac.read_bytes(), len(audio) / manifest.sample_rate
 
 
 def _all_there(copies: Copies) -> bool:

@@ -28,6 +28,7 @@ EVERYWHERE = "0.0.0.0"
 # An idle connection outlives several of a page's heartbeats: where it ended between two (uvicorn's 5 s are as
 # long as one), a heartbeat could meet it as it closed.
 IDLE_S = 30
+WAITING = 512  # connections that the system takes before they are answered
 LAST_ANSWERS_S = 3  # for requests under way when the server is told to stop
 
 WHAT_LAN_OPENS = """\
@@ -145,23 +146,15 @@ def page_server(app: Starlette, *, proxied: bool = False) -> uvicorn.Server:
 
 def listening_socket(host: str, port: int | None, say: Say) -> socket.socket:
     """A listening socket; without a wish for a port the usual one, so that links stay good."""
-    door = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    if hasattr(socket, "SO_EXCLUSIVEADDRUSE"):  # Windows: SO_REUSEADDR would share a port that is in use
-        door.setsockopt(socket.SOL_SOCKET, socket.SO_EXCLUSIVEADDRUSE, 1)
-    else:
-        door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
-        door.bind((host, DEFAULT_PORT if port is None else port))
+        return socket.create_server((host, DEFAULT_PORT if port is None else port), backlog=WAITING)
     except (OSError, OverflowError):
         if port is not None:
-            door.close()
             raise StudyError(
                 f"port {port} cannot be used; it is taken or not allowed: name another with --port"
             ) from None
-        door.bind((host, 0))
-        say(f"Port {DEFAULT_PORT} is taken, so links that were given out before do not lead here.")
-    door.listen(512)
-    return door
+    say(f"Port {DEFAULT_PORT} is taken, so links that were given out before do not lead here.")
+    return socket.create_server((host, 0), backlog=WAITING)
 
 
 def _say_links(study: Study, wanted: Sequence[str], again: set[str], base: str, say: Say) -> None:
@@ -175,7 +168,7 @@ def _say_links(study: Study, wanted: Sequence[str], again: set[str], base: str, 
             )
             continue
         # made beside any other: a second host that begins at this moment must not end what this one shows
-        fresh = links.renew(study, [name], base)[0] if name in again else links.make(study, name, base)
+        fresh = links.make(study, name, base, renew=name in again)
         say(f"\n{name}, and nobody else:\n{fresh.address}")
         if fresh.leads_here_only:
             here_only = True

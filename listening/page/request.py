@@ -61,9 +61,9 @@ class ListenerRequest:
     def to_hear(self) -> list[Demand]:
         """The forms of the round that are still to be heard, in order; one that stumbled may be among
         them."""
-        waiting = self.round.unrated
+        waiting = self.state.waiting
         heard = None if waiting is None or waiting.awaits_judgement else waiting.form_id
-        return [d for d in self.round.demands if d.form_id not in self.round.rated and d.form_id != heard]
+        return [demand for demand in self.round.unrated if demand.form_id != heard]
 
     def listen(self, code: int) -> ListenRecord:
         for listen in self.contents.listens:

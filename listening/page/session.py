@@ -134,7 +134,7 @@ class PageSessions:
         return s.DueListen(
             code=code, sound=self._sound_path(round_, demand), bytes=travelling_bytes(copies),
             mask=self._mask(round_, demand), rate=copies.sample_rate,
-            place=len(round_.rated) + 1, of=len(round_.demands), long_sitting=sat > LONG_SITTING_S,
+            place=len(round_.state.rated) + 1, of=len(round_.demands), long_sitting=sat > LONG_SITTING_S,
         )  # fmt: skip
 
     def sound(self, request: ListenerRequest, ticket: str) -> MaskedCopy:
@@ -232,7 +232,7 @@ class PageSessions:
         if request.state.stage() != "review":
             raise PageError(409, "stale", "This is asked when all forms of the round are rated.")
         round_ = request.round
-        rated = {listen.code: listen.id for listen in round_.rated.values()}
+        rated = {listen.code: listen.id for listen in round_.state.rated.values()}
         answers = answers_of(asked.cuts, asked.keep, rated)
         if answers is None:
             raise PageError(422, "shape", "Please name codes of this round.")
@@ -290,7 +290,7 @@ class PageSessions:
 
 
 def _require_demand(round_: Round) -> Demand:
-    if round_.unrated is not None:
+    if round_.state.waiting is not None:
         raise PageError(409, "stale", "You have heard a form that is not rated yet.")
     demand = round_.next_demand
     if demand is None:

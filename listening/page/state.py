@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from listening.counts import longest_stumble
 from listening.page.messages import Comment, ListenerState, ReviewedListen, StumbleInListen
 from listening.round_state import RoundState, may_stop_text, set_aside_text
 from listening.rounds import Round
@@ -45,17 +46,17 @@ def state_of(
 
 def _in_round(round_: Round, common: ListenerState) -> ListenerState:
     update: dict[str, object] = {
-        "round": round_.number,
+        "round": round_.state.number,
         "forms_asked": len(round_.demands),
         "forms_rated": round_.state.heard,
         "minutes": sound_minutes([demand.render for demand in round_.demands]),
     }
-    if (waiting := round_.unrated) is not None:
+    if (waiting := round_.state.waiting) is not None:
         update["code"] = waiting.code
         if waiting.awaits_judgement:
             update["ask"] = asked_about(waiting, round_.manifest.lead_s)
     elif common.stage == "review":
-        in_order = sorted(round_.rated.values(), key=lambda listen: listen.id)
+        in_order = sorted(round_.state.rated.values(), key=lambda listen: listen.id)
         update["ratings"] = tuple(_reviewed(listen, round_.manifest.lead_s) for listen in in_order)
         update["questions_answered"] = round_.record.answers is not None
     return common.model_copy(update=update)
@@ -70,9 +71,7 @@ def sound_minutes(forms: Sequence[RenderedForm]) -> int | None:
 
 def asked_about(listen: ListenRecord, lead_s: float) -> StumbleInListen:
     """The stumble that a listener is asked about, at its place in the listen."""
-    longest = max(listen.stumbles, key=lambda stumble: stumble.length_s, default=None)
-    if longest is None:
-        return StumbleInListen(at_s=0, length_s=listen.late_s)
+    longest = longest_stumble(listen.late_s, listen.stumbles)
     return StumbleInListen(at_s=max(longest.at_s + lead_s, 0), length_s=longest.length_s)
 
 

@@ -52,7 +52,9 @@ def test_a_round_whose_renders_are_lost_gives_way_to_another(tmp_path: Path) -> 
     _study, round_ = begun(tmp_path)
     more = lose(round_)
     after = enter_round(more, "ana")
-    assert (after.record.number, after.number) == (2, 1), "an abandoned round is none of the planned ones"
+    assert (after.record.number, after.state.number) == (2, 1), (
+        "an abandoned round is none of the planned ones"
+    )
     assert len(after.demands) == 4
     contents = more.log.contents()
     assert [x.rating for x in contents.listens] == [64], "what was rated stays"

@@ -36,7 +36,7 @@ def test_an_interrupted_round_goes_on_at_its_place_on_another_day(tmp_path: Path
     study.log.end_listen(stopped.id, 10, "stopped by the listener")
     clock.forward(days=3)
     resumed = enter_round(again(study), "ana")
-    assert resumed.number == 1 and list(resumed.rated) == [first.demand.form_id]
+    assert resumed.state.number == 1 and list(resumed.state.rated) == [first.demand.form_id]
     fresh = hear(study, resumed)
     assert fresh.demand.form_id == stopped.demand.form_id, "the voided form comes again"
     assert fresh.code != stopped.code, "under a fresh code"
@@ -50,10 +50,10 @@ def test_a_listen_heard_but_not_rated_is_asked_for_first(tmp_path: Path) -> None
     listen = round_.begin(demand, study.log.sit_down("ana", "car", "device"))
     study.log.end_listen(listen.id, demand.render.frames)  # ... and the process is killed here
     resumed = enter_round(again(study), "ana")
-    assert resumed.unrated is not None and resumed.unrated.code == listen.code
+    assert resumed.state.waiting is not None and resumed.state.waiting.code == listen.code
     study.log.rate(listen.id, {"overall": 77})
     resumed.refresh()
-    assert resumed.unrated is None and demand.form_id in resumed.rated
+    assert resumed.state.waiting is None and demand.form_id in resumed.state.rated
 
 
 def test_one_round_a_sitting_and_rounds_spread_over_days(tmp_path: Path) -> None:
@@ -65,8 +65,8 @@ def test_one_round_a_sitting_and_rounds_spread_over_days(tmp_path: Path) -> None
     clock.forward(minutes=61)
     with pytest.raises(ListenError, match=r"due on 2026-03-03"):
         enter_round(study, "ana")
-    assert enter_round(study, "ana", any_day=True).number == 2
-    assert enter_round(study, "bo").number == 1, "listeners do not wait for each other"
+    assert enter_round(study, "ana", any_day=True).state.number == 2
+    assert enter_round(study, "bo").state.number == 1, "listeners do not wait for each other"
 
 
 def test_a_clock_that_jumps_back_a_day_locks_nobody_out(tmp_path: Path) -> None:
@@ -77,7 +77,7 @@ def test_a_clock_that_jumps_back_a_day_locks_nobody_out(tmp_path: Path) -> None:
     due = round_state(study, study.log.contents(), "ana").due
     assert due is not None and due.day <= date(2026, 3, 3)
     clock.forward(days=2)
-    assert enter_round(study, "ana").number == 2
+    assert enter_round(study, "ana").state.number == 2
 
 
 def test_the_study_opens_when_everybody_has_done_everything(tmp_path: Path) -> None:
@@ -104,7 +104,7 @@ def test_a_form_taken_out_is_retired_and_skipped(tmp_path: Path) -> None:
     assert gone is not None
     if gone.render.name == "as written":  # it always exists: let the other one go
         gone = next(
-            d for d in round_.demands if d.render.name != "as written" and d.form_id not in round_.rated
+            d for d in round_.demands if d.render.name != "as written" and d.form_id not in round_.state.rated
         )
     kept = {name: parts for name, parts in FORMS.items() if name != gone.render.name}
     changed = rendered(tmp_path, forms=kept)

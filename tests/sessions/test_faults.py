@@ -68,7 +68,7 @@ def hear_rounds(folder: Path, store: str | None, day: int, say: Say) -> None:
     while True:
         round_ = enter_round(study, "ana")
         while True:
-            heard = round_.unrated.id if round_.unrated is not None else hear_one(study, round_)
+            heard = round_.state.waiting.id if round_.state.waiting is not None else hear_one(study, round_)
             if heard is None:
                 break
             study.log.submit(
@@ -78,7 +78,7 @@ def hear_rounds(folder: Path, store: str | None, day: int, say: Say) -> None:
             say(str(heard))
             round_.refresh()
         round_.finish()
-        say(f"round {round_.number}")
+        say(f"round {round_.state.number}")
         clock.forward(days=1)
 
 
@@ -255,7 +255,7 @@ def hear_beside_others(folder: Path, store: str | None, rounds: int, say: Say) -
     while True:
         try:
             round_ = enter_round(study, "ana", any_day=True)
-            if round_.number > rounds:
+            if round_.state.number > rounds:
                 return
             heard = hear_one(study, round_)
             if heard is not None:

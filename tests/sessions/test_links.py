@@ -32,7 +32,7 @@ def token_of(link: links.FreshLink) -> str:
 
 
 def test_a_link_belongs_to_one_listener(study: Study) -> None:
-    ana, bo = links.renew(study, ["ANA", "bo"], BASE)
+    ana, bo = (links.make(study, name, BASE) for name in ("ANA", "bo"))
     assert (ana.listener, bo.listener) == ("ana", "bo")
     assert listener_of(study.log, token_of(ana)) == "ana"
     assert listener_of(study.log, token_of(bo)) == "bo"
@@ -56,14 +56,14 @@ def test_a_token_cannot_be_guessed_and_is_not_in_the_log(study: Study) -> None:
 
 
 def test_a_renewed_link_replaces_the_old_one(study: Study) -> None:
-    (old,) = links.renew(study, ["ana"], BASE)
-    (new,) = links.renew(study, ["ana"], BASE)
+    old = links.make(study, "ana", BASE, renew=True)
+    new = links.make(study, "ana", BASE, renew=True)
     assert listener_of(study.log, token_of(old)) is None
     assert listener_of(study.log, token_of(new)) == "ana"
 
 
 def test_withdrawn_links_stop_at_once_and_stay_recorded(study: Study) -> None:
-    ana, bo = links.renew(study, ["ana", "bo"], BASE)
+    ana, bo = (links.make(study, name, BASE) for name in ("ana", "bo"))
     assert links.withdraw(study, ["Ana"]) == 1
     assert listener_of(study.log, token_of(ana)) is None
     assert listener_of(study.log, token_of(bo)) == "bo"
@@ -73,13 +73,13 @@ def test_withdrawn_links_stop_at_once_and_stay_recorded(study: Study) -> None:
 
 @pytest.mark.parametrize("token", ["", "x" * 27, "é\ud800", "' OR 1=1 --"])
 def test_no_other_token_opens_anything(study: Study, token: str) -> None:
-    links.renew(study, ["ana"], BASE)
+    links.make(study, "ana", BASE, renew=True)
     assert listener_of(study.log, token) is None
 
 
 def test_a_stranger_gets_no_link(study: Study) -> None:
     with pytest.raises(StudyError, match='no listener "eve"'):
-        links.renew(study, ["eve"], BASE)
+        links.make(study, "eve", BASE, renew=True)
 
 
 @pytest.mark.parametrize("base, here_only", [
@@ -93,7 +93,7 @@ def test_whether_another_device_can_open_a_link(study: Study, base: str, here_on
 
 
 def test_the_qr_code_is_drawn_for_a_terminal(study: Study) -> None:
-    (link,) = links.renew(study, ["ana"], BASE)
+    link = links.make(study, "ana", BASE, renew=True)
     lines = link.qr_lines().splitlines()
     assert len(lines) > 10
     assert any("█" in line or "▄" in line or "▀" in line for line in lines)
@@ -101,7 +101,7 @@ def test_the_qr_code_is_drawn_for_a_terminal(study: Study) -> None:
 
 def test_links_made_renewed_and_withdrawn_are_events_without_a_token(study: Study) -> None:
     made = links.make(study, "ana", BASE)
-    (again,) = links.renew(study, ["ana"], BASE)
+    again = links.make(study, "ana", BASE, renew=True)
     assert links.withdraw(study, ["ana", "bo"]) == 1
     events = study.log.contents(listens=False).events
     assert [(e.kind, dict(e.detail)) for e in events] == [

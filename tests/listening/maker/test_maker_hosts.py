@@ -74,7 +74,7 @@ def test_links_on_the_page_are_the_events_of_the_commands(rendered_short: Path, 
         page.do("withdraw", {"listener": "ana"}, "rounds")
         assert "1 given out" not in page.sheet("rounds")["html"]
     links.make(by_command, "ana", "http://127.0.0.1:1")  # as `host` does for a listener without one
-    links.renew(by_command, ["ana"], "http://127.0.0.1:1")  # as `host --renew ana` does
+    links.make(by_command, "ana", "http://127.0.0.1:1", renew=True)  # as `host --renew ana` does
     told(by_command.folder, "host", "--withdraw", "ana")
 
     def entries(study: Study) -> list[tuple[str, object]]:

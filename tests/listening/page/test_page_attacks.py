@@ -105,7 +105,7 @@ def test_a_renewed_link_takes_the_round_along_and_the_old_one_is_dead(at: Bench)
     ana = at.caller("ana")
     due = ana.due()
     code = int(due["code"])
-    (fresh,) = links.renew(at.study, ["ana"], at.served.base)
+    fresh = links.make(at.study, "ana", at.served.base, renew=True)
     for method, path, body in (
         ("GET", "/api/state", None),
         ("GET", due["sound"], None),

@@ -131,7 +131,7 @@ def test_every_command_says_what_is_lost_and_render_brings_it_back(study: Study,
     kept = [x.rating for x in study.log.contents().listens]
     assert kept == [x.rating for x in before.listens]
     if damage in (no_wav, flipped_wav, cut_current, cut_that_of_the_round):
-        assert round_.number == 2 and len(round_.rated) == 1, "the round goes on where it was"
+        assert round_.state.number == 2 and len(round_.state.rated) == 1, "the round goes on where it was"
     while round_.next_demand is not None:
         hear(again(study), round_)
     assert again(study).log.contents().listens[: len(kept)] == before.listens
