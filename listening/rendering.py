@@ -26,7 +26,7 @@ def render_study(study: Study, step: Step) -> Rendering:
         FairhearingError: the song is not in order, or a file could not be written.
     """
     study.require_known_predecessors()
-    before = rendered_forms(study)
+    before = rendered_forms(study) or ()
     manifest = render_forms(
         study.song, keep_sets=study.open_render_sets, known_forms=study.known_forms, progress=step
     )

@@ -59,7 +59,7 @@ def study_status(study: Study) -> StudyStatus:
     if not study.has_log:
         return StudyStatus(song.title, False, (), None, (NOT_RENDERED,))
     contents = study.log.contents()
-    current = _current_hashes(study)
+    current = rendered_forms(study)
     states = [state_among(study, contents, listener.name, current) for listener in song.listeners]
     rows = tuple(_row(contents, state) for state in states)
     lines = []
@@ -94,7 +94,7 @@ def _reading_lines(contents: LogContents) -> list[str]:
     return lines
 
 
-def _current_hashes(study: Study) -> set[str] | None:
+def rendered_forms(study: Study) -> set[str] | None:
     """Content hashes of the forms that are rendered; None if none are, or it cannot be read which."""
     try:
         return {form.content_hash for form in study.manifest.forms}
@@ -185,12 +185,7 @@ def rated_forms_of(study: Study) -> dict[str, int]:
     """content hash -> number of ratings, of the forms that are rendered now and were rated."""
     if not study.has_log:
         return {}
-    return _rated(study.log.contents(), rendered_forms(study))
-
-
-def rendered_forms(study: Study) -> set[str]:
-    """Content hashes of the forms that are rendered, as far as that can be read."""
-    return _current_hashes(study) or set()
+    return _rated(study.log.contents(), rendered_forms(study) or ())
 
 
 def _rated(contents: LogContents, hashes: Collection[str]) -> dict[str, int]:

@@ -1,8 +1,8 @@
 """The demo's song in few bars: the same kinds of section, played by the same band."""
 
-from listening.demo.song import demo_plan
+from listening.demo.song import DemoPlan
 
-SHORT = demo_plan(
+SHORT = DemoPlan(
     "Lanterns on the Weir (short)",
     {
         "intro": (0, 3), "verse 1": (0, 1, 11), "refrain": (0, 7), "verse 2": (0, 11), "bridge": (0, 5, 7),

@@ -10,8 +10,8 @@ The stems add up to the bounce exactly, integer by integer.
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property
 from pathlib import Path
-from types import MappingProxyType
 
 import numpy as np
 import soundfile
@@ -20,6 +20,8 @@ from numpy.typing import NDArray
 from listening.demo.score import HARMONY, STEMS, Note, bar_notes
 from listening.demo.synth import Band, edge, reverberate
 from render.files import replacing
+from render.song.forms import Section
+from render.song.grid import Change, Grid, Meter
 
 AUDIO = "lanterns-on-the-weir.wav"  # the bounce's name
 PEAK = 10 ** (-3.0 / 20)  # of full scale, in the bounce
@@ -33,74 +35,51 @@ REVERBERATION = {"drums": 0.03, "bass": 0.0, "keys": 0.05, "guitar": 0.055, "voi
 DRIVE = {"drums": 1.8, "bass": 0.9, "keys": 0.8, "guitar": 0.8, "voice": 1.0}
 
 
-@dataclass(frozen=True)
-class ScoreSection:
-    """A section of the plan: the bars of its score that are played, the beats of pickup before them."""
-
-    score_bars: tuple[int, ...]
-    pickup_beats: int = 0
+TEMPO, START_S = "97.3", "1.37"  # quarter notes a minute, and where bar 1 begins: decimals, so all is exact
+PICKUP_BEATS = {"verse 1": 1, "refrain": 2, "verse 2": 1, "last refrain": 2}
 
 
 @dataclass(frozen=True)
 class DemoPlan:
-    """What a song.toml says about the song, and nothing about how it sounds."""
+    """Which bars of the score are played, section by section, and what song.toml says of them."""
 
     title: str
-    tempo: str  # quarter notes per minute, as a decimal, so that the grid is exact
-    start_s: str  # where bar 1 begins, as a decimal
+    score_bars: Mapping[str, tuple[int, ...]]
     tail_s: str  # what rings after the last bar
-    score: Mapping[str, ScoreSection]
     cuts: Mapping[str, str]  # parts of sections that its forms play
 
-    @property
-    def sections(self) -> dict[str, tuple[int, int, int]]:
-        """In the song's order: name -> (first bar, last bar, pickup in beats), bars from 1 and inclusive."""
-        sections, bar = {}, 1
-        for name, section in self.score.items():
-            sections[name] = (bar, bar + len(section.score_bars) - 1, section.pickup_beats)
-            bar += len(section.score_bars)
-        return sections
+    @cached_property
+    def sections(self) -> tuple[Section, ...]:
+        """The sections in the song's order."""
+        sections, bar = [], 1
+        for name, bars in self.score_bars.items():
+            pickup = Fraction(PICKUP_BEATS.get(name, 0))
+            sections.append(Section(name, bar, bar + len(bars) - 1, pickup))
+            bar += len(bars)
+        return tuple(sections)
 
     @property
     def bars(self) -> int:
-        return sum(len(section.score_bars) for section in self.score.values())
+        return self.sections[-1].last_bar
 
     @property
     def short_bar(self) -> int:
         """The one bar in 2/4: the bridge's last, all of it pickup to the last refrain."""
-        return self.sections["bridge"][1]
+        return next(section.last_bar for section in self.sections if section.name == "bridge")
 
-    @property
-    def changes(self) -> tuple[tuple[int, str], ...]:
-        """(bar, meter) of every change of meter; the song begins in 4/4."""
-        return ((self.short_bar, "2/4"), (self.short_bar + 1, "4/4"))
-
-    def bar_beat(self, bar: int) -> int:
-        """Beats from bar 1 to the start of `bar` (from 1; one past the last is the song's end)."""
-        return 4 * (bar - 1) - 2 * (bar > self.short_bar)
-
-    def frame(self, beat: float, sample_rate: int) -> int:
-        """The frame nearest to `beat`, computed from the start of the song so that nothing drifts."""
-        seconds = Fraction(self.start_s) + Fraction(beat) * 60 / Fraction(self.tempo)
-        return round(sample_rate * seconds)
+    def grid(self, sample_rate: int) -> Grid:
+        """Bars and beats of the song: 4/4 but for the short bar."""
+        short = Change(self.short_bar, meter=Meter(2, 4))
+        changes = (short, Change(self.short_bar + 1, meter=Meter(4, 4)))
+        return Grid(sample_rate, Fraction(START_S), Fraction(TEMPO), Meter(4, 4), changes)
 
     def frames(self, sample_rate: int) -> int:
         """The length of the bounce."""
-        return self.frame(self.bar_beat(self.bars + 1), sample_rate) + round(
-            sample_rate * Fraction(self.tail_s)
-        )
+        end = self.grid(sample_rate).line_frame(self.bars + 1)
+        return end + round(sample_rate * Fraction(self.tail_s))
 
 
-def demo_plan(
-    title: str, bars: Mapping[str, tuple[int, ...]], tail_s: str, cuts: Mapping[str, str]
-) -> DemoPlan:
-    """A plan that plays these bars of the score, section by section."""
-    pickups = {"verse 1": 1, "refrain": 2, "verse 2": 1, "last refrain": 2}
-    score = {name: ScoreSection(indices, pickups.get(name, 0)) for name, indices in bars.items()}
-    return DemoPlan(title, "97.3", "1.37", tail_s, MappingProxyType(score), cuts)
-
-
-FULL = demo_plan(
+FULL = DemoPlan(
     "Lanterns on the Weir",
     {name: tuple(range(len(chords))) for name, chords in HARMONY.items()},
     "4.4",
@@ -155,13 +134,15 @@ def _mix(plan: DemoPlan, sample_rate: int, seed: int) -> dict[str, NDArray[np.fl
     """The stems before scaling, float32 `(2, frames)`."""
     band = Band(sample_rate, seed)
     room = band.room()
-    frames = plan.frames(sample_rate)
+    frames, grid = plan.frames(sample_rate), plan.grid(sample_rate)
+    beat_s = 60 / Fraction(TEMPO)
     fade = edge(round(1.6 * sample_rate))[::-1].astype(np.float32)
     stems = {}
     for name, notes in _notes_by_stem(plan).items():
         dry = np.zeros((2, frames), dtype=np.float32)
-        for beat, note in notes:
-            _place(dry, plan.frame(beat, sample_rate), band, note, 60 / float(plan.tempo))
+        for bar, note in notes:
+            frame = grid.frame(grid.line_s(bar) + Fraction(note.beat) * beat_s)
+            _place(dry, frame, band, note, 60 / float(TEMPO))
         if REVERBERATION[name]:
             dry += REVERBERATION[name] * reverberate(dry.sum(axis=0), room)
         dry *= DRIVE[name]
@@ -174,15 +155,13 @@ def _mix(plan: DemoPlan, sample_rate: int, seed: int) -> dict[str, NDArray[np.fl
     return stems
 
 
-def _notes_by_stem(plan: DemoPlan) -> dict[str, list[tuple[float, Note]]]:
-    notes: dict[str, list[tuple[float, Note]]] = {name: [] for name in STEMS}
-    bar = 1
-    for section, part in plan.score.items():
-        for index in part.score_bars:
-            begin = plan.bar_beat(bar)
-            for note in bar_notes(section, index):
-                notes[note.stem].append((begin + note.beat, note))
-            bar += 1
+def _notes_by_stem(plan: DemoPlan) -> dict[str, list[tuple[int, Note]]]:
+    """Each stem's notes, with the bar of the song that they belong to."""
+    notes: dict[str, list[tuple[int, Note]]] = {name: [] for name in STEMS}
+    for section in plan.sections:
+        for bar, index in enumerate(plan.score_bars[section.name], section.first_bar):
+            for note in bar_notes(section.name, index):
+                notes[note.stem].append((bar, note))
     return notes
 
 
@@ -292,17 +271,17 @@ days = 10
 
 def song_toml(plan: DemoPlan = FULL) -> str:
     """The text of song.toml for `plan`, commented: four other forms, listeners, rounds."""
-    names = [f'"{name}"' for name in plan.sections]
-    width = max(map(len, names))
+    width = max(len(section.name) for section in plan.sections) + 2
     sections = []
-    for name, (first, last, pickup_beats) in zip(names, plan.sections.values(), strict=True):
-        pickup = f", pickup = {pickup_beats}" if pickup_beats else ""
-        sections.append(f'{name:<{width}} = {{ bars = "{first}-{last}"{pickup} }}')
+    for section in plan.sections:
+        name, beats = f'"{section.name}"', section.pickup_beats
+        pickup = f", pickup = {beats}" if beats else ""
+        sections.append(f'{name:<{width}} = {{ bars = "{section.bars_text}"{pickup} }}')
     return _TOML.format(
         title=plan.title,
         audio=AUDIO,
-        tempo=plan.tempo,
-        start=plan.start_s,
+        tempo=TEMPO,
+        start=START_S,
         short_bar=plan.short_bar,
         next_bar=plan.short_bar + 1,
         stems="\n".join(f'{name} = "stems/{name}.wav"' for name in STEMS),

@@ -9,8 +9,8 @@ import csv
 import difflib
 import io
 import math
+import sys
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -29,66 +29,50 @@ OURS = (  # of a report's ratings.csv (facts.ratings.COLUMNS, which would load m
 MOST = 1_000_000  # a round, position or listen beyond it is a slip
 
 
-@dataclass(frozen=True)
-class _Cell:
-    """One value and where it stands, for messages."""
+def _name(text: str) -> str:
+    if not text:
+        raise ValueError
+    # a report's ratings.csv keeps such a name from being run as a formula
+    return text[1:] if text[0] == "'" and text[1:].startswith(FORMULA_STARTS) else text
 
-    text: str
-    column: str
-    place: str  # "ratings.csv, line 7"
 
-    def wrong(self, expected: str) -> RatingsError:
-        given = f'"{self.text}"' if self.text else "nothing"
-        return RatingsError(
-            f"{self.place}: {self.column} is {given}; expected {expected}. Correct that line."
-        )
+def _day(text: str) -> str:
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        return str(int(text))
 
-    def number(self, expected: str, low: float, high: float = math.inf) -> float:
-        try:
-            value = float(self.text)
-        except ValueError:
-            raise self.wrong(expected) from None
-        if not (low <= value <= high) or math.isinf(value):
-            raise self.wrong(expected)
+
+def _count(text: str) -> int:
+    value = float(text)
+    if not 1 <= value <= MOST or value != int(value):
+        raise ValueError
+    return int(value)
+
+
+def _upto(most: float) -> Callable[[str], float]:
+    def number(text: str) -> float:
+        value = float(text)
+        if not 0 <= value <= most:
+            raise ValueError
         return value
 
-    def whole(self, low: int) -> int:
-        expected = f"a whole number from {low} to {MOST}"
-        value = self.number(expected, low, MOST)
-        if value != int(value):
-            raise self.wrong(expected)
-        return int(value)
-
-    def name(self) -> str:
-        if not self.text:
-            raise self.wrong("a name")
-        # a report's ratings.csv keeps such a name from being run as a formula
-        return (
-            self.text[1:] if self.text[0] == "'" and self.text[1:].startswith(FORMULA_STARTS) else self.text
-        )
-
-    def day(self) -> str:
-        try:
-            return date.fromisoformat(self.text).isoformat()
-        except ValueError:
-            pass
-        try:
-            return str(int(self.text))
-        except ValueError:
-            raise self.wrong("a date such as 2025-03-14, or a whole number") from None
+    return number
 
 
-_READERS: dict[str, Callable[[_Cell], object]] = {
-    "listener": _Cell.name,
-    "day": _Cell.day,
-    "round": lambda cell: cell.whole(1),
-    "position": lambda cell: cell.whole(1),
-    "form": _Cell.name,
-    "rating": lambda cell: cell.number("a number from 0 to 100", 0, 100),
-    "listen": lambda cell: cell.whole(1),
-    "sitting": lambda cell: cell.text,
-    "exposure": lambda cell: cell.number("a number from 0", 0),
-    "prior_listens": lambda cell: cell.number("a number from 0", 0),
+_COUNTED = (_count, f"a whole number from 1 to {MOST}")
+_FROM_0 = (_upto(sys.float_info.max), "a number from 0")
+_READERS: dict[str, tuple[Callable[[str], object], str]] = {  # how a value is read, and what was expected
+    "listener": (_name, "a name"),
+    "day": (_day, "a date such as 2025-03-14, or a whole number"),
+    "round": _COUNTED,
+    "position": _COUNTED,
+    "form": (_name, "a name"),
+    "rating": (_upto(100), "a number from 0 to 100"),
+    "listen": _COUNTED,
+    "sitting": (str, "a text"),
+    "exposure": _FROM_0,
+    "prior_listens": _FROM_0,
 }
 
 
@@ -191,7 +175,7 @@ def _what_they_are(simulated: set[str], late: int) -> list[str]:
 
 def _row(texts: dict[str, str], place: str, decimal_comma: bool) -> dict[str, object]:
     row: dict[str, object] = {}
-    for column, read in _READERS.items():
+    for column, (read, expected) in _READERS.items():
         if column not in texts and column in OPTIONAL:
             continue
         text = texts.get(column, "")
@@ -199,8 +183,14 @@ def _row(texts: dict[str, str], place: str, decimal_comma: bool) -> dict[str, ob
             text = text.replace(",", ".")
         if not text and column in ("listen", "exposure", "prior_listens"):
             row[column] = math.nan
-        else:
-            row[column] = read(_Cell(text, column, place))
+            continue
+        try:
+            row[column] = read(text)
+        except ValueError:
+            given = f'"{text}"' if text else "nothing"
+            raise RatingsError(
+                f"{place}: {column} is {given}; expected {expected}. Correct that line."
+            ) from None
     return row
 
 

@@ -69,7 +69,6 @@ class Sheet:
     steps: tuple[SheetStep, ...]
     landmarks: tuple[Landmark, ...]
     notes: tuple[str, ...]
-    total_bars: int  # on the ruler
     length_bars: Fraction  # of music: a short bar is the part of a bar that it is
     length_s: Fraction  # from the first bar line to the last
 
@@ -153,7 +152,6 @@ def sheet(song: Song, form: Form, effort: int = EFFORT) -> Sheet:
         steps=tuple(_step(todo, form, number, edit) for number, edit in enumerate(edits, 1)),
         landmarks=tuple(marks),
         notes=tuple(_notes(song, todo)),
-        total_bars=len(slots),
         length_bars=length_bars(slots, song.grid),
         length_s=Fraction(lines[-1] - todo.goal.lead, todo.per_s),
     )

@@ -58,9 +58,9 @@ class Edit:
     """One action. Ranges run from `start` up to `stop`, which is not part of them; `to` is where it goes.
 
     `slots` are a silence's bars; `beats` the length of what is inserted, laid over or removed where it
-    is no whole number of bars. `effect` says what it does to the song. `total_bars` and `length_bars`
-    describe the song after the edit: bars on the ruler, and bars of music, in which a short bar counts as
-    the part of a bar that it is. `slot` is the bar (from 0) of the song after the edit where it shows.
+    is no whole number of bars. `effect` says what it does to the song. `length_bars` are the bars of music
+    after the edit, in which a short bar counts as the part of a bar that it is. `slot` is the bar (from 0) of
+    the song after the edit where it shows.
     """
 
     kind: EditKind
@@ -71,10 +71,7 @@ class Edit:
     to: Position | None = None
     slots: tuple[Slot, ...] = ()
     beats: Fraction | None = None
-    length_s: Fraction = Fraction(0)
     stems: tuple[str, ...] = ()
-    ending: Ending | None = None
-    total_bars: int = 0
     length_bars: Fraction = Fraction(0)
     slot: int = 0
 
@@ -89,13 +86,14 @@ class Wording:
         self.effects = Effects(todo.start, before, after, sections)
 
     def edit(self, op: Op) -> Edit:
+        """The edit in words, with what it does to the song and how long that is then."""
+        slot, length = shows_at(op, self.after), length_bars(self.after.slots, self.todo.grid)
+        return replace(self.stated(op), effect=self.effects.of(op), slot=slot, length_bars=length)
+
+    def stated(self, op: Op) -> Edit:
         match op:
-            case Copy():
-                return self.copy(op)
-            case Move():
-                return self.move(op)
-            case Remove():
-                return self.remove(op)
+            case Copy() | Move() | Remove():
+                return self.bars(op)
             case Rest():
                 return self.silence(op)
             case Over():
@@ -103,42 +101,24 @@ class Wording:
             case Mute():
                 return self.mute(op)
         stop = self.at(op.stop)
-        text = f"Silence everything that sounds before {stop}."
-        return self.stated(op, Edit("clear", text, stop=stop))
+        return Edit("clear", f"Silence everything that sounds before {stop}.", stop=stop)
 
-    def copy(self, op: Copy) -> Edit:
+    def bars(self, op: Copy | Move | Remove) -> Edit:
+        """Whole bars copied, moved or removed."""
         lines = self.before.lines
         start, stop = self.at(lines[op.first] - op.shift), self.at(lines[op.stop] - op.shift)
-        to = self.at(lines[op.to] - op.shift)
         length = counted(op.stop - op.first, "bar")
         what = f"{_range(start, stop)}{f' ({length})' if op.shift else ''}"
-        if op.to in (op.first, op.stop):
-            text = f"Repeat {what}."
-        elif op.to == len(self.before.slots) and not op.shift:
-            text = f"Copy {what} to the end, after bar {op.to}."
-        else:
-            text = f"Copy {what} to before {to}; what follows moves {length} later."
-        edit = Edit("copy", text, "", start, stop, to, length_s=self.span(lines[op.first], lines[op.stop]))
-        return self.stated(op, edit)
-
-    def move(self, op: Move) -> Edit:
-        lines = self.before.lines
-        start, stop = self.at(lines[op.first] - op.shift), self.at(lines[op.stop] - op.shift)
+        if isinstance(op, Remove):
+            return Edit("remove", f"Remove {what} and close up.", "", start, stop)
         to = self.at(lines[op.to] - op.shift)
-        length = f" ({counted(op.stop - op.first, 'bar')})" if op.shift else ""
-        end = op.to == len(self.before.slots) and not op.shift
-        goes = f"to the end, after bar {op.to}" if end else f"to before {to}"
-        text = f"Move {_range(start, stop)}{length} {goes}."
-        edit = Edit("move", text, "", start, stop, to, length_s=self.span(lines[op.first], lines[op.stop]))
-        return self.stated(op, edit)
-
-    def remove(self, op: Remove) -> Edit:
-        lines = self.before.lines
-        start, stop = self.at(lines[op.first] - op.shift), self.at(lines[op.stop] - op.shift)
-        length = f" ({counted(op.stop - op.first, 'bar')})" if op.shift else ""
-        text = f"Remove {_range(start, stop)}{length} and close up."
-        edit = Edit("remove", text, "", start, stop, length_s=self.span(lines[op.first], lines[op.stop]))
-        return self.stated(op, edit)
+        at_end = op.to == len(self.before.slots) and not op.shift
+        goes = f"to the end, after bar {op.to}" if at_end else f"to before {to}"
+        if isinstance(op, Move):
+            return Edit("move", f"Move {what} {goes}.", "", start, stop, to)
+        later = "" if at_end else f"; what follows moves {length} later"
+        text = f"Repeat {what}." if op.to in (op.first, op.stop) else f"Copy {what} {goes}{later}."
+        return Edit("copy", text, "", start, stop, to)
 
     def silence(self, op: Rest) -> Edit:
         to = self.at(self.before.lines[op.to])
@@ -149,9 +129,7 @@ class Wording:
         short = [op.to + n for n, slot in enumerate(op.slots, start=1) if self.short(slot)]
         if short:
             text += f" Bar {short[0]} then has only {counted(op.slots[-1].beats, 'beat')}."
-        length = sum(slot.ticks for slot in op.slots)
-        edit = Edit("silence", text, to=to, slots=op.slots, beats=beats, length_s=self.span(0, length))
-        return self.stated(op, edit)
+        return Edit("silence", text, to=to, slots=op.slots, beats=beats)
 
     def over(self, op: Over) -> Edit:
         start, stop, to = self.at(op.source), self.at(op.source + op.ticks), self.at(op.to)
@@ -162,8 +140,7 @@ class Wording:
             f"Copy the {what} from {start} up to {stop} over what sounds from {to} up to "
             f"{end}; nothing moves."
         )
-        edit = Edit("copy over", text, "", start, stop, to, beats=beats, length_s=self.span(0, op.ticks))
-        return self.stated(op, edit)
+        return Edit("copy over", text, "", start, stop, to, beats=beats)
 
     def mute(self, op: Mute) -> Edit:
         from_the_top = op.start < self.before.lead and op.start in (0, self.opening())
@@ -173,19 +150,12 @@ class Wording:
         within = "in" if from_the_top or (start.on_line and stop.on_line) else "from"
         rings = op.stop == self.before.lines[-1]
         text = f"Mute {listed(stems)} {within} {where}{', and in what rings after it' if rings else ''}."
-        return self.stated(op, Edit("mute", text, "", start, stop, stems=stems))
+        return Edit("mute", text, "", start, stop, stems=stems)
 
     def opening(self) -> int:
         """The tick at which the first sound begins."""
         first = self.before.cells[0]
         return first.ticks if first.source is None else 0
-
-    def stated(self, op: Op, edit: Edit) -> Edit:
-        """The edit with what it does to the song and how long that is then."""
-        slots = self.after.slots
-        length = length_bars(slots, self.todo.grid)
-        slot = shows_at(op, self.after)
-        return replace(edit, effect=self.effects.of(op), slot=slot, total_bars=len(slots), length_bars=length)
 
     def span(self, start: int, stop: int) -> Fraction:
         return Fraction(stop - start, self.todo.per_s)
@@ -246,7 +216,7 @@ def ending_edit(todo: Task, ending: Ending) -> Edit:
     }[ending.kind]
     bars = length_bars(todo.goal.slots, todo.grid)
     effect = {"ring": "the last chord rings out", "fade": "a fade-out", "cut": "a dry end"}[ending.kind]
-    return Edit("ending", text, effect, ending=ending, total_bars=last, length_bars=bars, slot=last)
+    return Edit("ending", text, effect, length_bars=bars, slot=last)
 
 
 def length_bars(slots: tuple[Slot, ...], grid: Grid) -> Fraction:

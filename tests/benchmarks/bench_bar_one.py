@@ -18,7 +18,7 @@ import numpy as np
 from listening.demo.song import FULL, synthesise
 from render.arrays import Audio
 from render.beat.fit import fit_beat
-from render.song.grid import Change, Grid, Meter, exact
+from render.song.grid import Grid, exact
 from tests.benchmarks.bench_good_start import RATE, grid_of, held_out
 from tests.invented_songs import SONGS, play
 
@@ -37,9 +37,9 @@ def demo() -> list[Case]:
     """The demo song, two seconds later."""
     sound = (synthesise(24000)["bounce"] / 2**23).astype(np.float32)
     sound = np.concatenate([np.zeros((48000, 2), np.float32), sound])
-    changes = tuple(Change(bar, meter=Meter(*map(int, meter.split("/")))) for bar, meter in FULL.changes)
-    grid = Grid(24000, exact(FULL.start_s) + 2, exact(FULL.tempo), Meter(4, 4), changes)
-    return [(sound, grid, [first for first, _, _ in FULL.sections.values()])]
+    grid = FULL.grid(24000)
+    grid = replace(grid, start_s=grid.start_s + 2)
+    return [(sound, grid, [section.first_bar for section in FULL.sections])]
 
 
 def answer(case: Case, beats: float) -> str:

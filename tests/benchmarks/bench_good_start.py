@@ -195,17 +195,18 @@ changes = [{changes}]
 def bench_joins(folder: Path) -> None:
     print("\n## Joins of the demo song")
     paths = write_song(folder)
-    names = list(FULL.sections)
+    pickups = {section.name: section.pickup_beats for section in FULL.sections}
+    names, grid = list(pickups), FULL.grid(48000)
     forms = [f'"{a} > {b}" = ["{a}", "{b}"]' for a in names for b in names if a != b]
     rows: list[tuple[object, ...]] = []
     for declared in (True, False):
         listed = "\n".join(
-            f'"{n}" = {{ bars = "{a}-{b}", pickup = {p if declared else 0} }}'
-            for n, (a, b, p) in FULL.sections.items()
+            f'"{s.name}" = {{ bars = "{s.bars_text}", pickup = {s.pickup_beats if declared else 0} }}'
+            for s in FULL.sections
         )
         text = TOML.format(
-            audio=paths["bounce"].name, tempo=FULL.tempo, start=FULL.start_s, sections=listed,
-            changes=", ".join(f'{{ bar = {b}, meter = "{m}" }}' for b, m in FULL.changes),
+            audio=paths["bounce"].name, tempo=float(grid.tempo), start=float(grid.start_s), sections=listed,
+            changes=", ".join(f'{{ bar = {c.bar}, meter = "{c.meter}" }}' for c in grid.changes),
             forms="\n".join(forms),
         )  # fmt: skip
         song = song_from_text(text, folder)
@@ -218,8 +219,8 @@ def bench_joins(folder: Path) -> None:
             findings = judging.examine(song, timeline, splicer)
             spent_s += (time.perf_counter() - began) / max(len(findings), 1)
             found += [f for f in findings if f.before != "the top" and f.after != "the end"]
-        with_pickup = [f for f in found if FULL.sections[f.after][2]]
-        others = [f for f in found if not FULL.sections[f.after][2]]
+        with_pickup = [f for f in found if pickups[f.after]]
+        others = [f for f in found if not pickups[f.after]]
         rows.append((
             "declared" if declared else "left out", len(found), sum(f.doubtful for f in found),
             f"{sum(f.pickup_forgotten is not None for f in with_pickup)} of {len(with_pickup)}",

@@ -32,7 +32,7 @@ def test_dropping_a_verse_is_one_edit() -> None:
     song = make_song(SONG)
     made = sheet(song, make_form(song, ["intro", "verse 1", "refrain", "bridge", "last refrain"]))
     assert [edit.text for edit in made.edits] == ["Remove bars 21-28 and close up."]
-    assert (made.total_bars, made.length_s) == (32, 80)
+    assert (made.landmarks[-1].last_bar, made.length_s) == (32, 80)
     page = made.as_markdown()
     assert "## At bridge (bars 21-24)" in page and "- [ ] 1. Remove bars 21-28 and close up." in page
     assert "leaves out verse 2. In the bounce: 0:50.500. Then 32 bars." in page
@@ -83,7 +83,7 @@ def test_dropping_a_part_before_a_pickup_moves_the_cut_by_it() -> None:
         "Remove bar 28 beat 3 up to bar 32 beat 3 (4 bars) and close up."
     ]
     assert made.edits[0].start is not None and made.edits[0].start.bounce_s == Fraction("69.25")
-    assert made.total_bars == 36
+    assert made.landmarks[-1].last_bar == 36
 
 
 def test_a_form_with_everything() -> None:
@@ -92,7 +92,7 @@ def test_a_form_with_everything() -> None:
     parts = ["intro bars 1-2", "verse 1", "bridge without bass", "silence 1 bar", "refrain x2"]
     made = sheet(song, make_form(song, parts))
     check(song, make_form(song, parts), made)
-    assert (made.total_bars, made.length_s) == (31, Fraction("77.5"))
+    assert (made.landmarks[-1].last_bar, made.length_s) == (31, Fraction("77.5"))
     assert [(mark.first_bar, mark.last_bar) for mark in made.landmarks] == [
         (1, 2), (3, 10), (11, 14), (15, 15), (16, 23), (24, 31)
     ]  # fmt: skip
@@ -148,7 +148,7 @@ def test_the_longest_forms_are_rebuilt_too() -> None:
     form = make_form(song, [rng.choice(names) for _ in range(parts)])
     made = sheet(song, form)
     check(song, form, made)
-    assert made.total_bars == parts
+    assert made.landmarks[-1].last_bar == parts
 
 
 def test_csv_says_what_the_sheet_says() -> None:
@@ -159,7 +159,10 @@ def test_csv_says_what_the_sheet_says() -> None:
     assert [row["text"] for row in rows] == [edit.text for edit in made.edits]
     assert [float(row["total_bars"]) for row in rows] == [edit.length_bars for edit in made.edits]
     # two beats of 4/4 are half a bar of music, and a (short) bar of the ruler
-    assert made.length_bars == Fraction(4 + 4 + 16) + Fraction(1, 2) and made.total_bars == 4 + 4 + 1 + 16
+    assert (
+        made.length_bars == Fraction(4 + 4 + 16) + Fraction(1, 2)
+        and made.landmarks[-1].last_bar == 4 + 4 + 1 + 16
+    )
     page = made.as_markdown()
     assert "Together 24.5 bars; from bar 1 to the last bar line 1:01.250" in page and "25 bars" not in page
     assert page.count("short bar of its own") == 1 and "24.5 bars in the end" in page
