@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -22,7 +21,6 @@ from render.beat.result import BeatFit
 from render.beat.silence import silence_lines, silent_until_s
 from render.errors import BeyondTheEndError, FormError, SongError, StudyError
 from render.joins import judging
-from render.joins.finding import JoinFinding
 from render.song.audio_header import audio_info
 from render.song.forms import bars_text
 from render.song.grid import Grid, exact, parse_meter
@@ -63,7 +61,9 @@ def examine_song(study: Study, step: Step) -> Checked:
         findings = judging.examine(song, timeline, Splicer(timeline, mixes, lead))
         worst_first = sorted(findings, key=lambda join: -join.severity)
         doubtful += [f'"{timeline.form.name}", {join.line}' for join in worst_first if join.doubtful]
-        rows.append(_form_row(timeline, lead, song.audio.sample_rate, worst_first))
+        seconds = (lead + timeline.stop) / song.audio.sample_rate
+        form = timeline.form
+        rows.append(FormRow(form.name, form.texts, float(timeline.bars), seconds, tuple(worst_first)))
         step(f'judged "{timeline.form.name}"', number, of)
     mixes.close()
     minutes = sum(row.seconds for row in rows) / 60
@@ -160,11 +160,6 @@ def _section_rows(study: Study) -> tuple[SectionRow, ...]:
         SectionRow(s.name, s.bars_text, float(grid.line_s(s.first_bar)), float(grid.line_s(s.last_bar + 1)))
         for s in study.song.sections
     )
-
-
-def _form_row(timeline: Timeline, lead: int, rate: int, findings: Sequence[JoinFinding]) -> FormRow:
-    seconds = (lead + timeline.stop) / rate
-    return FormRow(timeline.form.name, timeline.form.texts, float(timeline.bars), seconds, tuple(findings))
 
 
 def _bar_warnings(song: Song) -> list[str]:

@@ -21,6 +21,11 @@ MAY_STOP = (
     "What has been rated so far is enough to choose by, so listening may stop. A round in progress may be "
     "finished first. Which form it is stays sealed until whoever runs the study opens it."
 )
+OPENED = (
+    "This study has been opened: what you hear from now on is kept apart from the verdict, and no longer "
+    "counts in it."
+)
+DONE = "You have heard and rated everything this study planned for you. Thank you."
 Stage = Literal["ready", "listen", "judge", "rate", "review", "rest", "done"]
 
 
@@ -188,6 +193,25 @@ def set_aside_text(state: RoundState, contents: LogContents) -> str:
 def may_stop_text(contents: LogContents) -> str:
     """What a listener is told, without a name, once what is rated is enough to choose by; or ""."""
     return MAY_STOP if contents.opened is None and may_stop(contents.events) else ""
+
+
+def next_round_text(state: RoundState, *, any_day: bool = False) -> str:
+    """Why no round can begin now, or "" if one can."""
+    due = state.due
+    if due is None:
+        return "" if state.goes_on else DONE
+    wait = due.waits_for(any_day=any_day)
+    if wait == "day":
+        return (
+            f"Your next round is due on {due.day:%A} {due.day.day} {due.day:%B}. The plan spreads "
+            "rounds over days, because one evening's mood must not decide."
+        )
+    if wait == "hour":
+        return (
+            f"Your next round can begin at {due.not_before:%H:%M}. Ears tire and moods carry "
+            "over, so an hour lies between two rounds."
+        )
+    return ""
 
 
 def abandoned_round(contents: LogContents, listener: str) -> RoundRecord | None:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import re
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from render.files import replacing
@@ -28,14 +31,16 @@ def plain(text: str) -> str:
 
 def message(text: str) -> str:
     """The same for a message of ours, whose commands in backticks stay code: "run `fairhearing render`"."""
-    parts = re.split(r"(`fairhearing[ a-zA-Z-]*`)", text)
-    return "".join(part if at % 2 else _edges(part) for at, part in enumerate(parts))
+    return re.sub(r"\\`(fairhearing[ a-zA-Z-]*)\\`", r"`\1`", plain(text))
 
 
-def _edges(text: str) -> str:
-    """`plain`, the space at the ends kept."""
-    before = " " if text[:1].isspace() else ""
-    return f"{before}{plain(text)}{' ' if text.strip() and text[-1:].isspace() else ''}"
+def csv_text(columns: Sequence[str], rows: Iterable[Mapping[str, object]]) -> str:
+    """A table as CSV, a header line first."""
+    out = io.StringIO()
+    writer = csv.DictWriter(out, columns, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    return out.getvalue()
 
 
 def cell(text: str) -> str:

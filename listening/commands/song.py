@@ -54,7 +54,11 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None, click_file: Pat
     study = open_study(folder)
     with progress("listening to the song") as step:
         checked = check_study(study, step)
-    excerpts = _joins_audio(study, joins_audio) if joins_audio is not None else []
+    excerpts: list[str] = []
+    if joins_audio is not None:
+        from listening.checking import write_joins_audio
+
+        excerpts = write_joins_audio(study, joins_audio)
     if click_file is not None:
         _click(study, click_file)
     if as_json:
@@ -104,12 +108,6 @@ def check(folder: Path, as_json: bool, joins_audio: Path | None, click_file: Pat
         click.echo(
             "First mend tempo or start, then run `fairhearing check` again: joins are judged when they fit."
         )
-
-
-def _joins_audio(study: Study, path: Path) -> list[str]:
-    from listening.checking import write_joins_audio
-
-    return write_joins_audio(study, path)
 
 
 def _click(study: Study, path: Path) -> None:

@@ -109,6 +109,7 @@ class Playing:
         self._device = device
         self._blocks: queue.Queue[bytes | None] = queue.Queue(QUEUE_BLOCKS)
         self._rest = b""
+        self._rate: int = self._file.samplerate
         self._frame_bytes = SAMPLE_BYTES * self._file.channels
         self._tail_left = 0  # set when the device's latency is known
         self._at_end = False
@@ -118,10 +119,7 @@ class Playing:
         self.delivered_frames = 0
         self._handed_frames = 0  # delivered ones, and silence in the place of missing ones
         self._stream: Any = None
-        self._dac = (
-            0.0,
-            0.0,
-        )  # (a moment of the stream's clock, seconds of the file that are played by then)
+        self._dac = (0.0, 0.0)  # a moment of the stream's clock, seconds of the file that are played by then
         self._slip = SlipMeter()
         self._missing: list[Stumble] = []
         self._flagged: list[Stumble] = []
@@ -136,11 +134,6 @@ class Playing:
         moment, played_s = self._dac
         heard_s = played_s - (moment - float(self._stream.time))
         return max(min(heard_s, self.delivered_frames / self._rate), 0.0)
-
-    @property
-    def _rate(self) -> int:
-        rate: int = self._file.samplerate
-        return rate
 
     def stop(self) -> None:
         """Stop at once."""
@@ -162,10 +155,12 @@ class Playing:
                 "add --page"
             ) from None
         finally:
-            self._stop_reader(reader)
+            stopped = self._stop.is_set()
+            self._stop.set()  # the reader too
+            reader.join(timeout=2)
+            self._file.close()
         wall_s = time.monotonic() - started
         stumbles = self._stumbles()
-        stopped = self._stop.is_set()
         heard = round(self._stopped_at_s * self._rate) if stopped else self.delivered_frames
         return PlaybackResult(
             self._file.frames, min(heard, self._file.frames), wall_s, sum((stumble.length_s for stumble in
@@ -257,14 +252,6 @@ class Playing:
                 data += block
         self._rest = data[wanted:]
         return data[:wanted]
-
-    def _stop_reader(self, reader: threading.Thread) -> None:
-        stopped = self._stop.is_set()
-        self._stop.set()
-        reader.join(timeout=2)
-        if not stopped:
-            self._stop.clear()
-        self._file.close()
 
 
 @contextmanager

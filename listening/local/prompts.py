@@ -130,10 +130,9 @@ def _said(round_: Round, listen: ListenRecord) -> str:
 
 
 def _required_number(label: str) -> float:
-    while True:
-        value = _number(label, required=True)
-        if value is not None:
-            return value
+    while (value := _number(label, required=True)) is None:
+        pass
+    return value
 
 
 def _number(label: str, *, required: bool = False) -> float | None:

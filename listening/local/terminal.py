@@ -19,7 +19,7 @@ from listening.local.device import PlaybackResult, Playing, require_device
 from listening.local.keys import ESCAPE, INTERRUPT, Keys, single_keys
 from listening.local.level import level_check_file
 from listening.local.prompts import ask_about, ask_heard_on, ask_last_questions, ask_moments, review
-from listening.round_state import may_stop_text, round_state, set_aside_text
+from listening.round_state import OPENED, may_stop_text, next_round_text, round_state, set_aside_text
 from listening.rounds import Listen, Round, enter_round, require_round
 from listening.status import listen_command
 from render.errors import ListenError
@@ -29,10 +29,6 @@ from sessions.study import Study
 KEEP_KEYS = " cC"
 STOP_KEYS = f"qQ{ESCAPE}{INTERRUPT}"
 MARK_FRAMES = (".    ", " .   ", "  .  ", "   . ", "    .")  # moves while a form plays, and tells no time
-OPENED = (
-    "This study has been opened: what you hear from now on is kept apart from the verdict, and no longer "
-    "counts in it."
-)
 
 
 class Leave(Exception):
@@ -246,11 +242,7 @@ def _farewell(round_: Round) -> None:
 
 
 def _say_next(study: Study, listener: str) -> None:
-    due = round_state(study, study.log.contents(listener), listener).due
-    wait = due.waits_for() if due is not None else None
-    if due is None:
-        click.echo("You have done all your rounds. The others' are still open, so the study stays sealed.")
-    elif wait == "day":
-        click.echo(f"Your next round is due on {due.day.isoformat()}.")
-    elif wait == "hour":
-        click.echo(f"Your next round can begin at {due.not_before:%H:%M}, after a rest.")
+    state = round_state(study, study.log.contents(listener), listener)
+    click.echo(click.wrap_text(next_round_text(state), width=78))
+    if state.finished:
+        click.echo("The others' rounds are still open, so the study stays sealed.")

@@ -59,7 +59,7 @@ def path_of(work: Workspace, what: str, name: str) -> Path:
         from listening.maker.sheets.verdict import decision_folder
 
         folder: Path = decision_folder(work)
-        return _zipped([folder], work.folder / DOWNLOADS / f"{folder.name}.zip", work.folder / REPORT)
+        return _zipped(folder, work.folder / DOWNLOADS / f"{folder.name}.zip")
     if what == "bundle" and (bundle := _bundle_path(work)).is_file():
         return bundle
     raise PageError(404, "nothing", "There is nothing of this kind to take away.")
@@ -98,14 +98,13 @@ def _write_bundle(work: Workspace, *, sealed_too: bool) -> None:
         raise BundleError(job.error)
 
 
-def _zipped(folders: list[Path], path: Path, root: Path) -> Path:
-    """A plain ZIP of the folders' files, by their names below `root`; sound is stored as it is."""
+def _zipped(folder: Path, path: Path) -> Path:
+    """A plain ZIP of a folder with its files; sound is stored as it is."""
     path.parent.mkdir(exist_ok=True)
     with replacing(path, lasting=False) as half, zipfile.ZipFile(half, "w", zipfile.ZIP_STORED) as out:
-        for folder in folders:
-            for file in sorted(folder.rglob("*")):
-                if file.is_file() and not file.is_symlink():
-                    out.write(file, file.relative_to(root).as_posix())
+        for file in sorted(folder.rglob("*")):
+            if file.is_file() and not file.is_symlink():
+                out.write(file, file.relative_to(folder.parent).as_posix())
     return path
 
 

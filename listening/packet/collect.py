@@ -9,14 +9,14 @@ from pathlib import Path
 
 from listening.counts import REASONS, TOO_EARLY, hearing, is_too_early
 from listening.packet.answers import Answers, GivenListen, Ticket, in_window, read_answers
-from listening.page.messages import Questions
+from listening.page.messages import Questions, comments_in_form, stumbles_in_form
 from listening.round_state import rated_forms, round_state
 from listening.rounds import Round, answers_of
 from render.errors import AnswersError, LogError, RenderError
 from render.figures import counted
 from render.renders.manifest import Manifest
 from sessions.log import Log
-from sessions.records import OVERALL, LogContents, RoundRecord, Stumble
+from sessions.records import OVERALL, LogContents, RoundRecord
 from sessions.study import Study
 from sessions.taken import TakenListen, TakenRating, take_in
 
@@ -26,8 +26,6 @@ class Collected:
     """The result of an import, in plain lines; `taken` counts listens that told something new, those
     that were broken off among them."""
 
-    listener: str
-    round: int
     taken: int
     refused: int
     round_complete: bool
@@ -71,10 +69,7 @@ class _Collecting:
         if taken:
             detail = {"listener": self.ticket.listener, "round": self.ticket.round, "listens": taken}
             self.study.log.add_event("collected", detail)
-        return Collected(
-            self.ticket.listener, self.ticket.round, taken, self.refused, complete, opened,
-            tuple(self.lines),
-        )  # fmt: skip
+        return Collected(taken, self.refused, complete, opened, tuple(self.lines))
 
     def _summary(self) -> str:
         """What is new to the log, as the listener would count it."""
@@ -133,11 +128,13 @@ class _Collecting:
         sitting = Log(self.study.log.store, lambda: began).sit_down(self.ticket.listener, heard_on, "packet")
         passed_s = (given.ended - given.began).total_seconds()
         frames = round(min(given.heard_s, passed_s) * self.manifest.sample_rate)
+        comments = comments_in_form(given.comments, self.manifest.lead_s, form.seconds)
+        stumbles = stumbles_in_form(given.stumbles, self.manifest.lead_s, form.seconds)
         listen = TakenListen(
             self.round.id, sitting, form_id, self.round.order.index(form_id) + 1, given.code, form.frames,
             form.frames if why is None else max(min(frames, form.frames), 0), why, began, ended,
-            self._ratings(given, ended) if rateable else (), self._comments(given, form.seconds),
-            given.late_s, self._stumbles(given, form.seconds), given.could_judge,
+            self._ratings(given, ended) if rateable else (), comments, given.late_s, stumbles,
+            given.could_judge,
         )  # fmt: skip
         if take_in(self.study.log, self.ticket.listener, _submission(given), listen):
             if heard == "void":
@@ -165,7 +162,9 @@ class _Collecting:
         if listen is None or not values or self.round.complete is not None:
             return "it was taken in before"
         _began, ended = self._times(given)
-        comments = self._comments(given, seconds) if listen.rating is None else []  # they come with it
+        comments = (
+            comments_in_form(given.comments, self.manifest.lead_s, seconds) if listen.rating is None else []
+        )  # they come with it
         key = f"{_submission(given)} {len(given.ratings)} ratings"
         log = Log(self.study.log.store, lambda: ended)
         try:
@@ -205,16 +204,6 @@ class _Collecting:
             TakenRating(r.aspect, r.value, r.at.astimezone(ended.tzinfo) if sane else ended)
             for r in given.ratings
         ]
-
-    def _comments(self, given: GivenListen, seconds: float) -> list[tuple[float | None, str]]:
-        lead_s = self.manifest.lead_s
-        return [
-            (None if c.time_s is None else min(c.time_s, seconds) - lead_s, c.text) for c in given.comments
-        ]
-
-    def _stumbles(self, given: GivenListen, seconds: float) -> list[Stumble]:
-        lead_s = self.manifest.lead_s
-        return [Stumble(min(x.at_s, seconds) - lead_s, x.length_s) for x in given.stumbles]
 
     def _answer_questions(self, questions: Questions | None) -> None:
         """Keep what was answered at the round's end, where the listens that it names were taken in."""

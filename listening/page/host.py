@@ -17,7 +17,7 @@ from starlette.applications import Starlette
 from listening import links
 from listening.page.copies import travelling_bytes
 from listening.page.server import create_app
-from listening.round_state import LOST, is_lost, round_state
+from listening.round_state import is_lost, round_state
 from render.errors import StudyError
 from render.renders.copies import Copies
 from sessions.study import Study
@@ -113,11 +113,9 @@ def prepare(study: Study, app: Starlette, say: Say = print) -> None:
         if round_.complete is not None:
             continue
         if why := round_state(study, contents, round_.listener).stuck:
-            whose = f"of {round_.listener}'s open round {round_.number}"
-            what = f"The renders {whose} are lost" if why == LOST else f"The forms {whose} have been replaced"
             say(
-                f"{what}: it ends with the ratings it has when they come again, and a new round takes its "
-                "place."
+                f"{round_.listener}'s open round cannot go on, because {why}: it ends with the ratings it "
+                "has when they come again, and a new round takes its place."
             )
         elif not is_lost(study, round_):
             sets[round_.render_set] = study.manifest_of(round_.render_set)

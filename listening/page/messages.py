@@ -5,12 +5,14 @@ No model holds a form's name, place in the song, length or file.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from listening.counts import Reason
 from sessions.entries import LONGEST_COMMENT
+from sessions.records import Stumble
 
 MOST_COMMENTS = 200
 MOST_STUMBLES = 1000
@@ -48,6 +50,18 @@ class StumbleInListen(Shape):
 
     at_s: Seconds
     length_s: Seconds
+
+
+def comments_in_form(
+    comments: Sequence[Comment], lead_s: float, seconds: float
+) -> list[tuple[float | None, str]]:
+    """Comments with their times after the form's first bar line, which lies at `lead_s` of its `seconds`."""
+    return [(None if c.time_s is None else min(c.time_s, seconds) - lead_s, c.text) for c in comments]
+
+
+def stumbles_in_form(stumbles: Sequence[StumbleInListen], lead_s: float, seconds: float) -> list[Stumble]:
+    """The same for what was late or missing."""
+    return [Stumble(min(x.at_s, seconds) - lead_s, x.length_s) for x in stumbles]
 
 
 class Said(Shape):

@@ -7,8 +7,7 @@ from collections import OrderedDict
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from listening.page.state import next_round_text
-from listening.round_state import RoundState, round_state
+from listening.round_state import RoundState, next_round_text, round_state
 from listening.rounds import Demand, Round
 from render.errors import PageError, RenderError
 from render.renders.manifest import Manifest

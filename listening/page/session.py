@@ -26,7 +26,7 @@ from listening.tickets import is_signed, sign
 from render.errors import LogError, PageError
 from sessions.clock import utc_time
 from sessions.log import Sitting
-from sessions.records import ASPECTS, OVERALL, ListenRecord, Stumble
+from sessions.records import ASPECTS, OVERALL, ListenRecord
 from sessions.study import Study
 
 # How long the end of a listen may be on its way. A device that sleeps may stop the page's own clocks, and
@@ -195,7 +195,7 @@ class PageSessions:
             frames = listen.frames
             if why is not None:
                 frames = _fraction(listen, manifest.sample_rate, asked.heard_s, elapsed_s)
-            stumbles = [Stumble(min(x.at_s, seconds) - manifest.lead_s, x.length_s) for x in asked.stumbles]
+            stumbles = s.stumbles_in_form(asked.stumbles, manifest.lead_s, seconds)
             request.study.log.end_listen(listen.id, frames, why, late_s=asked.late_s, stumbles=stumbles)
             request.log_changed()
         return _ended(request, code)
@@ -211,14 +211,10 @@ class PageSessions:
     def answer(self, request: ListenerRequest, code: int, asked: s.Answer) -> s.Kept:
         """A rating with its comments; on the disk, once, when this returns."""
         listen = request.listen(code)
-        given = {OVERALL: asked.overall} | {a: getattr(asked, a) for a in ASPECTS}
-        values = {aspect: value for aspect, value in given.items() if value is not None}
+        values = asked.model_dump(include={OVERALL, *ASPECTS}, exclude_none=True)
         manifest = request.manifest_of(listen)
-        last_s = listen.frames / manifest.sample_rate
-        comments = [
-            (None if c.time_s is None else min(c.time_s, last_s) - manifest.lead_s, c.text)
-            for c in asked.comments
-        ]
+        seconds = listen.frames / manifest.sample_rate
+        comments = s.comments_in_form(asked.comments, manifest.lead_s, seconds)
         try:
             request.study.log.submit(request.listener, f"page {asked.key}", listen.id, values, comments)
         except LogError:

@@ -6,18 +6,19 @@ from collections.abc import Sequence
 
 from listening.counts import longest_stumble
 from listening.page.messages import Comment, ListenerState, ReviewedListen, StumbleInListen
-from listening.round_state import RoundState, may_stop_text, set_aside_text
+from listening.round_state import (
+    DONE,
+    OPENED,
+    RoundState,
+    may_stop_text,
+    next_round_text,
+    set_aside_text,
+)
 from listening.rounds import Round
 from render.renders.manifest import RenderedForm
 from sessions.records import ASPECTS, ListenRecord, LogContents
 from sessions.resting import resting_hashes
 from sessions.study import Study
-
-OPENED = (
-    "The study has been opened since: whoever runs it has the report. What you hear from now on is kept "
-    "apart from the verdict."
-)
-DONE = "You have heard and rated everything this study planned for you. Thank you."
 
 
 def state_of(
@@ -83,22 +84,3 @@ def _reviewed(listen: ListenRecord, lead_s: float) -> ReviewedListen:
         for time_s, text in listen.comments
     )
     return ReviewedListen(code=listen.code, overall=listen.rating, comments=comments, **aspects)
-
-
-def next_round_text(state: RoundState, *, any_day: bool = False) -> str:
-    """Why no round can begin now, or "" if one can."""
-    due = state.due
-    if due is None:
-        return "" if state.goes_on else DONE
-    wait = due.waits_for(any_day=any_day)
-    if wait == "day":
-        return (
-            f"Your next round is due on {due.day:%A} {due.day.day} {due.day:%B}. The plan spreads "
-            "rounds over days, because one evening's mood must not decide."
-        )
-    if wait == "hour":
-        return (
-            f"Your next round can begin at {due.not_before:%H:%M}. Ears tire and moods carry "
-            "over, so an hour lies between two rounds."
-        )
-    return ""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import pandas as pd
 
@@ -112,15 +111,10 @@ def _margins(table: pd.DataFrame, form: str) -> tuple[Margin, ...]:
 
 def _rated_above(table: pd.DataFrame, form: str) -> set[tuple[str, int, str]]:
     """(listener, round, other form) where the other form was rated higher in the same round."""
-    rows: list[tuple[Any, ...]] = list(
-        zip(*(table[c] for c in ("listener", "round", "form", "rating")), strict=True)
-    )
-    its = {(row[0], row[1]): row[3] for row in rows if row[2] == form}
-    return {
-        (str(listener), int(number), str(other))
-        for listener, number, other, rating in rows
-        if other != form and rating > its.get((listener, number), float("inf"))
-    }
+    its = table.loc[table["form"] == form, ["listener", "round", "rating"]]
+    both = table.merge(its, on=["listener", "round"], suffixes=("", "_its"))
+    above = both.loc[both["rating"] > both["rating_its"], ["listener", "round", "form"]]
+    return set(above.itertuples(index=False, name=None))
 
 
 def systems(table: pd.DataFrame, form: str, forms: Sequence[str]) -> tuple[System, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -90,14 +91,10 @@ def form_names(manifest: Manifest, contents: LogContents) -> dict[int, str]:
     taken = set(current.values())
     for form in contents.forms:
         if form.id not in names:
-            name, version = form.name, 1
-            while name in taken:
-                name, version = (
-                    f"{form.name} (earlier version{f' {version}' if version > 1 else ''})",
-                    version + 1,
-                )
-            names[form.id] = name
-            taken.add(name)
+            later = (f"{form.name} (earlier version {n})" for n in itertools.count(2))
+            choices = itertools.chain((form.name, f"{form.name} (earlier version)"), later)
+            names[form.id] = next(name for name in choices if name not in taken)
+            taken.add(names[form.id])
     return names
 
 

@@ -53,7 +53,8 @@ def write_midi(
     Raises:
         FormError: as `render.audio.timeline.lay_out` does.
     """
-    slots, parts = goal_bars(song, form)
+    todo = task(song, form)
+    slots, parts = todo.goal.slots, todo.parts
     if lead_s is None:
         lead_s = Fraction(lead_of_renders_frames(song, form), song.grid.sample_rate)
     bars = [
@@ -72,12 +73,6 @@ def write_midi(
     file.tracks.append(track)
     with replacing(path) as half, half.open("wb") as out:
         file.save(file=out)
-
-
-def goal_bars(song: Song, form: Form) -> tuple[tuple[Slot, ...], tuple[int, ...]]:
-    """The form's bars, and the index of the bar at which each part begins."""
-    todo = task(song, form)
-    return todo.goal.slots, todo.parts
 
 
 def lead_of_renders_frames(song: Song, form: Form) -> int:

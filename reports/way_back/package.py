@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,13 +17,14 @@ from render.song.song import Song
 from render.song.song_map import BY_EAR, RE_RECORD
 from reports.facts.comments import PlacedComment
 from reports.facts.study_facts import Facts
-from reports.files import REPORT, cell, file_name, plain, write_text
+from reports.files import REPORT, cell, csv_text, file_name, plain, write_text
 from reports.way_back.markers import write_midi
 from reports.way_back.rebuild import Sheet, SheetStep, sheet
 from reports.way_back.rerecord import Item, listing
 
 AS_PERFORMED = "Nothing: every part is heard as it was performed."
 NOTHING_AGAIN = "Nothing that is certain; the joins want an ear."
+AGAIN_COLUMNS = ("number", "first_bar", "last_bar", "part", "what", "why", "kind", "comments")
 
 
 @dataclass(frozen=True)
@@ -102,24 +101,15 @@ def bars_of(item: Item) -> str:
 
 def again_csv(way: WayBack) -> str:
     """The re-record list as a table: one row an item, the comments that fall there in the last column."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(("number", "first_bar", "last_bar", "part", "what", "why", "kind", "comments"))
-    for number, item in enumerate(way.again, 1):
-        said = " / ".join(f"{said_by(c)}: {c.text}" for c in item.comments)
-        writer.writerow(
-            (
-                number,
-                item.first_bar,
-                item.last_bar,
-                cell(item.part),
-                item.what,
-                item.why,
-                item.kind,
-                cell(said),
-            )
-        )
-    return out.getvalue()
+    rows = (
+        {
+            "number": number, "first_bar": item.first_bar, "last_bar": item.last_bar, "part": cell(item.part),
+            "what": item.what, "why": item.why, "kind": item.kind,
+            "comments": cell(" / ".join(f"{said_by(c)}: {c.text}" for c in item.comments)),
+        }
+        for number, item in enumerate(way.again, 1)
+    )  # fmt: skip
+    return csv_text(AGAIN_COLUMNS, rows)
 
 
 def write_way_back(facts: Facts, form: Form, way: WayBack, folder: Path) -> tuple[Path, ...]:

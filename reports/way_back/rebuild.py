@@ -8,8 +8,6 @@ does exactly and `rebuild_search` for how short the list is.
 from __future__ import annotations
 
 import bisect
-import csv
-import io
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -19,7 +17,7 @@ from render.audio.timeline import lay_out
 from render.figures import counted
 from render.song.forms import Form, Piece, bars_text
 from render.song.song import Song
-from reports.files import cell, plain
+from reports.files import cell, csv_text, plain
 from reports.way_back.arrangement import Copy, Op, Task, task
 from reports.way_back.rebuild_order import final_slot
 from reports.way_back.rebuild_search import EFFORT, shortest
@@ -107,11 +105,7 @@ class Sheet:
 
     def as_csv(self) -> str:
         """One row per edit; columns as in `COLUMNS`."""
-        out = io.StringIO()
-        writer = csv.DictWriter(out, COLUMNS, lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(self._rows())
-        return out.getvalue()
+        return csv_text(COLUMNS, self._rows())
 
     def _rows(self) -> Iterator[dict[str, object]]:
         for step in self.steps:

@@ -95,7 +95,9 @@ def _edit(
         song = work.song()
         form = _form(song, args)
         parts = [*form.texts]
-        entry = whole({"line": args.get("entry", 0)}, "line", 0, len(parts))
+        entry = whole({"line": args.get("entry", 0)}, "line", 0, MOST_PARTS)
+        if not (0 if change is _add else 1) <= entry <= len(parts):
+            raise PageError(409, "gone", "This line is not there any more.")
         words = change(song, parts, entry, args)
         return _written(work, form, parts, f"{words} in “{form.name}”", version)
 
@@ -114,8 +116,6 @@ def _checked(song: Song, part: str) -> str:
 
 def _set(song: Song, parts: list[str], entry: int, args: Mapping[str, Any]) -> str:
     part = text(args, "part", empty=True)
-    if not 1 <= entry <= len(parts):
-        raise PageError(409, "gone", "This line is not there any more.")
     if not part:
         gone = parts.pop(entry - 1)
         return f"“{gone}” taken out"
@@ -131,7 +131,7 @@ def _add(song: Song, parts: list[str], entry: int, args: Mapping[str, Any]) -> s
 
 def _move(_song: Song, parts: list[str], entry: int, args: Mapping[str, Any]) -> str:
     by = whole(args, "by", -MOST_PARTS, MOST_PARTS)
-    if not 1 <= entry <= len(parts) or not 1 <= entry + by <= len(parts):
+    if not 1 <= entry + by <= len(parts):
         raise PageError(422, "order", "There is no line to move it past.")
     part = parts.pop(entry - 1)
     parts.insert(entry - 1 + by, part)
@@ -139,15 +139,11 @@ def _move(_song: Song, parts: list[str], entry: int, args: Mapping[str, Any]) ->
 
 
 def _remove(_song: Song, parts: list[str], entry: int, _args: Mapping[str, Any]) -> str:
-    if not 1 <= entry <= len(parts):
-        raise PageError(409, "gone", "This line is not there any more.")
     return f"“{parts.pop(entry - 1)}” taken out"
 
 
 def _compose(song: Song, parts: list[str], entry: int, args: Mapping[str, Any]) -> str:
     """A line from what was chosen for it: its bars, how often, without or only stems, silence before it."""
-    if not 1 <= entry <= len(parts):
-        raise PageError(409, "gone", "This line is not there any more.")
     section = named(song.sections, text(args, "section"), "section")
     first, last = whole(args, "first", 1, section.bars), whole(args, "last", 1, section.bars)
     stems = tuple(sorted(texts(args, "stems", 99))) if "stems" in args else ()

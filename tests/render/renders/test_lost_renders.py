@@ -151,7 +151,7 @@ def test_a_round_whose_files_are_lost_for_good_gives_way_to_the_next(study: Stud
     prepare(fresh, create_app(fresh), said.append)
     after = study.log.contents()
     assert after == before, "nothing ends before its listener comes: a packet may be on its way"
-    assert "the renders of ana's open round 2 are lost" in "\n".join(said).lower()
+    assert "open round cannot go on, because the sound it was to play is lost" in "\n".join(said).lower()
     state = ask(PageSessions(fresh, any_day=True).state)
     assert (state.stage, state.round) == ("ready", 2), "of those that count"
     assert study.log.contents() == before, "asking where one stands writes nothing"
