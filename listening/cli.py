@@ -38,9 +38,7 @@ class Commands(click.Group):
             return super().invoke(ctx)
         except FairhearingError as error:
             raise click.ClickException(str(error)) from None
-        except (click.ClickException, click.exceptions.Exit, click.Abort):
-            raise
-        except BrokenPipeError:
+        except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
             raise
         except Exception as error:
             if os.environ.get("FAIRHEARING_TRACEBACK"):

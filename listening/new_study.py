@@ -23,7 +23,6 @@ class NewStudy:
     """The song.toml that was proposed; `path` is None where its author declined it."""
 
     path: Path | None
-    lines: tuple[str, ...]
     next_step: str
 
 
@@ -63,14 +62,14 @@ def start_study(
     for line in lines:
         report(line)
     if proposal.question and not confirm(proposal.question):
-        return NewStudy(None, tuple(lines), next_step)
+        return NewStudy(None, next_step)
     step("writing song.toml", 99, 100)
     _require_none(path)
     if proposal.take is not None:
         _keep_beats(audio.parent / BEATS_FILE, proposal.take)
     with replacing(path) as half:
         half.write_text(proposal.text, encoding="utf-8")
-    return NewStudy(path, tuple(lines), next_step)
+    return NewStudy(path, next_step)
 
 
 def _require_none(path: Path) -> None:

@@ -3,6 +3,8 @@ questions."""
 
 from __future__ import annotations
 
+import math
+
 import click
 
 from listening import cautions
@@ -35,7 +37,7 @@ def ask_about(study: Study, round_: Round, listen: ListenRecord) -> None:
         return
     _rate(study, listen.id, listen.code)
     ask_moments(study, round_, listen)
-    text = _prompt("Anything about the whole? (Enter to pass)")
+    text = ask("Anything about the whole? (Enter to pass)")
     study.log.comment(listen.id, text)
 
 
@@ -45,7 +47,7 @@ def ask_moments(study: Study, round_: Round, listen: ListenRecord) -> None:
     for number, form_s in enumerate(listen.moments, start=1):
         if form_s not in said:
             at = place_text(round_, form_s)
-            text = _prompt(f"What was it at moment {number}, at {at}? (Enter to pass)")
+            text = ask(f"What was it at moment {number}, at {at}? (Enter to pass)")
             study.log.comment(listen.id, text, form_s)
 
 
@@ -57,11 +59,11 @@ def review(study: Study, round_: Round) -> None:
         click.echo("\nWhat you said in this round:")
         for listen in rated:
             click.echo(click.wrap_text(_said(round_, listen), 78, "  ", "       "))
-        answer = _prompt("Enter = the ratings stand; or a code to correct")
+        answer = ask("Enter = the ratings stand; or a code to correct")
         if not answer:
             return
         if answer in by_code:
-            study.log.rate(by_code[answer], {OVERALL: _required_number(f"{answer}: rating")})
+            study.log.rate(by_code[answer], {OVERALL: _rating(f"{answer}: rating")})
             round_.refresh()
         else:
             click.echo("That is none of this round's codes.")
@@ -73,7 +75,7 @@ def ask_last_questions(study: Study, round_: Round) -> None:
     if round_.next_demand is not None or not rated or round_.record.answers is not None:
         return
     while True:
-        words = _prompt(
+        words = ask(
             "\nIn which of these did you hear a cut? (codes, with spaces between; Enter = in none)"
         ).replace(",", " ").split()  # fmt: skip
         if all(word.isdecimal() and int(word) in rated for word in words):
@@ -92,7 +94,7 @@ def place_text(round_: Round, form_s: float) -> str:
 
 def _ask_keep(rated: dict[int, int]) -> int | str | None:
     while True:
-        answer = _prompt("Which of these would you keep? (a code; none; Enter = no answer)").lower()
+        answer = ask("Which of these would you keep? (a code; none; Enter = no answer)").lower()
         if not answer:
             return None
         if answer.startswith("n"):
@@ -106,16 +108,16 @@ def _ask_judgement(study: Study, round_: Round, listen: ListenRecord) -> bool:
     longest = longest_stumble(listen.late_s, listen.stumbles)
     click.echo(f"\nThe sound stumbled at {place_text(round_, longest.at_s)}.")
     while True:
-        answer = _prompt("Could you still judge it? (y = it counts; n = hear it again)").lower()
+        answer = ask("Could you still judge it? (y = it counts; n = hear it again)").lower()
         if answer[:1] in ("y", "n"):
             return study.log.judge(listen.id, answer.startswith("y"))
 
 
 def _rate(study: Study, listen_id: int, code: int) -> None:
     click.echo(f"\n{code}: {cautions.QUESTION} ({cautions.SCALE})")
-    study.log.rate(listen_id, {OVERALL: _required_number("rating")})
+    study.log.rate(listen_id, {OVERALL: _rating("rating")})
     click.echo("Kept. More, if you like (0-100, or Enter to pass):")
-    values = {aspect: _number(f"  {aspect}") for aspect in ASPECTS}
+    values = {aspect: _optional_rating(f"  {aspect}") for aspect in ASPECTS}
     study.log.rate(listen_id, {aspect: value for aspect, value in values.items() if value is not None})
 
 
@@ -129,25 +131,28 @@ def _said(round_: Round, listen: ListenRecord) -> str:
     return f"{listen.code}: {listen.rating:g}" + "".join(f"; {words}" for words in [*aspects, *comments])
 
 
-def _required_number(label: str) -> float:
-    while (value := _number(label, required=True)) is None:
-        pass
+def _rating(label: str) -> float:
+    value: float = click.prompt(label, value_proc=_from_0_to_100)
     return value
 
 
-def _number(label: str, *, required: bool = False) -> float | None:
-    while True:
-        text = click.prompt(label, default=None if required else "", show_default=False).strip()
-        if not text and not required:
-            return None
-        try:
-            value = float(text.replace(",", "."))
-        except ValueError:
-            value = -1.0
-        if 0 <= value <= 100:
-            return value
-        click.echo("A number from 0 to 100.")
+def _optional_rating(label: str) -> float | None:
+    value: float | None = click.prompt(
+        label, default="", show_default=False, value_proc=lambda text: _from_0_to_100(text) if text else None
+    )
+    return value
 
 
-def _prompt(text: str) -> str:
-    return str(click.prompt(text, default="", show_default=False)).strip()
+def _from_0_to_100(text: str) -> float:
+    try:
+        value = float(text.replace(",", "."))
+    except ValueError:
+        value = math.nan
+    if not 0 <= value <= 100:
+        raise click.UsageError("A number from 0 to 100.")
+    return value
+
+
+def ask(text: str, suffix: str = ": ") -> str:
+    """What is typed, without spaces around it; Enter alone gives ""."""
+    return str(click.prompt(text, default="", show_default=False, prompt_suffix=suffix)).strip()

@@ -18,7 +18,7 @@ from listening.counts import advice_after
 from listening.local.device import PlaybackResult, Playing, require_device
 from listening.local.keys import ESCAPE, INTERRUPT, Keys, single_keys
 from listening.local.level import level_check_file
-from listening.local.prompts import ask_about, ask_heard_on, ask_last_questions, ask_moments, review
+from listening.local.prompts import ask, ask_about, ask_heard_on, ask_last_questions, ask_moments, review
 from listening.round_state import OPENED, may_stop_text, next_round_text, round_state, set_aside_text
 from listening.rounds import Listen, Round, enter_round, require_round
 from listening.status import listen_command
@@ -133,14 +133,13 @@ def _sit_down(study: Study, round_: Round, comfort: Comfort) -> int:
 
 def _check_level(study: Study, round_: Round, device: str | None) -> None:
     click.echo("\nLevel check: a loud passage of the song, which fades in. Turn your volume down first.")
-    click.prompt("Enter to hear it", default="", show_default=False, prompt_suffix=" ")
+    ask("Enter to hear it", " ")
     with level_check_file(study.folder, round_.manifest) as path:
         while True:
             _play(path, device, "level check … set your volume (q stops it)")
-            answer = click.prompt(
-                "Heard it, and is it comfortable? (y = yes, go on; Enter = again; q = leave)",
-                default="", show_default=False, prompt_suffix=" ",
-            ).strip().lower()  # fmt: skip
+            answer = ask(
+                "Heard it, and is it comfortable? (y = yes, go on; Enter = again; q = leave)", " "
+            ).lower()
             if answer.startswith("y"):
                 click.echo("Leave the level as it is until the round is over.")
                 return
@@ -153,11 +152,9 @@ def _hear_all(study: Study, round_: Round, sitting: int, device: str | None) -> 
     while (demand := round_.next_demand) is not None:
         if (study.clock() - began).total_seconds() > cautions.LONG_SITTING_S:
             click.echo("\n" + click.wrap_text(cautions.LONG_SITTING, width=78))
-        answer = click.prompt(
-            f"\nNext: form {len(round_.state.rated) + 1} of {len(round_.demands)} in this round. "
-            "Enter = from the top, l = level check, q = leave", default="", show_default=False,
-            prompt_suffix=" ",
-        ).strip().lower()  # fmt: skip
+        place = f"form {len(round_.state.rated) + 1} of {len(round_.demands)}"
+        keys = "Enter = from the top, l = level check, q = leave"
+        answer = ask(f"\nNext: {place} in this round. {keys}", " ").lower()
         if answer.startswith("q"):
             raise Leave
         if answer.startswith("l"):

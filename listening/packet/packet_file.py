@@ -21,10 +21,10 @@ from listening.page.html import PACKET_SCRIPTS, TEMPLATES, style_css, words
 from listening.page.masked import MaskedCopy
 from listening.page.state import sound_minutes
 from listening.round_state import may_stop_text, round_state, set_aside_text
-from listening.rounds import Round, enter_round
+from listening.rounds import enter_round
 from render.errors import AnswersError
 from render.files import OWNERS_FOLDER, replacing
-from render.renders.copies import Copies, flac_copies, opus_copies
+from render.renders.copies import flac_copies, opus_copies
 from render.style.templates import environment
 from sessions.records import MOST_BLEMISH_S, MOST_JUDGED_S, NOT_JUDGED
 from sessions.study import Study
@@ -64,12 +64,13 @@ def write_packet(study: Study, listener: str, *, small: bool = False, any_day: b
     path = _path(study, name, round_.state.number)
     path.parent.mkdir(OWNERS_FOLDER, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix="fairhearing-") as place:
-        copies = _copies(study, round_, Path(place), small)
+        folder, renders = study.folder, round_.manifest
+        copies = opus_copies(folder, renders, Path(place)) if small else flac_copies(folder, renders)
         forms = [
             MaskedCopy(copies.paths[d.render.content_hash], travelling_bytes(copies), secrets.randbits(32))
             for d in demands
         ]
-        level = level_check_flac(study.folder, round_.manifest, copies.sample_rate)[0]
+        level = level_check_flac(folder, renders, copies.sample_rate)[0]
         about |= {"rate": copies.sample_rate, "keys": [form.key for form in forms]}
         with replacing(path) as half, half.open("w", encoding="utf-8", newline="\n") as out:
             out.writelines(_pieces(about, level, forms))
@@ -89,12 +90,6 @@ def packets_out(study: Study) -> list[str]:
 
 def _path(study: Study, name: str, number: int) -> Path:
     return study.folder / PACKETS / f"{_file_name(name)}-round-{number}.html"
-
-
-def _copies(study: Study, round_: Round, place: Path, small: bool) -> Copies:
-    if small:
-        return opus_copies(study.folder, round_.manifest, place)
-    return flac_copies(study.folder, round_.manifest)
 
 
 def _pieces(about: dict[str, Any], level: bytes, forms: Sequence[MaskedCopy]) -> Iterator[str]:

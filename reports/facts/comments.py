@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 from reports.facts.road_map import RoadMap, RoadMapPart
 from sessions.records import LogContents
@@ -85,10 +86,6 @@ def grouped(comments: Sequence[PlacedComment], form: str) -> tuple[PartComments,
     """The comments on a form, part by part in its order; those on the whole come last."""
     own = [c for c in comments if c.form == form]
     placed = sorted((c for c in own if c.part is not None), key=lambda c: (c.time_s or 0.0, c.listen_id))
-    groups: dict[int, list[PlacedComment]] = {}
-    for comment in placed:
-        assert comment.part is not None
-        groups.setdefault(comment.part.number, []).append(comment)
-    by_part = [PartComments(group[0].part, tuple(group)) for group in groups.values()]
+    by_part = [PartComments(part, tuple(run)) for part, run in groupby(placed, key=lambda c: c.part)]
     rest = tuple(c for c in own if c.part is None)
     return (*by_part, PartComments(None, rest)) if rest else tuple(by_part)

@@ -15,7 +15,7 @@ from reports.facts.study_facts import after_events, gather
 from reports.files import REPORT
 from reports.model import gates
 from reports.output.report import write_facts, write_report
-from reports.output.sound import BESIDE, SoundOptions, remove_sound
+from reports.output.sound import remove_sound
 from reports.verdict import phrases
 from reports.verdict.judge import Judgement
 from reports.way_back.package import WayBack, folder_of, way_to, write_way_back
@@ -38,14 +38,12 @@ def decide(
     by: str,
     *,
     stems: bool = True,
-    sound: SoundOptions = BESIDE,
     step: Step = no_step,
 ) -> Decided:
     """Record that `form` was chosen, open the study, and write the report and the way to rebuild it.
 
     Any form may be chosen; against the verdict a reason is required. A later decision does not erase this
-    one. `stems`: also write the song's stems in the form's order. `sound` and `step` are those of
-    `write_report`.
+    one. `stems`: also write the song's stems in the form's order. `step` is that of `write_report`.
 
     Raises:
         DecisionError: no name, or no reason where one is due; SongError: there is no such form; StudyError:
@@ -79,7 +77,7 @@ def decide(
         "seals": seals(study, manifest),
     }
     study.log.add_event("decided", detail)
-    written = write_facts(after_events(facts, study), way, study.folder / REPORT, sound, step)
+    written = write_facts(after_events(facts, study), way, study.folder / REPORT, step=step)
     lines = list(_lines(facts.judgement, chosen.name, name, against, way))
     if form_stems is not None:
         lines.append(stems_line(form_stems))
@@ -95,10 +93,8 @@ def _lines(judgement: Judgement | None, form: str, by: str, against: bool, way: 
         yield "No form as it is now had been rated, so there was no verdict."
     steps = len(way.sheet.edits)
     if steps:
-        places, joins = (
-            phrases.counted(len(way.to_perform), "place"),
-            phrases.counted(len(way.by_ear), "join"),
-        )
+        places = phrases.counted(len(way.to_perform), "place")
+        joins = phrases.counted(len(way.by_ear), "join")
         yield f"To rebuild it: {phrases.counted(steps, 'step')} (rebuild.md)."
         yield f"To perform again: {places}; to check by ear: {joins} (re-record.md)."
     else:

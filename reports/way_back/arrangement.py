@@ -132,6 +132,10 @@ class Arrangement:
         """The tick at which each cell begins."""
         return [*itertools.accumulate((cell.ticks for cell in self.cells[:-1]), initial=0)]
 
+    def source_of(self, tick: int) -> int:
+        """A tick of the song as written in ticks of its own file, before which there may be silence."""
+        return tick - self.starts[-1]
+
     def heard(self, start: int, stop: int) -> Cells:
         """What sounds in ticks [start, stop)."""
         if start >= stop:

@@ -9,7 +9,7 @@ then what is left over is taken out. If anything needed got lost on the way, the
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 
 from reports.way_back.arrangement import (
@@ -22,9 +22,10 @@ from reports.way_back.arrangement import (
     Over,
     Remove,
     Rest,
+    Slot,
     Task,
+    continues,
     find,
-    joined,
     part,
     unmuted,
 )
@@ -61,13 +62,15 @@ def blocks(task: Task) -> list[Block]:
     edges = [0]
     for at in range(1, len(slots)):
         one, two = slots[at - 1], slots[at]
-        goes_on = (one.silent and two.silent) or (
-            not one.silent and not two.silent and one.bar + 1 == two.bar and two.bar not in cuts
-        )
-        if not goes_on:
+        if not (one.silent and two.silent) and not uncut(one, two, cuts):
             edges.append(at)
     edges.append(len(slots))
     return [Block(a, b, None if slots[a].silent else slots[a].bar) for a, b in itertools.pairwise(edges)]
+
+
+def uncut(one: Slot, two: Slot, cuts: Collection[int]) -> bool:
+    """Whether two neighbouring slots are so in the song, at a line where the goal does not cut it."""
+    return not (one.silent or two.silent) and one.bar + 1 == two.bar and two.bar not in cuts
 
 
 def kept_blocks(task: Task, goal: list[Block]) -> list[int]:
@@ -225,19 +228,17 @@ class _Builder:
         here, there = state.lines[line], self.wanted.lines[goal_line]
         reach = min(self.widest, here, there)
         has, wants = state.heard(here - reach, here), self.wanted.heard(there - reach, there)
-        faults, at = [], 0
+        faults: list[tuple[int, Cell]] = []
+        tick = here - reach
         for has_cell, wants_cell in _aligned(has, wants):
             if has_cell != wants_cell:
-                faults.append((here - reach + at, wants_cell))
-            at += wants_cell.ticks
-        merged: list[tuple[int, Cell]] = []
-        for tick, cell in faults:
-            last = merged[-1] if merged else None
-            if last and last[0] + last[1].ticks == tick and len(joined((last[1], cell))) == 1:
-                merged[-1] = (last[0], joined((last[1], cell))[0])
-            else:
-                merged.append((tick, cell))
-        return merged
+                at, last = faults[-1] if faults else (0, None)
+                if last is not None and at + last.ticks == tick and continues(last, wants_cell):
+                    faults[-1] = at, last._replace(ticks=last.ticks + wants_cell.ticks)
+                else:
+                    faults.append((tick, wants_cell))
+            tick += wants_cell.ticks
+        return faults
 
     def mend(self, line: int, goal_line: int, copies_only: bool = False) -> bool:
         """Lay the goal's material over what is wrong before a line; whether all of it could be found."""
@@ -272,21 +273,15 @@ class _Builder:
         """Whether mending `line` would destroy the only source of another line's pickup."""
         state = self.state
         for tick, cell in self.faults_at(line):
-            state = state.after(Over(tick, tick, 0))
-            gone = joined((*part(state.cells, 0, tick), Cell(None, cell.ticks)))
-            gone = (*gone, *part(state.cells, tick + cell.ticks, state.lines[-1]))
-            state = replace(state, cells=joined(gone))
+            gone = state.with_new(tick, tick + cell.ticks, (Cell(None, cell.ticks),))
+            state = replace(state, cells=gone)
         others = (cell for n in lines if n != line for _, cell in self.faults_at(n))
         return any(find(state, cell) is None for cell in others)
 
     def removals(self) -> list[int]:
         """Goal slots before which something left over stands."""
-        places = []
-        for at, origin in enumerate(self.origin):
-            if origin is None and (at == 0 or self.origin[at - 1] is not None):
-                stop = next((k for k in range(at, len(self.origin)) if self.origin[k] is not None), None)
-                places.append(self.origin[stop] if stop is not None else None)
-        return [n if n is not None else len(self.wanted.slots) for n in places]
+        pairs = itertools.pairwise([*self.origin, len(self.wanted.slots)])
+        return [two for one, two in pairs if one is None and two is not None]
 
     def take_out(self, goal_line: int) -> None:
         """Remove what is left over before a goal slot."""
@@ -308,18 +303,12 @@ class _Builder:
 
     def mutes(self) -> None:
         """Mute the goal's treatments, one edit per stretch of the same stems."""
-        at = 0
-        stretches: list[tuple[int, int, frozenset[str]]] = []
-        for cell in self.task.goal.cells:
-            if cell.muted:
-                last = stretches[-1] if stretches else None
-                if last and last[1] == at and last[2] == cell.muted:
-                    stretches[-1] = (last[0], at + cell.ticks, cell.muted)
-                else:
-                    stretches.append((at, at + cell.ticks, cell.muted))
-            at += cell.ticks
-        for start, stop, stems in stretches:
-            self.do(Mute(start, stop, stems))
+        start = 0
+        for stems, cells in itertools.groupby(self.task.goal.cells, key=lambda cell: cell.muted):
+            stop = start + sum(cell.ticks for cell in cells)
+            if stems:
+                self.do(Mute(start, stop, stems))
+            start = stop
 
 
 def _aligned(one: tuple[Cell, ...], two: tuple[Cell, ...]) -> Iterator[tuple[Cell, Cell]]:

@@ -57,10 +57,9 @@ class Effects:
 
     def song_slot(self, cell: Cell) -> int:
         """The song's own bar that comes after what a cell holds."""
-        last = self.song.cells[-1]
-        if cell.source is None or last.source is None:
+        if cell.source is None:
             return 0
-        return self.song.slot_at(self.song.lines[-1] - (last.source + last.ticks) + cell.source + cell.ticks)
+        return self.song.slot_at(cell.source + cell.ticks - self.song.source_of(0))
 
     def where(self, slot: int) -> str:
         """ "before the first refrain", "at the end": what comes at a slot after the edit."""

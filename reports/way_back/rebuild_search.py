@@ -28,7 +28,7 @@ from reports.way_back.arrangement import (
     find,
     part,
 )
-from reports.way_back.rebuild_build import blocks, built, cut_bars
+from reports.way_back.rebuild_build import blocks, built, cut_bars, uncut
 from reports.way_back.rebuild_order import fused, in_order
 
 EFFORT = 6_000  # states looked at before the search gives up
@@ -96,18 +96,9 @@ class _Search:
         for at, pickup in zip(self.task.joins, self.task.pickups, strict=True):
             slot = self.task.goal.slots[at]
             if pickup and not slot.silent:
-                line = self.task.start.lines[slot.bar - 1]
-                lead_s = self.task.start.lead
-                source = self.source_at(line - lead_s)
+                source = self.task.start.source_of(self.task.start.lines[slot.bar - 1])
                 pickups.add((source - pickup, pickup))
         return [Cell(source, ticks) for source, ticks in sorted(pickups)]
-
-    def source_at(self, after_first_line: int) -> int:
-        """The song's own tick, counted from its file's first frame."""
-        last = self.task.start.cells[-1]
-        assert last.source is not None
-        end = last.source + last.ticks
-        return end - (self.task.start.lines[-1] - self.task.start.lead) + after_first_line
 
     def cleared(self, cells: Cells) -> Cells:
         if self.task.clear is None:
@@ -248,14 +239,7 @@ class _Search:
     def spots(self, state: Arrangement, cells: Cells, shift: int) -> Iterator[_Spot]:
         slots, last = state.slots, len(state.slots)
         for at, line in enumerate(state.lines):
-            before, after = slots[at - 1] if at else None, slots[at] if at < last else None
-            inside = (
-                before is not None
-                and after is not None
-                and not (before.silent or after.silent)
-                and before.bar + 1 == after.bar
-                and after.bar not in self.cuts
-            )
+            inside = 0 < at < last and uncut(slots[at - 1], slots[at], self.cuts)
             if not inside and shift <= line:
                 yield _Spot(at, line - shift, *edges(cells, line - shift))
 
