@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-import time
 from dataclasses import dataclass
 
 import uvicorn
@@ -16,8 +15,6 @@ from listening.page.server import create_app
 from render.errors import StudyError
 from render.steps import Step
 from sessions.study import Study
-
-STARTS_WITHIN_S = 30.0
 
 
 @dataclass(frozen=True)
@@ -70,9 +67,6 @@ class Hosts:
             server = host.page_server(app)
             thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
             thread.start()
-            until = time.monotonic() + STARTS_WITHIN_S
-            while not server.started and thread.is_alive() and time.monotonic() < until:
-                time.sleep(0.02)
             copies = app.state.sessions.copies.of(study.manifest)
             sizes = host.sizes_text(copies, len(study.manifest.forms), small=small).partition(" For slow")[0]
             said = (sizes, *(line for line in lines if "taken" in line or "round" in line))

@@ -16,8 +16,6 @@ import webbrowser
 from contextlib import suppress
 from pathlib import Path
 
-import uvicorn
-
 from listening.maker.access import AccessKeys
 from listening.maker.downloads import DOWNLOADS
 from listening.maker.server import create_app
@@ -47,17 +45,16 @@ def open_page(target: Path, *, store: str | None = None, browser: bool = True, s
     app = create_app(work, keys)
     with listening_socket(HERE, 0, say) as door:
         address = f"http://{HERE}:{door.getsockname()[1]}"
-        server = page_server(app)
         key_address = f"{address}/#{keys.mint()}"
         if browser:
-            threading.Thread(target=_hand_over, args=(server, key_address, say), daemon=True).start()
+            threading.Thread(target=_hand_over, args=(key_address, say), daemon=True).start()
         say(f"The maker's page of {work.folder}.\nIf no browser opens, open this yourself (it works once):")
         say(f"  {key_address}\n{HOW_IT_STOPS}")
         if not work.begun:  # offered once, while the study is new
             say(OFFER)
         try:
             with suppress(KeyboardInterrupt):
-                server.run(sockets=[door])
+                page_server(app).run(sockets=[door])
         finally:
             work.jobs.cancel_all()
             stop_hosts(work)
@@ -94,10 +91,8 @@ def _folder(target: Path) -> Path:
     raise StudyError(f"there is no folder or file {target}; name the folder of the song, or its bounce")
 
 
-def _hand_over(server: uvicorn.Server, address: str, say: Say) -> None:
+def _hand_over(address: str, say: Say) -> None:
     """Open the browser on a file that leads to the page; the file goes as soon as it has been read."""
-    while not server.started:
-        time.sleep(0.02)
     descriptor, name = tempfile.mkstemp(prefix="fairhearing-", suffix=".html")  # 0600: its owner's alone
     path = Path(name)
     with os.fdopen(descriptor, "w", encoding="utf-8") as file:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import socket
 import threading
-import time
 import webbrowser
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -92,12 +91,11 @@ def open_for(study: Study, listener: str, any_day: bool = False, say: Say = prin
     prepare(study, app, say)
     door = listening_socket(HERE, 0, say)
     link = links.make(study, name, f"http://{HERE}:{door.getsockname()[1]}")
-    server = page_server(app)
-    threading.Thread(target=_open_browser, args=(server, link.address, say), daemon=True).start()
+    threading.Thread(target=_open_browser, args=(link.address, say), daemon=True).start()
     say("The page opens in your browser. Come back here and press Ctrl-C when you have done.")
     try:
         with suppress(KeyboardInterrupt):
-            server.run(sockets=[door])
+            page_server(app).run(sockets=[door])
     finally:
         links.end(study, link)
 
@@ -143,7 +141,10 @@ def page_server(app: Starlette, *, proxied: bool = False) -> uvicorn.Server:
 
 
 def listening_socket(host: str, port: int | None, say: Say) -> socket.socket:
-    """A listening socket; without a wish for a port the usual one, so that links stay good."""
+    """A socket that takes connections from now on, which wait until the server answers them.
+
+    Without a wish for a port it is the usual one, so that links stay good.
+    """
     try:
         return socket.create_server((host, DEFAULT_PORT if port is None else port), backlog=WAITING)
     except (OSError, OverflowError):
@@ -213,8 +214,6 @@ def own_address() -> str:
             return HERE
 
 
-def _open_browser(server: uvicorn.Server, address: str, say: Say) -> None:
-    while not server.started:
-        time.sleep(0.05)
+def _open_browser(address: str, say: Say) -> None:
     if not webbrowser.open(address):
         say(f"No browser could be opened; open this yourself: {address}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import math
 import re
 from importlib import metadata
 from pathlib import Path
@@ -38,7 +39,6 @@ def html(facts: Facts, sentence: str, case: Dissent | None, way: WayBack | None,
     values = {
         "j": facts.judgement,
         "columns": COLUMNS,
-        "plain": _plain(facts),
         "charts": all_charts(facts, case),
         "case": case,
         "way": way,
@@ -67,25 +67,6 @@ def shared(facts: Facts, sentence: str, sound: Sound) -> dict[str, Any]:
     }
 
 
-def _plain(facts: Facts) -> dict[str, dict[str, str]]:
-    """The plain table by form, as texts."""
-    if facts.judgement is None:
-        return {}
-    table = facts.judgement.beside.plain.forms
-    rows = {}
-    for name in table.index:
-        row = table.loc[name]
-        heard = row["listens"] > 0
-        rows[str(name)] = {
-            "listens": f"{row['listens']:.0f}",
-            "mean": f"{row['mean']:.1f}" if heard else "–",
-            "median": f"{row['median']:.1f}" if heard else "–",
-            "sd": f"{row['sd']:.1f}" if row["listens"] > 1 else "–",
-            "won": f"{row['rounds_won']:.1f}".removesuffix(".0"),
-        }
-    return rows
-
-
 def aspects(facts: Facts) -> dict[str, dict[str, str]]:
     """Mean optional ratings by form and aspect, as texts; empty where nobody gave any."""
     if facts.ratings is None or facts.judgement is None:
@@ -109,6 +90,7 @@ def templates() -> Environment:
     made.filters |= {
         "chance": lambda p: phrases.chance(p).replace(" %", "\u00a0%"),
         "points": phrases.points,
+        "tenths": lambda value: "–" if math.isnan(value) else f"{value:.1f}",
         "clock": figures.clock,
         "clock_ms": rebuild_words.clock,
         "file_length": clock_text,  # to the tenth, as `fairhearing render` says it
