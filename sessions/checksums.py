@@ -29,7 +29,7 @@ _text = json.JSONEncoder(default=str).encode  # bytes where a number was: damage
 def add_row(connection: Connection, table: Table, at: Moment, **values: Any) -> Sequence[Any]:
     """Write a row with its moment and its sum; returns its key."""
     row = values | {"at_utc": at.utc, "local_date": at.local_date}
-    done = connection.execute(table.insert().values(**row, row_sum=row_sum(table, row)))
+    done = connection.execute(table.insert(), row | {SUM: row_sum(table, row)})
     return done.inserted_primary_key or ()
 
 

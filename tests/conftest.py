@@ -7,6 +7,7 @@ import os
 # as in the command line: numpy's own threads wait for each other in busy loops, half of what analyses take
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+import gc
 from collections.abc import Iterator
 
 import pytest
@@ -34,3 +35,9 @@ def pytest_runtest_makereport(item: pytest.Item) -> Iterator[None]:
     if report.skipped and os.environ.get("FAIRHEARING_NO_SKIPS"):
         report.outcome = "failed"
         report.longrepr = f"{item.nodeid} was skipped, and nothing may be: {report.longrepr}"
+
+
+def pytest_collection_finish() -> None:
+    """What was loaded by now stays: it is not looked through again and again for garbage."""
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 50)  # as in the command line

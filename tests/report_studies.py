@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, nullcontext
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from sqlalchemy import event
 from render.renders.render_forms import render_forms
 from sessions.log import Log
 from sessions.records import RoundAnswers
+from sessions.store import Store
 from sessions.study import Study
 from tests.clocks import EVENING_UTC, SetClock
 
@@ -82,6 +84,19 @@ def quick(study: Study) -> Study:
     return study
 
 
+@contextmanager
+def at_once(store: Store) -> Iterator[None]:
+    """All that the log reads and writes meanwhile, in one transaction: by the same code, without a new
+    connection and a wait for the disk at each of hundreds of entries."""
+    with store.writing() as connection:
+        one = lambda: nullcontext(connection)  # noqa: E731
+        vars(store).update(reading=one, writing=one)
+        try:
+            yield
+        finally:
+            del store.reading, store.writing  # those of the class again
+
+
 Liking = Callable[[str, str], float]  # listener, form -> settled points
 Saying = Callable[[str, str, int], Sequence[tuple[float | None, str]]]  # listener, form, round -> comments
 
@@ -105,7 +120,8 @@ def hear(
     late: Callable[[str, str], float] = lambda _who, _form: 0.0,
     answers: Callable[[str, Mapping[str, int]], RoundAnswers] | None = None,
 ) -> None:
-    """Every listener does `rounds` rounds, the form heard in the log's own order. Ratings are invented.
+    """Every listener does `rounds` rounds, the form heard in the log's own order. Ratings are invented, and
+    all are written in one transaction.
 
     `late` are the seconds of sound that came late; `answers` those to the questions at a round's end, from
     the listener and the ids of the round's listens by form.
@@ -116,28 +132,29 @@ def hear(
     log: Log = study.log
     dice = np.random.default_rng(7)
     start = clock.now
-    for number in range(first, first + rounds):
-        clock.now = start + timedelta(days=(number - first) * days // rounds, hours=(number - first) % 2)
-        for listener in study.song.listeners:
-            sitting = log.sit_down(listener.name, "headphones" if number % 2 else "car", "simulated")
-            order = [int(i) for i in dice.permutation([*ids.values()])]
-            round_id = log.start_round(listener.name, number, order, study.manifest.set_id)
-            names = {ids[form.content_hash]: form.name for form in study.manifest.forms}
-            listens: dict[str, int] = {}
-            for position, form_id in enumerate(order, 1):
-                code = log.reserve_code(round_id, form_id)
-                listen = log.start_listen(round_id, sitting, form_id, position, code, 1000)
-                clock.now += timedelta(seconds=40)
-                log.end_listen(listen, 1000, late_s=late(listener.name, names[form_id]))
-                listens[names[form_id]] = listen
-                points = liking(listener.name, names[form_id]) + dice.normal(0, noise)
-                values = {"overall": float(np.clip(round(points), 0, 100))}
-                log.rate(listen, values | ({"flow": 50.0, "ending": 61.0} if aspects else {}))
-                for time_s, text in says(listener.name, names[form_id], number):
-                    log.comment(listen, text, time_s)
-            if answers is not None:
-                log.answer_round(round_id, answers(listener.name, listens))
-            log.end_round(round_id, complete=True)
+    with at_once(log.store):
+        for number in range(first, first + rounds):
+            clock.now = start + timedelta(days=(number - first) * days // rounds, hours=(number - first) % 2)
+            for listener in study.song.listeners:
+                sitting = log.sit_down(listener.name, "headphones" if number % 2 else "car", "simulated")
+                order = [int(i) for i in dice.permutation([*ids.values()])]
+                round_id = log.start_round(listener.name, number, order, study.manifest.set_id)
+                names = {ids[form.content_hash]: form.name for form in study.manifest.forms}
+                listens: dict[str, int] = {}
+                for position, form_id in enumerate(order, 1):
+                    code = log.reserve_code(round_id, form_id)
+                    listen = log.start_listen(round_id, sitting, form_id, position, code, 1000)
+                    clock.now += timedelta(seconds=40)
+                    log.end_listen(listen, 1000, late_s=late(listener.name, names[form_id]))
+                    listens[names[form_id]] = listen
+                    points = liking(listener.name, names[form_id]) + dice.normal(0, noise)
+                    values = {"overall": float(np.clip(round(points), 0, 100))}
+                    log.rate(listen, values | ({"flow": 50.0, "ending": 61.0} if aspects else {}))
+                    for time_s, text in says(listener.name, names[form_id], number):
+                        log.comment(listen, text, time_s)
+                if answers is not None:
+                    log.answer_round(round_id, answers(listener.name, listens))
+                log.end_round(round_id, complete=True)
     if finish:
         log.add_event("opened", {"why": "all planned rounds are done"})
 

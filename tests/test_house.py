@@ -18,6 +18,7 @@ import pytest
 from listening.cli import main
 from render.renders.render_forms import render_forms
 from sessions.study import Study
+from tests.__main__ import LONGEST, LONGEST_IN_REAL_TIME, NAMES_REAL_TIME
 from tests.songs import make_study
 
 HERE = Path(__file__).parents[1]
@@ -115,6 +116,14 @@ def test_developers_md_names_files_and_functions_that_are_there() -> None:
 def test_what_tests_share_is_in_a_file_of_its_own() -> None:
     for path in modules("tests"):
         assert not any(other.startswith("tests.test_") for other in imports(path)), path.name
+
+
+def test_a_file_with_tests_in_real_time_says_so_itself() -> None:
+    """`python -m tests` finds them by the marks in their text: a mark from elsewhere would not be seen."""
+    others = [path for path in modules("tests") if not path.name.startswith("test_")]
+    named = {path.name for path in others if NAMES_REAL_TIME.search(path.read_text(encoding="utf-8"))}
+    assert named == set()
+    assert {path.name for path in modules("tests")} >= {*LONGEST, *LONGEST_IN_REAL_TIME}
 
 
 @pytest.mark.parametrize("package", [*MAY_IMPORT, "tests"])
