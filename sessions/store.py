@@ -41,8 +41,12 @@ class Store:
         self.clock = clock
         self.engine = _sqlite(where) if isinstance(where, Path) else _server(where)
         self.name = str(where) if isinstance(where, Path) else self.engine.url.render_as_string()
+        self.look_through()
+
+    def look_through(self) -> None:
+        """Refuse a database that is damaged or of a later version; bring an older one up to this one."""
         with self._explained():
-            if isinstance(where, Path):
+            if self.engine.dialect.name == "sqlite":
                 self._require_whole()
             self._migrate()
 

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import os
 import random
-import signal
-import subprocess
-import sys
-import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -16,11 +13,12 @@ import pytest
 from listening.maker import workspace
 from listening.maker.workspace import Workspace
 from render.edits.forms import set_form
+from render.edits.sections import rename_section
 from render.edits.settings import set_keys
 from render.errors import FormError, PageError
 from render.song.song import song_from_text
+from tests.killing import Say, kill
 from tests.maker import MakerPage, maker_page
-from tests.places import ROOT
 from tests.songs import make_study
 
 COMMENT = "# the bridge was written on a train, keep this\n"
@@ -151,31 +149,20 @@ def test_a_song_that_is_not_in_order_is_said_and_the_page_stays(page: MakerPage)
     assert "Invented" in page.sheet("song")["html"]
 
 
-CHANGER = """
-import sys
-from pathlib import Path
-from listening.maker.workspace import Workspace
-from render.edits.sections import rename_section
-from render.edits.settings import set_keys
-work = Workspace(Path(sys.argv[1]))
-print("begun", flush=True)
-for turn in range(100000):
-    work.change("t", work.version(), set_keys, "song", {"title": f"title {turn}"})
-    names = ("verse", "strophe") if turn % 2 == 0 else ("strophe", "verse")
-    work.change("r", work.version(), rename_section, *names)
-"""
+def change_again_and_again(folder: Path, say: Say) -> None:
+    work = Workspace(folder)
+    say("begun")
+    for turn in range(100_000):
+        work.change("t", work.version(), set_keys, "song", {"title": f"title {turn}"})
+        there = {section.name for section in work.song().sections}
+        names = ("verse", "strophe") if "verse" in there else ("strophe", "verse")
+        work.change("r", work.version(), rename_section, *names)
 
 
 def test_a_kill_in_the_middle_of_a_change_leaves_a_whole_song(folder: Path) -> None:
     rng = random.Random(11)
     for _ in range(KILLS):
-        process = subprocess.Popen(
-            [sys.executable, "-c", CHANGER, str(folder)], cwd=ROOT, stdout=subprocess.PIPE, text=True
-        )
-        assert process.stdout is not None and process.stdout.readline() == "begun\n"
-        time.sleep(rng.uniform(0.0, 0.15))
-        process.send_signal(signal.SIGKILL)
-        process.wait()
+        kill(partial(change_again_and_again, folder), rng.uniform(0.0, 0.15), after_lines=1)
         text = (folder / "song.toml").read_text()
         assert COMMENT in text
         song = song_from_text(text, folder)
