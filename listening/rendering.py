@@ -34,6 +34,12 @@ def render_study(study: Study, step: Step) -> Rendering:
     return Rendering(manifest, tuple(retired_lines(study, before)))
 
 
+def doubtful_text(manifest: Manifest) -> str:
+    """How many joins of the renders sound doubtful: "4 joins sound doubtful"; "" where none does."""
+    count = sum(join.doubtful for form in manifest.forms for join in form.joins)
+    return f"{count} {'join sounds' if count == 1 else 'joins sound'} doubtful" if count else ""
+
+
 def loudness_words(target_lufs: float | None, spread_lu: float) -> list[str]:
     """What the loudness table means, in two sentences."""
     if target_lufs is None:

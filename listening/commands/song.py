@@ -160,7 +160,7 @@ def ideas(folder: Path, as_json: bool, count: int, seed: int, write: bool) -> No
 @with_json
 def render(folder: Path, as_json: bool) -> None:
     """Render all forms at matched loudness."""
-    from listening.rendering import loudness_words, render_study
+    from listening.rendering import doubtful_text, loudness_words, render_study
     from listening.status import study_status
 
     study = open_study(folder)
@@ -181,11 +181,8 @@ def render(folder: Path, as_json: bool) -> None:
     )  # fmt: skip
     for line in loudness_words(manifest.target_lufs, manifest.spread_lu):
         click.echo(wrapped(line))
-    doubtful = [join for form in manifest.forms for join in form.joins if join.doubtful]
-    if doubtful:
-        sound = "join sounds" if len(doubtful) == 1 else "joins sound"
-        what = f"{len(doubtful)} {sound} doubtful: `fairhearing check` names them and what to do."
-        click.echo(wrapped(what))
+    if doubtful := doubtful_text(manifest):
+        click.echo(wrapped(f"{doubtful}: `fairhearing check` names them and what to do."))
     for line in [*_careful(study), *rendering.retired, *study_status(study).lines]:
         click.echo(wrapped(line))
 
@@ -200,10 +197,10 @@ def _careful(study: Study) -> Iterator[str]:
             "before anybody listens."
         )
     if (study.folder / "packets").is_dir():
-        from listening.packet.packet_file import packets_out
+        from listening.packet.packet_file import out_text, packets_out
 
         if out := packets_out(study):
             yield (
-                f"Packets are out: {', '.join(out)}. They hold the forms as they were written; take their "
+                f"Packets are out: {out_text(out)}. They hold the forms as they were written; take their "
                 "answers in (`fairhearing collect`) before the song gets another bounce."
             )

@@ -12,6 +12,7 @@ from listening.links import FreshLink
 from listening.maker.workspace import Workspace
 from listening.page import host
 from listening.page.server import create_app
+from listening.page.session import PageSessions
 from render.errors import StudyError
 from render.steps import Step
 from sessions.study import Study
@@ -26,6 +27,7 @@ class Hosted:
     lines: tuple[str, ...]
     server: uvicorn.Server
     thread: threading.Thread
+    sessions: PageSessions
 
 
 class Hosts:
@@ -36,6 +38,7 @@ class Hosts:
         self._lock = threading.Lock()
         self._hosted: Hosted | None = None
         self._own: list[tuple[Study, FreshLink]] = []
+        self.any_day = False  # whether rounds may begin before their day
         self.fresh: dict[str, FreshLink] = {}  # links made here, shown until they are hidden
 
     @property
@@ -54,7 +57,7 @@ class Hosts:
             if self.now is not None:
                 raise StudyError("the page is served already; stop it first to serve it otherwise")
             study = self._work.study()
-            app = create_app(study, hosts=host.host_names(lan, None), small=small)
+            app = create_app(study, hosts=host.host_names(lan, None), small=small, any_day=self.any_day)
             lines: list[str] = []
 
             def say(text: str) -> None:
@@ -67,12 +70,21 @@ class Hosts:
             server = host.page_server(app)
             thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
             thread.start()
-            copies = app.state.sessions.copies.of(study.manifest)
+            sessions: PageSessions = app.state.sessions
+            copies = sessions.copies.of(study.manifest)
             sizes = host.sizes_text(copies, len(study.manifest.forms), small=small).partition(" For slow")[0]
             said = (sizes, *(line for line in lines if "taken" in line or "round" in line))
-            self._hosted = Hosted(f"http://{name}:{door.getsockname()[1]}", lan, said, server, thread)
+            base = f"http://{name}:{door.getsockname()[1]}"
+            self._hosted = Hosted(base, lan, said, server, thread, sessions)
         self._work.touch()
         return self._hosted
+
+    def let_any_day(self, any_day: bool) -> None:
+        """Let rounds begin before their day, or not; it holds from the next round that begins."""
+        self.any_day = any_day
+        if (hosted := self.now) is not None:
+            hosted.sessions.any_day = any_day
+        self._work.touch()
 
     def stop(self) -> None:
         """Serve no longer; links stay good for the next time, those of this maker's own listening end."""

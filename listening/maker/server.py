@@ -20,6 +20,7 @@ from listening.maker import downloads, sounds, uploads
 from listening.maker.access import HEADERS, AccessKeys, OwnOrigin
 from listening.maker.actions import ACTIONS
 from listening.maker.html import sheet_html, shell, words_of_sheets
+from listening.maker.sheets import bundles
 from listening.maker.workspace import Workspace
 from listening.page.access import Carried
 from listening.page.answers import Handler, guarded, json_body, not_found, static_routes
@@ -97,6 +98,8 @@ class _Page:
     ) -> Response:
         pulse = self.work.pulse()
         stands = words_of_sheets(self.work)
+        if name == "song" and (arrived := bundles.arrived(self.work)):  # a study that came as a whole
+            name, notice = "first", arrived
         if name == "first":
             name = first_sheet(stands)
         if name not in stands:

@@ -49,6 +49,7 @@ class Workspace:
         self._lock = threading.RLock()
         self._undo: list[TextChange] = []
         self._turn = 0
+        self._turning = threading.Lock()
         self._log: Log | None = None
         self._own: set[str] = set()
         self._read: tuple[str, Song | None, FairhearingError | None] | None = None
@@ -100,7 +101,8 @@ class Workspace:
 
     def touch(self) -> None:
         """Tell all tabs to look again."""
-        self._turn += 1
+        with self._turning:  # jobs end in threads of their own, and none of their ends may be lost
+            self._turn += 1
 
     def song(self) -> Song:
         """The song, checked; read again only when song.toml or the audio's header may have changed.

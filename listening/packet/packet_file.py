@@ -8,6 +8,8 @@ import re
 import secrets
 import tempfile
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -77,15 +79,37 @@ def write_packet(study: Study, listener: str, *, small: bool = False, any_day: b
     return path
 
 
-def packets_out(study: Study) -> list[str]:
-    """Listeners for whose open round a packet was written: its answers have not been taken in whole."""
+@dataclass(frozen=True)
+class PacketOut:
+    """A packet that was written for a round that is still open: its answers have not been taken in whole."""
+
+    listener: str
+    round: int
+    path: Path
+    written: datetime
+
+    @property
+    def since(self) -> str:
+        return f"{self.written:%Y-%m-%d}"
+
+
+def packets_out(study: Study) -> list[PacketOut]:
+    """Packets that wait for their answers, in the listeners' order."""
     contents = study.log.contents()
-    rounds = [(x.name, round_state(study, contents, x.name)) for x in study.song.listeners]
-    return [
-        name
-        for name, state in rounds
-        if state.open_round is not None and _path(study, name, state.number).is_file()
-    ]
+    out = []
+    for listener in study.song.listeners:
+        state = round_state(study, contents, listener.name)
+        path = _path(study, listener.name, state.number)
+        if state.open_round is not None and path.is_file():
+            zone = study.clock().tzinfo or UTC
+            written = datetime.fromtimestamp(path.stat().st_mtime, zone)
+            out.append(PacketOut(listener.name, state.number, path, written))
+    return out
+
+
+def out_text(packets: Sequence[PacketOut]) -> str:
+    """Who has a packet whose answers are not back: "ana (round 2, written on 2026-03-09)"."""
+    return ", ".join(f"{x.listener} (round {x.round}, written on {x.since})" for x in packets)
 
 
 def _path(study: Study, name: str, number: int) -> Path:

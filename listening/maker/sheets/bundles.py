@@ -15,6 +15,7 @@ from render.steps import Step
 from sessions.bundle.opening import HALF_OPENED, finish_opening, open_bundle_here
 
 JOB = "bundle"
+ARRIVED = "bundle arrived"  # what to say on the sheet where the study stands, once
 
 
 def context(work: Workspace) -> dict[str, Any]:
@@ -24,6 +25,11 @@ def context(work: Workspace) -> dict[str, Any]:
         "half_opened": not work.begun and (work.folder / HALF_OPENED).is_dir(),
         "opening_bundle": work.jobs.last(JOB),
     }
+
+
+def arrived(work: Workspace) -> str:
+    """What to say of a study that has just been opened from a bundle; "" the second time."""
+    return str(work.cache.pop(ARRIVED, ""))
 
 
 def bundles(folder: Path) -> Mapping[str, Path]:
@@ -48,7 +54,9 @@ def _open(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
     def opened(step: Step) -> str:
         step("checking every file of it, and unpacking", 0, 0)
         try:
-            return open_bundle_here(path, work.folder).lines[0].replace(f"{path}", path.name)
+            words = open_bundle_here(path, work.folder).lines[0].replace(f"{path}", path.name)
+            work.cache[ARRIVED] = f"Opened from a bundle: {words}"
+            return words
         finally:
             if dropped:
                 path.unlink(missing_ok=True)
@@ -64,8 +72,9 @@ def _finish(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
     if work.begun or not (work.folder / HALF_OPENED).is_dir():
         raise PageError(409, "gone", "There is nothing half opened here.")
     finish_opening(work.folder)
+    work.cache[ARRIVED] = "It is open."
     work.touch()
-    return Done("It is open.")
+    return Done()
 
 
 ACTIONS: Mapping[str, Action] = {"open_bundle": _open, "finish_bundle": _finish}

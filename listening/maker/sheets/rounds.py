@@ -7,14 +7,16 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from listening.kept_check import beat_trouble
 from listening.links import links
 from listening.maker.action import Action, Done, flag, text
 from listening.maker.hosting import Hosts
 from listening.maker.workspace import Workspace
 from listening.packet.collect import collect
-from listening.packet.packet_file import PACKETS, write_packet
+from listening.packet.message import packet_message
+from listening.packet.packet_file import PACKETS, PacketOut, out_text, packets_out, write_packet
 from listening.page.state import sound_minutes
-from listening.rendering import loudness_words, render_study
+from listening.rendering import doubtful_text, loudness_words, render_study
 from listening.status import study_status
 from render.errors import FairhearingError, PageError
 from render.figures import counted, size_text
@@ -54,26 +56,45 @@ def context(work: Workspace, _shown: Mapping[str, str]) -> dict[str, Any]:
     hosts = hosts_of(work)
     values: dict[str, Any] = {
         "song": song, "manifest": manifest, "rendering": work.jobs.last("render"),
-        "why": why, "status": study_status(study), "hosted": hosts.now,
+        "why": why, "status": study_status(study), "hosted": hosts.now, "any_day": hosts.any_day,
         "hosting": work.jobs.last("host"), "packing": work.jobs.last("packet"),
-        "packets": [(name, size_text(path.stat().st_size)) for name, path in packets(work.folder).items()],
         "answers_wait": answers_waiting(work.folder), "tried": work.cache.get("packet tried"),
         "collected": work.cache.get("collected", ()), "opening": work.cache.pop("own address", ""),
     }  # fmt: skip
     if manifest is not None:
         values["words"] = loudness_words(manifest.target_lufs, manifest.spread_lu)
+        values["careful"] = careful(study, manifest)
         values["minutes"] = sound_minutes(manifest.forms) or 1
         rendered = work.jobs.last("render")
         values["lines"] = rendered.result if rendered is not None and rendered.state == "done" else ()
-    values["rows"] = [_row(song, hosts, name, study) for name in (x.name for x in song.listeners)]
+    out = {x.listener: x for x in packets_out(study)} if manifest is not None and study.has_log else {}
+    values["out"] = out_text([*out.values()])
+    values["rows"] = [_row(song, hosts, x.name, study, out.get(x.name)) for x in song.listeners]
     return values
 
 
-def _row(song: Song, hosts: Hosts, name: str, study: Study) -> dict[str, Any]:
-    """A listener's link, its QR code and the message that goes with it."""
+def careful(study: Study, manifest: Manifest) -> list[str]:
+    """What to know before anybody listens: a beat that does not fit, joins that sound doubtful."""
+    lines = []
+    if trouble := beat_trouble(study):
+        lines.append(
+            f"Careful: {trouble}. Bars may be cut in the wrong places; mend that on the first sheet before "
+            "anybody listens."
+        )
+    if doubtful := doubtful_text(manifest):
+        lines.append(f"{doubtful}: the sheet Forms names them and what to do.")
+    return lines
+
+
+def _row(song: Song, hosts: Hosts, name: str, study: Study, out: PacketOut | None) -> dict[str, Any]:
+    """A listener's link and packet, and the message that goes with each."""
     fresh = hosts.fresh.get(name)
     given = [link for link in links(study) if link.listener == name] if study.has_log else []
     row: dict[str, Any] = {"name": name, "given": len(given), "address": "", "qr": "", "message": ""}
+    row["out"] = out
+    if out is not None:
+        row["packet_size"] = size_text(out.path.stat().st_size)
+        row["packet_message"] = packet_message(study, name, out.path)
     if fresh is not None and hosts.now is not None and fresh.address.startswith(hosts.now.base):
         row["address"] = fresh.address
         row["message"] = message(song, study, name, fresh.address)
@@ -122,6 +143,11 @@ def _host(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
     lan, small = flag(args, "lan"), flag(args, "small")
     hosts = hosts_of(work)
     work.jobs.start("host", "making what the page plays", lambda step: hosts.start(lan, small, step).base)
+    return Done()
+
+
+def _any_day(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
+    hosts_of(work).let_any_day(flag(args, "any_day"))
     return Done()
 
 
@@ -196,5 +222,6 @@ def _collect(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
 
 ACTIONS: Mapping[str, Action] = {
     "render": _render, "host": _host, "stop_host": _stop_host, "link": _link, "hide_link": _hide,
+    "any_day": _any_day,
     "withdraw": _withdraw, "own_round": _own_round, "packet": _packet, "collect": _collect,
 }  # fmt: skip

@@ -30,9 +30,10 @@ PICKUPS = (0, 1, 2, 3)
 
 
 def stands(work: Workspace) -> str:
-    """Whether lines that were suggested wait to be heard."""
+    """Whether lines that were suggested wait to be heard, before the rounds."""
     song = work.song()
-    return "asks something" if not song.sections or suggested(work, song) else "in order"
+    waits = suggested(work, song) and not work.study().known.rounds
+    return "asks something" if not song.sections or waits else "in order"
 
 
 def suggested(work: Workspace, song: Song) -> frozenset[int]:

@@ -70,8 +70,8 @@ def context(work: Workspace, _shown: Mapping[str, str]) -> dict[str, Any]:
         "bundling": work.jobs.last(BUNDLING),
         "song": song,
         "reading": None,
+        "judging": None,
         "rated": False,
-        "judging": work.jobs.last("verdict"),
     }
     if not study.has_log or not study.log.has_ratings():
         return plain
@@ -80,10 +80,9 @@ def context(work: Workspace, _shown: Mapping[str, str]) -> dict[str, Any]:
     if reading is not None and not reading.sealed and study.log.contents(listens=False).opened is None:
         reading = None  # sealed again elsewhere: what was read while it was open is not shown
     if reading is None or reading.key != key:
-        with suppress(StudyError):
-            work.jobs.start("verdict", "reading the ratings", lambda step: _read(work, step))
+        _begin_to_read(work, key)
     plain |= {
-        "rated": True, "tried": work.cache.get("tried", NOT_TRIED),
+        "rated": True, "judging": work.jobs.last("verdict"), "tried": work.cache.get("tried", NOT_TRIED),
         "reading": reading, "current": reading is not None and reading.key == key,
         "may_open": _regular(work, reading), "waiting": still_to_hear(study),
         "reporting": work.jobs.last("report"), "deciding": work.jobs.last("decide"),
@@ -143,6 +142,17 @@ def reading_key(work: Workspace) -> str:
     turns = [event for event in contents.events if event.kind in ("opened", "decided", "reopened")]
     about = (work.version(), contents.listens, len(turns))
     return hashlib.sha256(repr(about).encode()).hexdigest()
+
+
+def _begin_to_read(work: Workspace, key: str) -> None:
+    """Read the ratings in a job; once for each state of them, if it was cancelled or failed."""
+    last = work.jobs.last("verdict")
+    gave_up = last is not None and last.state in ("failed", "cancelled")
+    if gave_up and work.cache.get("verdict tried") == key:
+        return
+    with suppress(StudyError):
+        work.jobs.start("verdict", "reading the ratings", lambda step: _read(work, step))
+    work.cache["verdict tried"] = key
 
 
 def _read(work: Workspace, step: Step) -> None:

@@ -62,6 +62,20 @@ const Maker = (() => {
 
   let asked = 0; // an answer to an earlier request must not replace that to a later one
 
+  /* A sheet that comes anew between press and release would move what is pressed from under the pointer, and the
+     click would meet something else. So it waits for the release and its click (after a touch that comes later). */
+  const PRESSED = "button, a, summary, label, input[type=checkbox], input[type=radio]";
+  let pressed = null;
+  let release = () => {};
+  document.addEventListener("pointerdown", (event) => {
+    if (pressed || event.button !== 0 || !event.target.closest(PRESSED)) return;
+    pressed = new Promise((resolve) => { release = () => { pressed = null; resolve(); }; });
+  }, true);
+  for (const end of ["pointerup", "pointercancel", "contextmenu"]) {
+    document.addEventListener(end, (event) => setTimeout(release, event.pointerType === "touch" ? 60 : 0), true);
+  }
+  window.addEventListener("blur", () => release());
+
   async function show(name = sheet, more = {}) {
     if (name !== sheet) Player.stop();
     asked += 1;
@@ -70,6 +84,7 @@ const Maker = (() => {
     busy += 1;
     try {
       const told = await request("GET", `/api/sheet/${name}?${query(shown)}`);
+      await pressed;
       if (mine === asked) take(told);
     } finally {
       busy -= 1;
@@ -127,6 +142,7 @@ const Maker = (() => {
   const from = (given) => given[2];
 
   async function perform(action, args = {}, from = null, more = {}) {
+    await pressed; // a sheet that waited comes first: the action is one on what is there now
     const place = from?.closest("[data-place]") || from;
     for (const old of sheetBox.querySelectorAll(".error[data-said]")) old.remove();
     for (const one of sheetBox.querySelectorAll("[data-asked]")) unask(one);
@@ -138,6 +154,7 @@ const Maker = (() => {
       const mine = asked;
       Object.assign(shown, more);
       const told = await request("POST", `/api/do/${action}`, { args, version, sheet, shown });
+      await pressed;
       again = null;
       say("");
       if (from) fieldsIn(from).forEach(Renew.settled);

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.clocks import SetClock
+from tests.command_line import told
 from tests.far_listener import answers_of
 from tests.maker import MakerPage, maker_page
 from tests.page_study import copied, rendered_short
@@ -59,4 +60,9 @@ def test_a_packet_before_its_day_is_refused_and_then_written_when_it_is_asked_fo
         assert "before its day" in page.sheet("rounds")["html"]
         page.do("packet", {"listener": "bo", "any_day": True}, "rounds")
         page.wait("packet")
-        assert "take bo-round-2.html" in page.sheet("rounds")["html"]
+        html = page.sheet("rounds")["html"]
+        assert "take bo-round-2.html" in html and "The packet of round 2 was written on" in html
+        assert "answers are not back yet" in html and "Hello bo, here is round 2" in html
+        assert "Packets are out: bo (round 2, written on" in " ".join(told(study.folder, "render").split())
+        do_round(study, "bo", any_day=True)
+        assert "bo-round-2.html" not in page.sheet("rounds")["html"], "it is out no longer"

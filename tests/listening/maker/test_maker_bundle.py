@@ -40,6 +40,8 @@ def test_a_bundle_dropped_onto_an_empty_folder_is_the_study(bundle: Path, tmp_pa
         name = page.upload("bundle", bundle)
         page.do("open_bundle", {"bundle": Path(name).name})
         page.wait("bundle")
+        landed = page.sheet("song")  # the tab that dropped it looks again
+        assert landed["sheet"] == "rounds" and "all sums right" in landed["notice"], "where the study stands"
         html = page.sheet("song")["html"]
         assert "all sums right" in html and "Gulls" in html
         refused = page.ask("PUT", "/api/upload/bundle", params={"name": "x.zip"}, content=b"PK")
@@ -121,7 +123,8 @@ def test_an_opening_that_broke_off_goes_on(
         open_bundle_here(bundle, folder)
     with maker_page(folder) as page:
         assert "when the server ended" in page.sheet("song")["html"]
-        page.do("finish_bundle")
+        landed = page.do("finish_bundle")
+        assert landed["sheet"] == "rounds" and landed["notice"] == "It is open."
         assert "Gulls" in page.sheet("song")["html"]
         assert page.try_("finish_bundle").status_code == 409
     assert snapshot(folder).keys() <= snapshot(tmp_path / "theirs").keys()

@@ -12,11 +12,13 @@ import pytest
 
 from listening import links
 from sessions.study import Study
+from tests.clocks import SetClock
 from tests.command_line import told
 from tests.maker import MakerPage, hear_one, maker_page
 from tests.page_api import Caller
 from tests.page_study import copied, rendered_short
 from tests.postgres import Server
+from tests.short_study import do_round
 
 __all__ = ["rendered_short"]
 
@@ -35,6 +37,24 @@ def token_for(page: MakerPage, name: str, *, renew: bool = False) -> str:
 def stage(base: str, token: str) -> int:
     with httpx.Client(base_url=base, timeout=30) as client:
         return Caller(client, token, time.sleep).ask("GET", "/api/state").status_code
+
+
+def test_a_round_may_begin_before_its_day_where_the_maker_lets_it(
+    rendered_short: Path, tmp_path: Path
+) -> None:
+    clock = SetClock()
+    study = copied(rendered_short, tmp_path / "study", clock)
+    do_round(study, "ana")
+    clock.forward(hours=3)
+    with maker_page(study.folder, clock=clock) as page:
+        base = begin_serving(page)
+        with httpx.Client(base_url=base, timeout=30) as client:
+            ana = Caller(client, token_for(page, "ana"), time.sleep)
+            stages = [ana.ask("GET", "/api/state").json()["stage"]]
+            for any_day in (True, False):
+                page.do("any_day", {"any_day": any_day}, "rounds")
+                stages.append(ana.ask("GET", "/api/state").json()["stage"])
+    assert stages == ["rest", "ready", "rest"]
 
 
 @pytest.mark.parametrize("kind", ["sqlite", "postgresql"])

@@ -3,7 +3,7 @@ a key or a button held down, what is typed, chosen, asked, said or unfolded must
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import pytest
@@ -16,6 +16,18 @@ from tests.songs import make_study
 
 __all__ = ["browser"]
 pytestmark = [pytest.mark.browser, pytest.mark.silent]
+
+
+# Tells when the page has read the next sheet's answer.
+SHEET_CAME = """() => {
+const { json } = Response.prototype;
+window.came = false;
+Response.prototype.json = async function () {
+  const told = await json.call(this);
+  window.came ||= this.url.includes("/api/sheet/");
+  return told;
+};
+}"""
 
 
 class Tabs:
@@ -38,6 +50,18 @@ class Tabs:
         self.page.evaluate("window.anew = false")
         self.work.do("title", {"title": title})
         until(lambda: bool(self.page.evaluate("window.anew")), self.page)
+
+    def elsewhere_while_pressed(self, place: str, action: str, args: Mapping[str, object]) -> None:
+        """A mouse button goes down on a place, another tab changes what stands above it, and it comes up."""
+        self.page.locator("svg.level").first.wait_for(timeout=STEP_MS)  # the last that comes into this sheet
+        self.page.locator(place).hover()
+        self.page.mouse.down()
+        expect(self.page.locator(f"{place}:active")).to_have_count(1, timeout=STEP_MS)
+        self.page.evaluate(SHEET_CAME)
+        self.work.do(action, args)
+        until(lambda: bool(self.page.evaluate("window.came")), self.page)
+        self.page.evaluate("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+        self.page.mouse.up()
 
     def focus(self) -> str:
         return str(self.page.evaluate("document.activeElement.id || document.activeElement.tagName"))
@@ -82,14 +106,11 @@ def held_down(tabs: Tabs) -> None:
     page.keyboard.up("Space")
     assert page.locator("#with-click").is_checked()
     before = len(tabs.work.work.song().sections)
-    page.locator("#split-go-3").hover()
-    page.mouse.down()
-    tabs.elsewhere()
-    page.mouse.up()
-    until(lambda: len(tabs.work.work.song().sections) == before + 1, page)
+    tabs.elsewhere_while_pressed("#split-go-3", "split", {"section": "intro", "bar": 2})
+    until(lambda: len(tabs.work.work.song().sections) == before + 2, page)
     page.locator("#join-5").wait_for(timeout=STEP_MS)
     Keyboard(page).press("#join-5")
-    until(lambda: len(tabs.work.work.song().sections) == before, page)
+    until(lambda: len(tabs.work.work.song().sections) == before + 1, page)
     page.locator("#join-5").wait_for(state="detached", timeout=STEP_MS)
     assert tabs.focus() not in ("BODY", "H1"), "the focus stays near to what went"
 

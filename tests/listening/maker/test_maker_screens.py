@@ -66,8 +66,8 @@ def see(page: Page, work: MakerPage, sheet: str) -> None:
     elif sheet == "listeners":
         page.locator("details[id^=others-] summary").first.click()
     elif sheet == "rounds":
-        assert page.locator(".message").is_visible()
-        assert page.locator(".qr").is_visible() or "127.0.0.1" in page.locator(".message").inner_text()
+        assert page.locator("#message-1").is_visible()
+        assert page.locator(".qr").is_visible() or "127.0.0.1" in page.locator("#message-1").inner_text()
     elif sheet == "verdict":
         page.locator("#sentence").wait_for(timeout=STEP_MS)
     until(lambda: all(job.state != "runs" for job in work.work.jobs.all()), page)

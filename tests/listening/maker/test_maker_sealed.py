@@ -106,6 +106,22 @@ def test_who_comes_back_lands_where_something_is_asked(page: MakerPage) -> None:
     assert page.sheet("first")["sheet"] == "verdict", "a decision is asked for"
 
 
+def test_a_reading_that_fails_waits_to_be_asked_for(page: MakerPage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It does not begin again by itself, over and over; new ratings are read all the same."""
+    hear_one(page.study, "ana", 50.0, "a word")
+    monkeypatch.setattr("listening.maker.sheets.verdict.summary", lambda _facts: 1 / 0)
+    assert "being read" in page.sheet("verdict")["html"]
+    with pytest.raises(AssertionError, match="ZeroDivisionError"):
+        page.wait("verdict")
+    for _ in range(2):
+        html = page.sheet("verdict")["html"]
+        assert "is not read yet" in html and "being read" not in html and "ZeroDivisionError" in html
+    monkeypatch.undo()
+    assert "being read" in page.do("dismiss", {"job": "verdict"}, "verdict")["html"]
+    page.wait("verdict")
+    assert "Sealed" in page.sheet("verdict")["html"]
+
+
 def test_opening_early_is_asked_as_such_and_recorded(page: MakerPage) -> None:
     hear_one(page.study, "ana", 50.0, "a word")
     answer = page.try_("open_study", {}, "verdict")
