@@ -5,13 +5,13 @@ from __future__ import annotations
 import tomllib
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from listening.cautions import LONG_SITTING_S
 from listening.check_result import Checked, FormRow, SectionRow
 from render.analysis.frames_file import recall_frames
 from render.analysis.onsets import onsets
 from render.arrays import Audio
-from render.audio.click import ClickMix, write_click
 from render.audio.splice import Splicer
 from render.audio.stem_fit import StemFit, check_stems
 from render.audio.stems import Mixes, kept_stem_fit, read_audio
@@ -27,6 +27,9 @@ from render.song.grid import Grid, exact, parse_meter
 from render.song.song import SONG_FILE, Song, read_text
 from render.steps import Step
 from sessions.study import Study
+
+if TYPE_CHECKING:
+    from render.audio.click import ClickMix
 
 JOINS_FILE, CLICK_FILE = "joins.wav", "click.wav"
 MOST_FORMS = 6  # our own rule of thumb, from the outlook's figures
@@ -140,6 +143,8 @@ def write_joins_audio(study: Study, path: Path) -> list[str]:
 
 def write_click_audio(study: Study, path: Path) -> ClickMix:
     """The song with a click on every beat of its grid, for the maker's ears."""
+    from render.audio.click import write_click
+
     _require_free(study, path, "--click", CLICK_FILE)
     return write_click(study.song, path)
 
