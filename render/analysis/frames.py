@@ -9,6 +9,7 @@ import zlib
 from collections import OrderedDict
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +26,6 @@ _LOWEST_NOTE, _HIGHEST_NOTE = 45, 96  # MIDI: A2 (110 Hz) to C7
 _HIGHEST_HZ = 2600.0  # what the highest note needs
 _LOWEST_HZ, _TOP_HZ = 40.0, 10000.0
 _LISTENING = "listening for what begins when"
-_SMALL_BYTES = 96_000  # memory for less is taken from what was used before (glibc: 128 KiB)
 _BLOCK = 256  # windows, or rows of a product, at a time: what stays in a core's cache
 _KEPT = 4
 
@@ -101,24 +101,22 @@ def band_energies(audio: Audio, sample_rate: int, window: int, hop: int, step: S
 
 class _Spectra:
     """Power spectra of blocks of windows, in memory that is used again: fresh pages cost more than the
-    transforms, whose own memory is fresh where a call takes more than `_SMALL_BYTES`."""
+    transforms."""
 
     def __init__(self, window: int, size: int, bins: int) -> None:
-        self._shape, self._bins = np.hanning(window).astype(np.float32), bins
+        # numpy transforms float32 in half the time if it also scales, by 1 / size
+        self._shape, self._bins = (np.hanning(window) * size).astype(np.float32), bins
         self._windows = np.zeros((_BLOCK, size), np.float32)
-        self._transforms = np.empty((_BLOCK, size // 2 + 1), np.complex64)
-        self._rows = max(_SMALL_BYTES // (4 * size), 1)
+        self._transforms: NDArray[Any] = np.empty((_BLOCK, size // 2 + 1), np.complex64)
         self._power, self._imaginary = np.empty((2, _BLOCK, bins), np.float32)
 
     def power(self, windows: Audio) -> Audio:
         """Of (n, window): the lowest bins, `(n, bins)`, until the next call."""
         n = len(windows)
         np.multiply(windows, self._shape, out=self._windows[:n, : windows.shape[1]])
-        for few in range(0, n, self._rows):
-            some = slice(few, min(few + self._rows, n))
-            self._transforms[some] = np.fft.rfft(self._windows[some], axis=1)
+        np.fft.rfft(self._windows[:n], axis=1, norm="forward", out=self._transforms[:n])
         transforms = self._transforms[:n, : self._bins]
-        power = np.multiply(transforms.real, transforms.real, out=self._power[:n])
+        power: Audio = np.multiply(transforms.real, transforms.real, out=self._power[:n])
         power += np.multiply(transforms.imag, transforms.imag, out=self._imaginary[:n])
         return power
 

@@ -9,7 +9,7 @@ predominant local pulse, as in Grosche and Mueller, IEEE TASLP 2011, from memory
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -144,8 +144,12 @@ class _Attacks:
         return sums
 
 
+@lru_cache(maxsize=4)
 def beat_lines(grid: Grid, bars: int) -> tuple[Floats, list[int]]:
-    """Times of all beats of the first `bars` bars and of the line after them; which of them begin a bar."""
+    """Times of all beats of the first `bars` bars and of the line after them; which of them begin a bar.
+
+    Exact arithmetic is slow, and one song is asked about again and again: do not change what is returned.
+    """
     times: list[float] = []
     edges = []
     for bar in range(1, bars + 1):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from render.loudness.k_response import k_power
 
 SHORT_TERM_S = 3.0  # the short-term window of EBU Tech 3341
 CONTEXT_S = 0.16  # what is read on each side of a cut to find what is held across it
-_BLOCK_FRAMES = 8192
+_BLOCK_FRAMES, _BLOCKS_AT_ONCE = 8192, 4
 _SLOT_S = 0.001  # attacks are placed to the millisecond
 _ATTACK_RATIO = 5.0  # energy after / before that makes an attack (7 dB)
 WINDOW_S = 0.05
@@ -43,11 +44,14 @@ def short_term_lufs(samples: Audio, sample_rate: int) -> float:
     padded = np.zeros((samples.shape[1], blocks * _BLOCK_FRAMES), np.float32)
     padded[:, : len(samples)] = samples.T
     power = np.zeros(_BLOCK_FRAMES // 2 + 1)
-    for block in padded.reshape(-1, _BLOCK_FRAMES):  # one by one: fresh memory costs more than the transform
-        spectrum = np.fft.rfft(block)
-        power += spectrum.real**2 + spectrum.imag**2
+    spectra: NDArray[Any] = np.empty((_BLOCKS_AT_ONCE, len(power)), np.complex64)
+    rows = padded.reshape(-1, _BLOCK_FRAMES)
+    for first in range(0, len(rows), _BLOCKS_AT_ONCE):  # few: fresh memory costs more than the transform
+        some = rows[first : first + _BLOCKS_AT_ONCE]
+        spectrum = np.fft.rfft(some, axis=1, norm="forward", out=spectra[: len(some)])
+        power += (spectrum.real**2 + spectrum.imag**2).sum(axis=0)
     power[1:-1] *= 2  # the negative frequencies
-    mean_square = float(np.dot(power, _k_power(sample_rate))) / _BLOCK_FRAMES / len(samples)
+    mean_square = float(np.dot(power, _k_power(sample_rate))) * _BLOCK_FRAMES / len(samples)
     return -0.691 + 10 * float(np.log10(mean_square)) if mean_square > 1e-13 else float("-inf")
 
 
@@ -102,7 +106,9 @@ def _transforms(samples: Audio, sample_rate: int, hop_s: float) -> NDArray[np.co
         return np.zeros((0, 3), np.complex128)
     windows = np.lib.stride_tricks.sliding_window_view(mono, size)[::hop]
     low, high = int(_LOWEST_HZ * WINDOW_S), int(min(_HIGHEST_HZ, sample_rate * 0.45) * WINDOW_S)
-    transforms = np.fft.rfft(windows * np.hanning(size).astype(np.float32), axis=1)
+    # numpy transforms float32 in less than half the time if it also scales, by 1 / size
+    shape = (np.hanning(size) * size).astype(np.float32)
+    transforms = np.fft.rfft(windows * shape, axis=1, norm="forward")
     return transforms[:, low - 1 : high + 1].astype(np.complex128)
 
 
@@ -160,7 +166,7 @@ def held_across(samples: Audio, sample_rate: int) -> Held:
     rise = after / (before + 1e-20)
     jump = np.maximum(rise, across.max(axis=0) / (before + 1e-20))
     stands_out = (before > 4 * _around(before)) & (after > 2.5 * _around(after))
-    stands_out &= (across > 1.5 * _around(across)).all(axis=0)
+    stands_out[stands_out] = (across[:, stands_out] > 1.5 * _around(across, stands_out)).all(axis=0)
     steady = (_deviation(transforms)[middle] < _STEADY).all(axis=0)
     held = stands_out & steady & (dip > 0.1) & (rise > 0.3) & (jump < 20)
     total = float(before.sum())
@@ -168,14 +174,15 @@ def held_across(samples: Audio, sample_rate: int) -> Held:
     return Held(float(weights.sum()) / total if total > 1e-12 else 0.0, weights, before, after)
 
 
-def _around(power: Floats) -> Floats:
-    """The running median over bins, of the same shape (..., bins); at the ends, bins are mirrored."""
+def _around(power: Floats, bins: NDArray[np.bool_] | None = None) -> Floats:
+    """The running median over bins, of the same shape (..., bins), or of `bins` alone; at the ends, bins are
+    mirrored."""
     margin = [(0, 0)] * (power.ndim - 1) + [(_MEDIAN_BINS // 2,) * 2]
     windows = np.lib.stride_tricks.sliding_window_view(
         np.pad(power, margin, mode="symmetric"), _MEDIAN_BINS, axis=-1
     )
-    medians: Floats = np.median(windows, axis=-1)
-    return medians
+    near = windows if bins is None else windows[..., bins, :]
+    return np.partition(near, _MEDIAN_BINS // 2, axis=-1)[..., _MEDIAN_BINS // 2]
 
 
 def missing_share(held: Held, instead: Floats) -> float:
