@@ -7,11 +7,11 @@ from typing import Any
 
 from render.files import writing_into
 from reports.facts.study_facts import Facts, gather
-from reports.files import REPORT, plain, write_text
+from reports.files import REPORT, write_text
 from reports.output.chart_kinds import settled
 from reports.output.charts import Chart
 from reports.output.html import shared, templates
-from reports.output.markdown import reopened_words, table
+from reports.output.markdown import filled_in
 from reports.output.report import Written, as_json, summary, verdict_json
 from reports.output.sound import Sound
 from sessions.study import Study
@@ -53,7 +53,7 @@ def write_comparison(study: Study, other: Study) -> Written:
     folder = study.folder / REPORT
     texts = {
         "comparison.html": _html(sides, both, sentence),
-        "comparison.md": _markdown(sides, both, sentence),
+        "comparison.md": filled_in("comparison.md", sides=sides, both=both, sentence=sentence),
         "comparison.json": as_json(_json(sides, both, sentence)),
     }
     with writing_into(folder):
@@ -108,34 +108,6 @@ def compared(one: Side, two: Side, both: tuple[Both, ...]) -> str:
 def _html(sides: tuple[Side, ...], both: tuple[Both, ...], sentence: str) -> str:
     values = {**shared(sides[0].facts, sentence, Sound()), "sides": sides, "both": both}
     return templates().get_template("comparison.html").render(**values)
-
-
-def _markdown(sides: tuple[Side, ...], both: tuple[Both, ...], sentence: str) -> str:
-    lines = [f"# {plain(sentence)}", ""]
-    for side in sides:
-        facts = side.facts
-        lines += [
-            f"## {plain(facts.song.title)} ({plain(side.folder)})",
-            "",
-            f"**{plain(side.sentence)}**",
-            "",
-        ]
-        if facts.simulated:
-            lines += [f"Simulated listeners, not people: {plain(', '.join(facts.simulated))}.", ""]
-        if facts.reopening is not None and not facts.sealed:
-            lines += [reopened_words(facts), ""]
-        if facts.decision is not None and not facts.sealed:
-            lines += [f"Decided on {facts.decision.local_date}: {plain(facts.decision.form)}.", ""]
-        rows = [[x.shown, f"{x.rounds_done} of {facts.song.rounds}", str(x.days)] for x in facts.listeners]
-        lines += table(["listener", "rounds done", "days"], rows)
-    if both:
-        lines += ["## The same forms in both", ""]
-        rows = [
-            [" / ".join(dict.fromkeys(pair.names)), *(f"{value:.0f}" for value in pair.settled)]
-            for pair in both
-        ]
-        lines += table(["form", *(f"settled in {plain(side.folder)}" for side in sides)], rows)
-    return "\n".join(lines).rstrip() + "\n"
 
 
 def _json(sides: tuple[Side, ...], both: tuple[Both, ...], sentence: str) -> dict[str, Any]:
