@@ -27,7 +27,6 @@ class ListenerProgress:
     listens: int
     voids: int
     days: int
-    heard_on: tuple[str, ...]
 
     @property
     def shown(self) -> str:
@@ -47,7 +46,6 @@ class Protocol:
     sittings: int
     longest_sitting_min: float
     long_sittings: int
-    means: tuple[str, ...]
     heard_on: tuple[str, ...]
     first_day: str
     last_day: str
@@ -81,7 +79,6 @@ def _one(
         listens=len(rated),
         voids=sum(x.void_reason is not None for x in listens),
         days=len({x.local_date for x in rated}),
-        heard_on=tuple(sorted({x.heard_on for x in rated})),
     )
 
 
@@ -106,7 +103,6 @@ def protocol(contents: LogContents) -> Protocol:
         sittings=len(spans),
         longest_sitting_min=max(spans).total_seconds() / 60,
         long_sittings=sum(span > LONG_SITTING for span in spans),
-        means=tuple(sorted({x.means for x in listens})),
         heard_on=tuple(sorted({x.heard_on for x in listens})),
         first_day=days[0],
         last_day=days[-1],

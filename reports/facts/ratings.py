@@ -10,7 +10,7 @@ import pandas as pd
 
 from render.renders.manifest import Manifest
 from render.song.song import Song
-from sessions.records import ASPECTS, FormRecord, ListenRecord, LogContents
+from sessions.records import ASPECTS, FormRecord, LogContents
 from sessions.resting import resting_hashes
 
 COLUMNS: Mapping[str, str] = {
@@ -111,13 +111,33 @@ def _rows(
         form = contents.form(listen.form_id)
         before = heard.get(form.id, 0.0)
         heard[form.id] = before + listen.fraction_heard
-        if listen.heard_to_the_end:
-            whole[form.id] = whole.get(form.id, 0) + 1
-            if listen.rating is not None:
-                prior = _prior(form, names, declared, heard, by_hash)
-                given = answers.get(listen.round_id)
-                cut = None if given is None else int(listen.id in given.cuts)
-                rows.append(_row(listen, names[form.id], whole[form.id], before, prior, cut))
+        if not listen.heard_to_the_end:
+            continue
+        whole[form.id] = whole.get(form.id, 0) + 1
+        if listen.rating is None:
+            continue
+        given = answers.get(listen.round_id)
+        row: dict[str, object] = {
+            "listener": listen.listener,
+            "day": listen.local_date,
+            "round": listen.round_number,
+            "position": listen.position,
+            "form": names[form.id],
+            "rating": listen.rating,
+            "listen": whole[form.id],
+            "exposure": before,
+            "prior_listens": _prior(form, names, declared, heard, by_hash),
+            "sitting": listen.sitting_id,
+            "heard_on": listen.heard_on,
+            "means": listen.means,
+            "code": listen.code,
+            "started_utc": listen.started_utc,
+            "after_opening": int(listen.after_opening),
+            "comments": len(listen.comments),
+            "late_s": listen.late_s,
+            "cut_heard": None if given is None else int(listen.id in given.cuts),
+        }
+        rows.append(row | {aspect: listen.ratings.get(aspect) for aspect in ASPECTS})
     return rows
 
 
@@ -137,29 +157,3 @@ def _prior(
         total += heard.get(before.id, 0.0) + declared.get(before.name, 0.0)
         before = by_hash.get(before.replaces or "")
     return total
-
-
-def _row(
-    listen: ListenRecord, form: str, count: int, exposure: float, prior: float, cut_heard: int | None
-) -> dict[str, object]:
-    row: dict[str, object] = {
-        "listener": listen.listener,
-        "day": listen.local_date,
-        "round": listen.round_number,
-        "position": listen.position,
-        "form": form,
-        "rating": listen.rating,
-        "listen": count,
-        "exposure": exposure,
-        "prior_listens": prior,
-        "sitting": listen.sitting_id,
-        "heard_on": listen.heard_on,
-        "means": listen.means,
-        "code": listen.code,
-        "started_utc": listen.started_utc,
-        "after_opening": int(listen.after_opening),
-        "comments": len(listen.comments),
-        "late_s": listen.late_s,
-        "cut_heard": cut_heard,
-    }
-    return row | {aspect: listen.ratings.get(aspect) for aspect in ASPECTS}
