@@ -15,7 +15,7 @@ from listening.round_state import RoundState, is_done, open_round_of, round_stat
 from render.errors import FairhearingError, ListenError, RenderError
 from render.renders.manifest import Manifest, RenderedForm
 from sessions.plan import next_order
-from sessions.records import LogContents, RoundAnswers
+from sessions.records import LogContents, RoundAnswers, RoundRecord
 from sessions.resting import KIND, forms_at_rest, resting_hashes
 from sessions.study import Study
 
@@ -149,7 +149,7 @@ class Round:
             )
         self.contents = contents
         self.record = self.state.open_round
-        self.manifest: Manifest = manifest_played(self.study, self.state)
+        self.manifest: Manifest = renders_of(self.study, self.record)
 
     @property
     def demands(self) -> list[Demand]:
@@ -211,19 +211,15 @@ def answers_of(
     return RoundAnswers(listens, "none" if keep == "none" else "no answer")
 
 
-def manifest_played(study: Study, state: RoundState) -> Manifest:
-    """The renders of a listener's open round; the current ones where those are lost and nothing is left to be
-    heard.
+def renders_of(study: Study, round_: RoundRecord) -> Manifest:
+    """The renders of a round; the current ones where those are lost, so that nothing heard is lost with them.
 
     Raises:
-        RenderError: what the round plays is not in order.
+        RenderError: the current ones are not in order either.
     """
-    assert state.open_round is not None
     try:
-        return study.manifest_of(state.open_round.render_set)
+        return study.manifest_of(round_.render_set)
     except RenderError:
-        if state.stuck is not None:
-            raise
         return study.manifest
 
 

@@ -16,12 +16,12 @@ from listening.maker.sheets.verdict import step_heard
 from listening.maker.workspace import Workspace
 from render.arrays import Audio
 from render.audio.click import click_track, mix_with_click
+from render.audio.stems import read_audio
 from render.errors import PageError
 from render.joins.excerpts import as_it_was, form_excerpt, join_excerpt
 from render.song.song import Song
 
 LONGEST_PIECE_S = 10.0
-_PEAK_BLOCK = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -71,11 +71,7 @@ def peak_of(work: Workspace, song: Song) -> float:
     """The bounce's largest sample, read once."""
     key = ("peak", song.audio.path, song.audio.path.stat().st_mtime_ns)
     if key not in work.cache:
-        peak = 0.0
-        with soundfile.SoundFile(song.audio.path) as file:
-            for block in file.blocks(_PEAK_BLOCK, dtype="float32", always_2d=True):
-                peak = max(peak, float(np.abs(block).max(initial=0.0)))
-        work.cache[key] = peak
+        work.cache[key] = float(np.abs(read_audio(song.audio.path)).max(initial=0.0))
     largest: float = work.cache[key]
     return largest
 

@@ -11,8 +11,8 @@ from listening.counts import REASONS, TOO_EARLY, hearing, is_too_early
 from listening.packet.answers import Answers, GivenListen, Ticket, in_window, read_answers
 from listening.page.messages import Questions, comments_in_form, stumbles_in_form
 from listening.round_state import rated_forms, round_state
-from listening.rounds import Round, answers_of
-from render.errors import AnswersError, LogError, RenderError
+from listening.rounds import Round, answers_of, renders_of
+from render.errors import AnswersError, LogError
 from render.figures import counted
 from render.renders.manifest import Manifest
 from sessions.log import Log
@@ -52,7 +52,9 @@ class _Collecting:
         self.lines: list[str] = []
         self.contents: LogContents = study.log.contents(ticket.listener)
         self.round: RoundRecord = self._find_round()
-        self.manifest = self._manifest()
+        self.manifest: Manifest = renders_of(study, self.round)
+        if self.manifest.set_id != self.round.render_set:  # what was rated far away shall not be lost with it
+            self.lines.append("what the packet was made from is lost: lengths are those of the renders now")
         self.codes = {code: place for place, codes in enumerate(ticket.codes) for code in codes}
         self.form_of = study.log.codes_of(self.round.id)
 
@@ -94,14 +96,6 @@ class _Collecting:
             f"the log knows no round {self.ticket.round} of {self.ticket.listener}; was it restored from an "
             "older copy? Make a new packet"
         )
-
-    def _manifest(self) -> Manifest:
-        try:
-            return self.study.manifest_of(self.round.render_set)
-        except RenderError:  # lost since: what was rated far away shall not be lost with it
-            current = self.study.manifest
-            self.lines.append("what the packet was made from is lost: lengths are those of the renders now")
-            return current
 
     def _take(self, given: GivenListen) -> str | None:
         """Take one listen in, or say why not."""

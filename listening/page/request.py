@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 from listening.round_state import RoundState, next_round_text, round_state
-from listening.rounds import Demand, Round
-from render.errors import PageError, RenderError
+from listening.rounds import Demand, Round, renders_of
+from render.errors import PageError
 from render.renders.manifest import Manifest
 from sessions.records import ListenRecord, LogContents
 from sessions.study import Study
@@ -71,14 +71,8 @@ class ListenerRequest:
         raise PageError(404, "gone", "There is no such listen.")
 
     def manifest_of(self, listen: ListenRecord) -> Manifest:
-        """What a listen was played from or, where that is lost by now, the renders in its place: nothing that
-        was heard shall be lost with it."""
-        try:
-            return self.study.manifest_of(
-                next(r for r in self.contents.rounds if r.id == listen.round_id).render_set
-            )
-        except RenderError:
-            return self.study.manifest
+        """What a listen was played from, or the renders in its place."""
+        return renders_of(self.study, next(r for r in self.contents.rounds if r.id == listen.round_id))
 
     def log_changed(self) -> None:
         """Read the log again when it is next asked for."""

@@ -21,7 +21,7 @@ from listening.page.copies import PageCopies, travelling_bytes
 from listening.page.masked import MaskedCopy
 from listening.page.request import ListenerRequest, SessionState
 from listening.page.state import asked_about, state_of
-from listening.rounds import Demand, Round, answers_of, enter_round, manifest_played
+from listening.rounds import Demand, Round, answers_of, enter_round
 from listening.tickets import is_signed, sign
 from render.errors import LogError, PageError
 from sessions.clock import utc_time
@@ -75,7 +75,7 @@ class PageSessions:
         shown = state_of(study, state, request.contents, drawer, any_day=self.any_day)
         if shown.stage in ("done", "rest"):
             return shown
-        copies = self.copies.ready(manifest_played(study, state) if state.goes_on else study.manifest)
+        copies = self.copies.ready(request.round.manifest if state.goes_on else study.manifest)
         if copies is None:
             return shown
         update: dict[str, object] = {"form_bytes": travelling_bytes(copies)}

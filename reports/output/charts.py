@@ -146,14 +146,11 @@ def span(low: float, high: float, least: float = 30.0) -> tuple[float, float]:
 def spread(values: Sequence[float], gap: float, low: float, high: float) -> list[float]:
     """Heights for labels: as near to `values` as they can be, `gap` apart, within `low`..`high`."""
     order = sorted(range(len(values)), key=lambda i: values[i])
-    placed: list[float] = []
+    placed = list(values)
     for i in order:
-        placed.append(max(values[i], placed[-1] + gap) if placed else max(values[i], low))
-    over = placed[-1] - high if placed else 0.0
-    for k in range(len(placed) - 1, -1, -1):
-        limit = high if k == len(placed) - 1 else placed[k + 1] - gap
-        placed[k] = min(placed[k], limit) if over > 0 else placed[k]
-    result = [0.0] * len(values)
-    for i, value in zip(order, placed, strict=True):
-        result[i] = value
-    return result
+        placed[i] = max(placed[i], low)
+        low = placed[i] + gap
+    for i in reversed(order):
+        placed[i] = min(placed[i], high)
+        high = placed[i] - gap
+    return placed
