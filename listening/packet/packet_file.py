@@ -28,7 +28,7 @@ from render.errors import AnswersError
 from render.files import OWNERS_FOLDER, replacing
 from render.renders.copies import flac_copies, opus_copies
 from render.style.templates import environment
-from sessions.records import MOST_BLEMISH_S, MOST_JUDGED_S, NOT_JUDGED
+from sessions.records import MOST_BLEMISH_S
 from sessions.study import Study
 
 PACKETS = "packets"
@@ -59,8 +59,7 @@ def write_packet(study: Study, listener: str, *, small: bool = False, any_day: b
         "title": study.song.title, "listener": name, "round": round_.state.number, "rounds_done":
         round_.state.rounds_done, "rounds_planned": round_.state.rounds_planned, "codes": codes, "minutes":
         sound_minutes([demand.render for demand in demands]), "ticket": ticket, "signature": signature,
-        "drawer": signature[:16], "reasons": REASONS, "not_judged": NOT_JUDGED, "advice": ADVICE,
-        "blemish_s": MOST_BLEMISH_S, "judged_s": MOST_JUDGED_S, "text":
+        "drawer": signature[:16], "reasons": REASONS, "advice": ADVICE, "blemish_s": MOST_BLEMISH_S, "text":
         f"{set_aside_text(round_.state, round_.contents)} {may_stop_text(round_.contents)}".strip(),
     }  # fmt: skip
     path = _path(study, name, round_.state.number)

@@ -11,10 +11,10 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import groupby
+from itertools import groupby, pairwise
 from typing import Literal
 
-from render.song.forms import Form, Piece, Silence, bars_text
+from render.song.forms import Form, Part, Piece, bars_text
 from render.song.song import Song
 from reports.facts.comments import PlacedComment
 from reports.way_back.arrangement import Task, task
@@ -86,35 +86,19 @@ def _far(item: Item, bar: int) -> tuple[bool, int]:
 
 @dataclass(frozen=True)
 class _Meeting:
-    """Two pieces that follow one another, by their place in the form (None: its beginning or end)."""
+    """Two pieces that follow one another, with their places in the form, and the silences between them (None:
+    the form's beginning or end)."""
 
-    form: Form
     before: int | None
     after: int | None
-
-    @property
-    def ends(self) -> Piece | None:
-        return None if self.before is None else self.piece(self.before)
-
-    @property
-    def begins(self) -> Piece | None:
-        return None if self.after is None else self.piece(self.after)
-
-    @property
-    def between(self) -> tuple[Piece | Silence, ...]:
-        """The silences between them."""
-        first = 0 if self.before is None else self.before + 1
-        return tuple(self.form.parts[first : self.after])
+    ends: Piece | None
+    begins: Piece | None
+    between: tuple[Part, ...]
 
     @property
     def words(self) -> str:
         parts = [part for part in (self.ends, *self.between, self.begins) if part is not None]
         return " › ".join(part.text for part in parts)
-
-    def piece(self, at: int) -> Piece:
-        part = self.form.parts[at]
-        assert isinstance(part, Piece)
-        return part
 
 
 class _Listing:
@@ -136,14 +120,14 @@ class _Listing:
 
     def meetings(self) -> Iterator[_Meeting]:
         """Where bars meet that did not meet in the song, silences between them included."""
-        at = [index for index, part in enumerate(self.form.parts) if isinstance(part, Piece)]
-        for before, after in zip([None, *at], [*at, None], strict=True):
-            meeting = _Meeting(self.form, before, after)
-            ends, begins = meeting.ends, meeting.begins
+        parts, nothing = self.form.parts, (None, None)
+        pieces = [(at, part) for at, part in enumerate(parts) if isinstance(part, Piece)]
+        for (before, ends), (after, begins) in pairwise([nothing, *pieces, nothing]):
+            between = parts[0 if before is None else before + 1 : after]
             last = ends.last_bar if ends else 0
             first = begins.first_bar if begins else self.song.last_bar + 1
-            if meeting.between or last + 1 != first:
-                yield meeting
+            if between or last + 1 != first:
+                yield _Meeting(before, after, ends, begins, between)
 
     def joins(self) -> Iterator[Item]:
         for meeting in self.meetings():
