@@ -77,8 +77,3 @@ def _end_all(study: Study, names: Sequence[str]) -> list[Link]:
     ended = [link for link in links(study) if link.listener.casefold() in wanted]
     kept.end_links(study.log, [link.id for link in ended])
     return ended
-
-
-def end(study: Study, link: FreshLink) -> None:
-    """End this one link; others of the same listener go on working."""
-    kept.end_links(study.log, [link.id])

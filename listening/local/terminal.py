@@ -23,7 +23,7 @@ from listening.round_state import OPENED, may_stop_text, next_round_text, round_
 from listening.rounds import Listen, Round, enter_round, require_round
 from listening.status import listen_command
 from render.errors import ListenError
-from sessions.records import ListenRecord, Stumble
+from sessions.records import Stumble
 from sessions.study import Study
 
 KEEP_KEYS = " cC"
@@ -56,7 +56,9 @@ def listen(study: Study, listener: str, comfort: Comfort) -> None:
     _welcome(study, round_)
     try:
         if round_.state.waiting is not None:
-            _finish_unrated(study, round_, round_.state.waiting)
+            code = round_.state.waiting.code
+            click.echo(f"\nYou heard {code} to its end last time, but it has no rating yet.")
+            ask_about(study, round_, round_.state.waiting)
             round_ = _go_on(study, round_, comfort)
         if round_.next_demand is not None:
             _hear_all(study, round_, _sit_down(study, round_, comfort), comfort.device)
@@ -111,12 +113,6 @@ def _welcome(study: Study, round_: Round) -> None:
         "There is no skipping: a form can only be judged by all that leads to its end.\n"
     )
     click.echo(click.wrap_text(cautions.CAUTION, width=78))
-
-
-def _finish_unrated(study: Study, round_: Round, heard: ListenRecord) -> None:
-    """Ask for what was heard last time but not rated before the program ended."""
-    click.echo(f"\nYou heard {heard.code} to its end last time, but it has no rating yet.")
-    ask_about(study, round_, heard)
 
 
 def _sit_down(study: Study, round_: Round, comfort: Comfort) -> int:

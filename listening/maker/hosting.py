@@ -15,6 +15,7 @@ from listening.page.server import create_app
 from listening.page.session import PageSessions
 from render.errors import StudyError
 from render.steps import Step
+from sessions.links import end_links
 from sessions.study import Study
 
 
@@ -92,7 +93,7 @@ class Hosts:
             hosted, self._hosted = self._hosted, None
             own, self._own = self._own, []
         for study, link in own:
-            links.end(study, link)
+            end_links(study.log, [link.id])
         if hosted is not None:
             hosted.server.should_exit = True
             hosted.thread.join(timeout=10)

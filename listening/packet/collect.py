@@ -105,7 +105,7 @@ class _Collecting:
         form = self.manifest.by_hash(self.contents.form(form_id).content_hash)
         if form is None:
             return "its render is gone"
-        if self._was_taken(given):
+        if self.study.log.was_submitted(self.ticket.listener, _submission(given)):
             return self._rate_later(given, form.seconds)
         if self.round.complete is not None:
             return "its round is over" if self.round.complete else "another round took the place of its own"
@@ -171,9 +171,6 @@ class _Collecting:
         else:
             self.corrected += 1
         return None
-
-    def _was_taken(self, given: GivenListen) -> bool:
-        return self.study.log.was_submitted(self.ticket.listener, _submission(given))
 
     def _judge(self, given: GivenListen, seconds: float) -> str | None:
         """A listen that ended too early by its own times, or was broken up, does not count."""

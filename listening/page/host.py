@@ -19,6 +19,7 @@ from listening.page.server import create_app
 from listening.round_state import is_lost, round_state
 from render.errors import StudyError
 from render.renders.copies import Copies
+from sessions.links import end_links
 from sessions.study import Study
 
 DEFAULT_PORT = 8421
@@ -97,7 +98,7 @@ def open_for(study: Study, listener: str, any_day: bool = False, say: Say = prin
         with suppress(KeyboardInterrupt):
             page_server(app).run(sockets=[door])
     finally:
-        links.end(study, link)
+        end_links(study.log, [link.id])
 
 
 def prepare(study: Study, app: Starlette, say: Say = print) -> None:

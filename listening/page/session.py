@@ -121,7 +121,7 @@ class PageSessions:
             raise PageError(422, "shape", "Please say what you listen on.")
         sitting = request.study.log.sit_down(request.listener, heard_on, "page")
         del request.session.levels[asked.level]
-        return s.SittingTicket(sitting=self._sitting_ticket(sitting))
+        return s.SittingTicket(sitting=sign(self._key, "sitting", str(sitting)))
 
     def due(self, request: ListenerRequest, asked: s.SittingTicket) -> s.DueListen:
         """The listen that is due, under a code that this listener has never met."""
@@ -194,7 +194,8 @@ class PageSessions:
             why = REASONS[asked.reason] if asked.reason else _judge(seconds, elapsed_s, asked)
             frames = listen.frames
             if why is not None:
-                frames = _fraction(listen, manifest.sample_rate, asked.heard_s, elapsed_s)
+                heard_s = min(asked.heard_s, elapsed_s)  # never more than time has passed
+                frames = min(round(heard_s * manifest.sample_rate), listen.frames)
             stumbles = s.stumbles_in_form(asked.stumbles, manifest.lead_s, seconds)
             request.study.log.end_listen(listen.id, frames, why, late_s=asked.late_s, stumbles=stumbles)
             request.log_changed()
@@ -256,9 +257,6 @@ class PageSessions:
     def _mask(self, round_: Round, demand: Demand) -> str:
         return sign(self._key, "mask", str(round_.record.id), str(demand.form_id))[:8]
 
-    def _sitting_ticket(self, sitting_id: int) -> str:
-        return sign(self._key, "sitting", str(sitting_id))
-
     def _require_sitting(self, request: ListenerRequest, ticket: str) -> Sitting:
         going_on = request.study.log.open_sitting(request.listener)
         if going_on is None or not is_signed(ticket, self._key, "sitting", str(going_on.id)):
@@ -319,8 +317,3 @@ def _judge(duration_s: float, elapsed_s: float, asked: s.End) -> str | None:
     if elapsed_s - asked.waited_s > duration_s + LATE_S:
         return REASONS["paused"]
     return REASONS["broke"] if hearing(asked.late_s) == "void" else None
-
-
-def _fraction(listen: ListenRecord, rate: int, heard_s: float, elapsed_s: float) -> int:
-    """The frames of a void listen that were heard: never more than time has passed."""
-    return min(round(min(heard_s, elapsed_s) * rate), listen.frames)

@@ -50,9 +50,10 @@ def write_comparison(study: Study, other: Study) -> Written:
     sides = tuple(_side(gather(one), key) for one, key in ((study, "one"), (other, "two")))
     both = common(sides[0].facts, sides[1].facts)
     sentence = compared(sides[0], sides[1], both)
+    values = {**shared(sides[0].facts, sentence, Sound()), "sides": sides, "both": both}
     folder = study.folder / REPORT
     texts = {
-        "comparison.html": _html(sides, both, sentence),
+        "comparison.html": templates().get_template("comparison.html").render(values),
         "comparison.md": filled_in("comparison.md", sides=sides, both=both, sentence=sentence),
         "comparison.json": as_json(_json(sides, both, sentence)),
     }
@@ -103,11 +104,6 @@ def compared(one: Side, two: Side, both: tuple[Both, ...]) -> str:
     if one.facts.song.title == two.facts.song.title:
         return f'"{one.facts.song.title}", twice: {one.folder} and {two.folder}.'
     return f'"{one.facts.song.title}" and "{two.facts.song.title}", side by side.'
-
-
-def _html(sides: tuple[Side, ...], both: tuple[Both, ...], sentence: str) -> str:
-    values = {**shared(sides[0].facts, sentence, Sound()), "sides": sides, "both": both}
-    return templates().get_template("comparison.html").render(**values)
 
 
 def _json(sides: tuple[Side, ...], both: tuple[Both, ...], sentence: str) -> dict[str, Any]:
