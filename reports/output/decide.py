@@ -14,6 +14,7 @@ from reports.facts.seals import seals
 from reports.facts.study_facts import after_events, gather
 from reports.files import REPORT
 from reports.model import gates
+from reports.output.markdown import way_back_pages
 from reports.output.report import write_facts, write_report
 from reports.output.sound import remove_sound
 from reports.verdict import phrases
@@ -66,7 +67,7 @@ def decide(
     number = len(facts.decisions) + 1
     way = way_to(facts, chosen)
     folder = folder_of(study.song, number, chosen.name)
-    paths = write_way_back(facts, chosen, way, folder)
+    paths = write_way_back(facts, chosen, way, way_back_pages(study.song.title, way), folder)
     form_stems = write_stems(study.song, chosen, manifest, folder, step) if stems else None
     detail = {
         "form": chosen.name,

@@ -26,7 +26,7 @@ from reports.output.chart_kinds import all_charts
 from reports.output.sound import Sound
 from reports.verdict import phrases
 from reports.way_back import rebuild_words
-from reports.way_back.package import AS_PERFORMED, NOTHING_AGAIN, WayBack, bars_of
+from reports.way_back.package import WayBack
 from sessions.records import ASPECTS
 
 TEMPLATES = Path(__file__).with_name("templates")
@@ -42,9 +42,6 @@ def html(facts: Facts, sentence: str, case: Dissent | None, way: WayBack | None,
         "charts": all_charts(facts, case),
         "case": case,
         "way": way,
-        "bars_of": bars_of,
-        "as_performed": AS_PERFORMED,
-        "nothing_again": NOTHING_AGAIN,
         "aspects": aspects(facts),
         "rules": Rules(),
     }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,9 +15,8 @@ from render.riff import Cue, write_cued_wav
 from render.song.forms import Form
 from render.song.song import Song
 from render.song.song_map import BY_EAR, RE_RECORD
-from reports.facts.comments import PlacedComment
 from reports.facts.study_facts import Facts
-from reports.files import REPORT, cell, csv_text, file_name, plain, write_text
+from reports.files import REPORT, cell, csv_text, file_name, write_text
 from reports.way_back.markers import write_midi
 from reports.way_back.rebuild import Sheet, SheetStep, sheet
 from reports.way_back.rerecord import Item, listing
@@ -44,6 +43,11 @@ class WayBack:
     def by_ear(self) -> tuple[Item, ...]:
         return tuple(item for item in self.again if item.by_ear)
 
+    @property
+    def nothing(self) -> str:
+        """What is told where nothing must be performed again."""
+        return NOTHING_AGAIN if self.by_ear else AS_PERFORMED
+
 
 def way_back(facts: Facts) -> WayBack | None:
     """For the form decided on, else the best one; None while sealed, or for a form that is no more."""
@@ -64,56 +68,23 @@ def step_id(way: WayBack, step: SheetStep) -> str:
     return hashlib.sha256(f"{way.form}/{step.number}/{step.edit.text}".encode()).hexdigest()[:12]
 
 
-def again_markdown(title: str, way: WayBack) -> str:
-    """The re-record list as a page to take to the session."""
-    lines = [f'# What to perform again for {plain(title)} as "{plain(way.form)}"', ""]
-    if way.again:
-        lines += ["What a listener would notice first comes first. Bars are those of the new form.", ""]
-    lines += again_lines(way, "##")
-    return "\n".join(lines).rstrip() + "\n"
-
-
-def again_lines(way: WayBack, heading: str) -> Iterator[str]:
-    """The re-record list in Markdown; `heading` are the marks of a heading within it."""
-    if not way.to_perform:
-        yield NOTHING_AGAIN if way.by_ear else AS_PERFORMED
-    yield from _items(way.to_perform, 1)
-    if way.by_ear:
-        yield from ("", f"{heading} To check by ear, join by join", "")
-        yield from _items(way.by_ear, 1 + len(way.to_perform))
-
-
-def _items(items: Sequence[Item], first: int) -> Iterator[str]:
-    for number, item in enumerate(items, first):
-        yield f"{number}. {bars_of(item)}, {plain(item.part)}: {plain(item.what)}; {plain(item.why)}."
-        yield from (f"   - {plain(said_by(c))}: {plain(c.text)}" for c in item.comments)
-
-
-def said_by(comment: PlacedComment) -> str:
-    """ "ana, listen 3"."""
-    return f"{comment.shown}, {comment.listen_words}"
-
-
-def bars_of(item: Item) -> str:
-    """ "Bars 5-6", "Bar 5"."""
-    return f"{'Bar' if item.first_bar == item.last_bar else 'Bars'} {item.bars}"
-
-
 def again_csv(way: WayBack) -> str:
     """The re-record list as a table: one row an item, the comments that fall there in the last column."""
     rows = (
         {
             "number": number, "first_bar": item.first_bar, "last_bar": item.last_bar, "part": cell(item.part),
             "what": item.what, "why": item.why, "kind": item.kind,
-            "comments": cell(" / ".join(f"{said_by(c)}: {c.text}" for c in item.comments)),
+            "comments": cell(" / ".join(f"{c.shown}, {c.listen_words}: {c.text}" for c in item.comments)),
         }
         for number, item in enumerate(way.again, 1)
     )  # fmt: skip
     return csv_text(AGAIN_COLUMNS, rows)
 
 
-def write_way_back(facts: Facts, form: Form, way: WayBack, folder: Path) -> tuple[Path, ...]:
-    """Write the rebuild sheet, the form's map and its audio with a cue at every part into `folder`.
+def write_way_back(
+    facts: Facts, form: Form, way: WayBack, pages: Mapping[str, str], folder: Path
+) -> tuple[Path, ...]:
+    """Write `pages` and tables, the form's map and its audio with a cue at every part into `folder`.
 
     Raises:
         WriteError, AudioError: a file could not be written; NotRenderedError: the render is not there.
@@ -126,12 +97,7 @@ def write_way_back(facts: Facts, form: Form, way: WayBack, folder: Path) -> tupl
             f'the render of "{form.name}", {source}, is missing or not what was measured; delete it, run '
             "`fairhearing render`, then decide again"
         )
-    texts = {
-        "rebuild.md": way.sheet.as_markdown(),
-        "rebuild.csv": way.sheet.as_csv(),
-        "re-record.md": again_markdown(facts.song.title, way),
-        "re-record.csv": again_csv(way),
-    }
+    texts = {**pages, "rebuild.csv": way.sheet.as_csv(), "re-record.csv": again_csv(way)}
     midi = folder / "rebuild.mid"
     wav = folder / f"{file_name(f'{facts.song.title} - {form.name}')}.wav"
     with writing_into(folder):
@@ -145,9 +111,7 @@ def write_way_back(facts: Facts, form: Form, way: WayBack, folder: Path) -> tupl
 def marked_places(way: WayBack) -> list[tuple[int, str]]:
     """Each place of the re-record list as a marker: its first bar, and what is to be done there."""
     kinds = [(item, BY_EAR if item.by_ear else RE_RECORD) for item in way.again]
-    return [
-        (item.first_bar, f"{kind}{bars_of(item).lower()}, {item.part}: {item.what}") for item, kind in kinds
-    ]
+    return [(item.first_bar, f"{kind}{item.bars.lower()}, {item.part}: {item.what}") for item, kind in kinds]
 
 
 def cues(render: RenderedForm, sample_rate: int) -> list[Cue]:

@@ -17,7 +17,7 @@ from render.audio.timeline import lay_out
 from render.figures import counted
 from render.song.forms import Form, Piece, bars_text
 from render.song.song import Song
-from reports.files import cell, csv_text, plain
+from reports.files import cell, csv_text
 from reports.way_back.arrangement import Copy, Op, Task, task
 from reports.way_back.rebuild_order import final_slot
 from reports.way_back.rebuild_search import EFFORT, shortest
@@ -38,6 +38,10 @@ class Landmark:
     last_bar: int
     bounce_s: Fraction | None
     text: str
+
+    @property
+    def bars(self) -> str:
+        return bars_text(self.first_bar, self.last_bar)
 
 
 @dataclass(frozen=True)
@@ -78,30 +82,6 @@ class Sheet:
     def groups(self) -> tuple[tuple[str, tuple[SheetStep, ...]], ...]:
         """Neighbouring steps by the part where they show."""
         return tuple((place, tuple(run)) for place, run in groupby(self.steps, key=lambda step: step.place))
-
-    def as_markdown(self) -> str:
-        """The sheet as a page to print or to read beside the session."""
-        lines = [f'# How to rebuild {plain(self.title)} as "{plain(self.form)}"', ""]
-        if not self.edits:
-            lines += ["Nothing to do: this is the song as it stands.", ""]
-        for place, steps in self.groups:
-            lines += [f"## At {plain(place)}", ""]
-            for step in steps:
-                edit, times = step.edit, step.times
-                where = f"In the bounce: {times}. " if times else ""
-                lines += [
-                    f"- [ ] {step.number}. {plain(edit.text)}  ",
-                    f"      {plain(edit.effect)}. {where}Then {counted(edit.length_bars, 'bar')}.",
-                ]
-            lines.append("")
-        lines += ["## What you should have then", "", "| bars | part | in the bounce at |", "|---|---|---|"]
-        for mark in self.landmarks:
-            bars = bars_text(mark.first_bar, mark.last_bar)
-            time = "–" if mark.bounce_s is None else clock(mark.bounce_s)
-            lines.append(f"| {bars} | {plain(mark.text)} | {time} |")
-        total = f"{counted(self.length_bars, 'bar')}; from bar 1 to the last bar line {clock(self.length_s)}."
-        lines += ["", f"Together {total}", "", "## Good to know", ""]
-        return "\n".join([*lines, *(f"- {plain(note)}" for note in self.notes), ""])
 
     def as_csv(self) -> str:
         """One row per edit; columns as in `COLUMNS`."""

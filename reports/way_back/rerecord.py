@@ -46,7 +46,9 @@ class Item:
 
     @property
     def bars(self) -> str:
-        return bars_text(self.first_bar, self.last_bar)
+        """ "Bars 5-6", "Bar 5"."""
+        one = self.first_bar == self.last_bar
+        return f"{'Bar' if one else 'Bars'} {bars_text(self.first_bar, self.last_bar)}"
 
 
 def listing(song: Song, form: Form, comments: Sequence[PlacedComment] = ()) -> list[Item]:

@@ -10,7 +10,7 @@ from render.audio.timeline import lay_out
 from render.figures import size_text
 from render.song.song import Song
 from reports.way_back.arrangement import task
-from reports.way_back.package import WayBack, bars_of, step_id
+from reports.way_back.package import WayBack, step_id
 from reports.way_back.rebuild import SheetStep
 from reports.way_back.stems import STEMS
 
@@ -53,7 +53,7 @@ def tick_steps(song: Song, way: WayBack) -> tuple[TickStep, ...]:
         after = places.after(form_s)
         steps.append(TickStep(step_id(way, step), IN_PROJECT, step.edit.text, note, before, after))
     for item in way.again:
-        words = f"{bars_of(item)}, {item.part}: {item.what}"
+        words = f"{item.bars}, {item.part}: {item.what}"
         key = hashlib.sha256(f"{way.form}/{words}".encode()).hexdigest()[:12]
         group = BY_EAR if item.by_ear else AGAIN
         form_s = places.form_s(item.first_bar)

@@ -15,6 +15,7 @@ from render.errors import FormError
 from render.song.forms import Form, Piece
 from render.song.grid import Change, Meter
 from render.song.song import Song
+from reports.output.markdown import rebuild_page
 from reports.way_back.rebuild import COLUMNS, sheet
 from tests.rebuild_session import check, make_form, make_song
 
@@ -33,7 +34,7 @@ def test_dropping_a_verse_is_one_edit() -> None:
     made = sheet(song, make_form(song, ["intro", "verse 1", "refrain", "bridge", "last refrain"]))
     assert [edit.text for edit in made.edits] == ["Remove bars 21-28 and close up."]
     assert (made.landmarks[-1].last_bar, made.length_s) == (32, 80)
-    page = made.as_markdown()
+    page = rebuild_page(made)
     assert "## At bridge (bars 21-24)" in page and "- [ ] 1. Remove bars 21-28 and close up." in page
     assert "leaves out verse 2. In the bounce: 0:50.500. Then 32 bars." in page
 
@@ -103,7 +104,7 @@ def test_the_song_as_written_needs_nothing() -> None:
     song = make_song(SONG)
     made = sheet(song, song.forms[0])
     assert made.edits == ()
-    assert "Nothing to do" in made.as_markdown()
+    assert "Nothing to do" in rebuild_page(made)
 
 
 def test_a_first_part_from_elsewhere_silences_the_lead_in_and_keeps_its_pickup() -> None:
@@ -163,14 +164,14 @@ def test_csv_says_what_the_sheet_says() -> None:
         made.length_bars == Fraction(4 + 4 + 16) + Fraction(1, 2)
         and made.landmarks[-1].last_bar == 4 + 4 + 1 + 16
     )
-    page = made.as_markdown()
+    page = rebuild_page(made)
     assert "Together 24.5 bars; from bar 1 to the last bar line 1:01.250" in page and "25 bars" not in page
     assert page.count("short bar of its own") == 1 and "24.5 bars in the end" in page
 
 
 def test_names_cannot_break_the_page() -> None:
     song = make_song([("a | b *c*", 1, 2, "0"), ("<d>", 3, 4, "0")])
-    page = sheet(song, make_form(song, ["<d>", "a | b *c*"])).as_markdown()
+    page = rebuild_page(sheet(song, make_form(song, ["<d>", "a | b *c*"])))
     assert "a \\| b \\*c\\*" in page
     assert "\\<d\\>" in page
 
