@@ -72,11 +72,12 @@ def propose_ideas(study: Study, count: int, seed: int, *, write: bool, step: Ste
 
 
 def _write(study: Study, ideas: list[Idea]) -> None:
-    from render.proposals.idea_file import write_into
+    from render.edits.forms import set_form
 
     path = study.folder / SONG_FILE
-    as_it_is = path.read_bytes().decode("utf-8")  # with its own line endings
-    text = write_into(as_it_is, ideas, study.folder)
+    text = path.read_bytes().decode("utf-8")  # with its own line endings
+    for idea in ideas:
+        text = set_form(text, study.folder, idea.name, idea.texts, remark=idea.remark)
     with replacing(path) as half:
         half.write_text(text, encoding="utf-8", newline="")
 

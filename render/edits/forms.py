@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from render.edits.editing import edited, name_in
+from render.edits.editing import edited
 from render.edits.toml_text import TomlText
 from render.errors import SongError
+from render.song.forms import name_in
 from render.song.song import SONG_FILE
 
 REMARK = r"# \d+:\d\d, "  # how the comment that comes with an idea begins: its length
@@ -19,19 +20,14 @@ def set_form(
     replaces: str | None = None, remark: str = "",
 ) -> str:  # fmt: skip
     """A form's parts, ending and what it replaces; a new one is added, below `remark` as a comment."""
-    return edited(text, folder, lambda document: put_form(document, name, parts, ending, replaces, remark))
-
-
-def put_form(
-    document: TomlText, name: str, parts: Sequence[str], ending: str | None = None,
-    replaces: str | None = None, remark: str = "",
-) -> None:  # fmt: skip
-    """The same in a document that is not checked yet."""
     more = {key: value for key, value in (("ending", ending), ("replaces", replaces)) if value is not None}
-    there = document.table("forms").get(name)
-    table = bool(more) or isinstance(there, dict)
-    value = {"parts": list(parts), **more} if table else list(parts)
-    document.set("forms", name, value, remark=remark)
+
+    def change(document: TomlText) -> None:
+        table = bool(more) or isinstance(document.table("forms").get(name), dict)
+        value = {"parts": list(parts), **more} if table else list(parts)
+        document.set("forms", name, value, remark=remark)
+
+    return edited(text, folder, change)
 
 
 def remove_form(text: str, folder: Path, name: str) -> str:

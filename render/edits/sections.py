@@ -9,12 +9,12 @@ from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
-from render.edits.editing import edited, name_in
+from render.edits.editing import edited
 from render.edits.parts import follow_bars, follow_edges, follow_name
 from render.edits.toml_text import TomlText
 from render.errors import SongError
-from render.song.forms import Section, did_you_mean
-from render.song.song import SONG_FILE, sections_of
+from render.song.forms import Section, name_in
+from render.song.song import sections_of
 
 
 def replace_sections(text: str, folder: Path, sections: Sequence[Section]) -> str:
@@ -115,11 +115,6 @@ def set_bars(text: str, folder: Path, name: str, first_bar: int, last_bar: int) 
     return edited(text, folder, change)
 
 
-def move_line(text: str, folder: Path, name: str, first_bar: int) -> str:
-    """Where a section begins; the section before it ends there, if it bordered on it."""
-    return set_bars(text, folder, name, first_bar, _section(sections_of(text), name).last_bar)
-
-
 def set_pickup(text: str, folder: Path, name: str, beats: float) -> str:
     """Beats before a section's first bar that belong to it."""
     sections = sections_of(text)
@@ -143,12 +138,8 @@ def _write(document: TomlText, sections: Sequence[Section]) -> None:
 
 
 def _section(sections: Sequence[Section], name: str) -> Section:
-    for section in sections:
-        if section.name.casefold() == name.casefold():
-            return section
-    raise SongError(
-        f'there is no section "{name}" in {SONG_FILE}{did_you_mean(name, [s.name for s in sections])}'
-    )
+    by_name = {section.name: section for section in sections}
+    return by_name[name_in(by_name, name, "section")]
 
 
 def _require_free(sections: Sequence[Section], name: str, but: str = "") -> None:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from render.edits.editing import edited, name_in
+from render.edits.editing import edited
 from render.edits.toml_text import TomlText
-from render.song.forms import AS_WRITTEN
+from render.song.forms import AS_WRITTEN, name_in
 from render.song.song import Listener
 
 

@@ -15,7 +15,6 @@ from render.beat.meter_changes import OddBars
 from render.edits.toml_text import toml_text
 from render.figures import clock_text, counted
 from render.proposals.idea import Idea
-from render.proposals.idea_file import entry_line
 from render.song.beats_file import BEATS_FILE
 from render.song.grid import Grid
 from render.song.song_map import SongMap
@@ -154,7 +153,7 @@ class Draft:
         ]  # fmt: skip
         for idea in ideas:
             head += [f"# {line}" for line in _wrapped(idea.reason)]
-            head.append(entry_line(idea))
+            head.append(f"{toml_text(idea.name)} = {toml_text(idea.texts)}")
         return "\n".join(head)
 
     def relative(self, path: Path) -> str:

@@ -23,6 +23,11 @@ class Idea:
         return clock_text(self.seconds, tenths=False)
 
     @property
+    def remark(self) -> str:
+        """The comment above it in song.toml."""
+        return f"{self.length_text}, {self.reason}"
+
+    @property
     def line(self) -> str:
         """One line for a person."""
         return f'"{self.name}" ({self.length_text}, {self.clean:.0%} of its joins clean): {self.reason}'

@@ -45,12 +45,10 @@ class Copies:
     paths: dict[str, Path]
     sizes: dict[str, int]
     sample_rate: int
-    channels: int
 
     @staticmethod
-    def at(paths: dict[str, Path], sample_rate: int, channels: int) -> Copies:
-        sizes = {key: path.stat().st_size for key, path in paths.items()}
-        return Copies(paths, sizes, sample_rate, channels)
+    def at(paths: dict[str, Path], sample_rate: int) -> Copies:
+        return Copies(paths, {key: path.stat().st_size for key, path in paths.items()}, sample_rate)
 
 
 def page_rate(sample_rate: int) -> int:
@@ -83,7 +81,7 @@ def flac_copies(folder: Path, manifest: Manifest) -> Copies:
         sums = dict(pool.map(make, manifest.forms))
     if not sums.items() <= known.items():
         write_beside(folder / SUMS_FILE, json.dumps(known | sums).encode())
-    return Copies.at(paths, rate, manifest.channels)
+    return Copies.at(paths, rate)
 
 
 def _known(path: Path) -> dict[str, str]:
@@ -107,7 +105,7 @@ def opus_copies(folder: Path, manifest: Manifest, into: Path) -> Copies:
         paths[form.content_hash] = path = into / Path(form.wav).with_suffix(".opus").name
         with replacing(path, lasting=False) as half:
             _write_opus(half, folder / form.wav, rate, manifest.channels)
-    return Copies.at(paths, rate, manifest.channels)
+    return Copies.at(paths, rate)
 
 
 def _require_as_measured(path: Path, sha256: str) -> None:

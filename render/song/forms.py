@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
-from render.errors import FormError
+from render.errors import FormError, SongError
 from render.song.grid import exact
 
 AS_WRITTEN = "as written"
@@ -190,6 +190,18 @@ def did_you_mean(name: str, names: Iterable[str]) -> str:
     if known:
         return "; there is " + ", ".join(f'"{n}"' for n in known[:8]) + ("…" if len(known) > 8 else "")
     return ""
+
+
+def name_in(names: Iterable[str], name: str, what: str) -> str:
+    """`name` as song.toml spells it among `names`, in any case.
+
+    Raises:
+        SongError: there is no such name.
+    """
+    for known in names:
+        if known.casefold() == name.casefold():
+            return known
+    raise SongError(f'there is no {what} "{name}" in song.toml{did_you_mean(name, names)}')
 
 
 def _meant_word(rest: str) -> str | None:

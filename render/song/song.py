@@ -29,6 +29,7 @@ from render.song.forms import (
     Section,
     bars_text,
     did_you_mean,
+    name_in,
     parse_bars,
     parse_ending,
     parse_part,
@@ -99,12 +100,8 @@ class Song(Outline):
 
     def form(self, name: str) -> Form:
         """The form called `name`, in any case."""
-        for form in self.forms:
-            if form.name.casefold() == name.casefold():
-                return form
-        raise SongError(
-            f'there is no form "{name}" in {SONG_FILE}{did_you_mean(name, [f.name for f in self.forms])}'
-        )
+        by_name = {form.name: form for form in self.forms}
+        return by_name[name_in(by_name, name, "form")]
 
     @property
     def uncovered(self) -> list[tuple[int, int]]:

@@ -240,8 +240,7 @@ def _idea(work: Workspace, args: Mapping[str, Any]) -> Idea:
 
 def _take_idea(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     idea = _idea(work, args)
-    remark = f"{idea.length_text}, {idea.reason}"
-    work.change(f"“{idea.name}” taken in", version, set_form, idea.name, idea.texts, remark=remark)
+    work.change(f"“{idea.name}” taken in", version, set_form, idea.name, idea.texts, remark=idea.remark)
     work.cache["ideas"] = tuple(x for x in work.cache["ideas"] if x is not idea)
     return Done()
 

@@ -142,7 +142,8 @@ def _rename(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
 def _move(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
     section = _find(work.song(), args)
     bar = section.first_bar + whole(args, "by", -64, 64)
-    return _edited(work, version, f"“{section.name}” begins at bar {bar}", edits.move_line, section.name, bar)
+    words = f"“{section.name}” begins at bar {bar}"
+    return _edited(work, version, words, edits.set_bars, section.name, bar, section.last_bar)
 
 
 def _bars(work: Workspace, args: Mapping[str, Any], version: str) -> Done:

@@ -9,7 +9,6 @@ import pytest
 from render.edits.forms import remove_form, rename_form, set_form
 from render.edits.sections import (
     join_sections,
-    move_line,
     remove_section,
     rename_section,
     renames,
@@ -218,7 +217,7 @@ def test_joined_sections_are_one_and_forms_play_what_they_played(folder: Path) -
 
 
 def test_a_line_is_moved_and_forms_go_with_it(folder: Path) -> None:
-    new = move_line(TEXT, folder, "refrain", 8)
+    new = set_bars(TEXT, folder, "refrain", 8, 10)
     values = tomllib.loads(new)
     assert (values["sections"]["verse 1"]["bars"], values["sections"]["refrain"]["bars"]) == ("3-7", "8-10")
     # its first bars stay its first, as far as bar 8 of the song; bars 9-10 of the song stay these
@@ -228,7 +227,7 @@ def test_a_line_is_moved_and_forms_go_with_it(folder: Path) -> None:
     with pytest.raises(FormError, match=r'forms\."late", part 2: "refrain bars 3-4" would lie outside'):
         set_bars(TEXT, folder, "refrain", 7, 8)
     with pytest.raises(SongError, match="leave nothing of"):
-        move_line(TEXT, folder, "refrain", 3)
+        set_bars(TEXT, folder, "refrain", 3, 10)
 
 
 def test_sections_are_added_and_taken_out(folder: Path) -> None:
