@@ -71,7 +71,7 @@ class Log:
             return read_contents(connection, listener, listens=listens)
 
     def height(self) -> int:
-        """How many rows there are in all: it grows with whatever is written, by whichever process."""
+        """The number of all rows, as a change counter: it grows with every write of any process."""
         counts = [
             select(func.count()).select_from(table).scalar_subquery() for table in t.metadata.sorted_tables
         ]

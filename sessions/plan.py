@@ -25,7 +25,7 @@ def new_seed() -> str:
 
 
 def seed_sha256(seed: str) -> str:
-    """The seed's seal: can be shown to everybody without telling the seed."""
+    """A commitment to the seed: it can be shown to everybody without telling the seed."""
     return hashlib.sha256(seed.encode("ascii")).hexdigest()
 
 
@@ -99,7 +99,7 @@ def _without_meeting(rows: list[list[str]], before: str | None) -> list[list[str
 
 
 def _dice(seed: str, *words: str) -> random.Random:
-    """A generator that only the seed and `words` decide."""
+    """A random generator seeded by `seed` and `words`."""
     text = "\n".join([seed, *words])
     return random.Random(int.from_bytes(hashlib.sha256(text.encode("utf-8")).digest()))
 

@@ -1,4 +1,4 @@
-"""The log's database (SQLite or a server): a row is on the disk before anybody is told so.
+"""The log's database (SQLite or a server); a commit is durable when it is acknowledged.
 
 SQLite by default: one file with journal_mode=DELETE, so that a copied or synchronised folder stays whole.
 Any other SQLAlchemy URL serves panels that outgrow one machine.

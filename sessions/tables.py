@@ -48,7 +48,7 @@ def _table(name: str, *columns: SchemaItem) -> Table:
 
 
 def _of(table: str, *, key: bool = False) -> Column[Any]:
-    """The number of a row of another table: "listen_id" for "listens"."""
+    """A foreign key to another table's rows: "listen_id" for "listens"."""
     return Column(f"{table[:-1]}_id", ForeignKey(f"{table}.id"), primary_key=key, nullable=False)
 
 

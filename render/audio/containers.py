@@ -1,4 +1,4 @@
-"""24-bit WAV files that give nothing away: all of one size; their audio told apart by its SHA-256."""
+"""24-bit WAV files: the header, padding to one size for all forms (sizes tell none), SHA-256 of the audio."""
 
 from __future__ import annotations
 

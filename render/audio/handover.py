@@ -1,4 +1,4 @@
-"""How one sound gives way to another at a line: what was ringing rings out, what is struck is whole.
+"""The join of two parts at a bar line: what sustains in the old one decays, attacks of the new one are whole.
 
 Each side is followed beyond the line for as long as nothing new is struck in it, as it was recorded, and
 foreseen by linear prediction from there on (prediction.py). That part of both, which is no attack of theirs,
@@ -32,7 +32,7 @@ _LEAD_S = 0.003  # a window shows an attack some milliseconds late
 
 @dataclass(frozen=True)
 class Followed:
-    """One side beyond a line: as recorded up to frame `until` of its excerpt, by `model` from there on."""
+    """One side of a join: as recorded up to frame `until` of its excerpt, predicted by `model` after it."""
 
     until: int
     model: Floats
@@ -65,7 +65,7 @@ class Handover:
 def handover(
     old: Audio, new: Audio, line: int, rate: int, time_constant_s: float, in_bands: bool
 ) -> Handover:
-    """How excerpts (frames, channels) of two sides, whose line is at frame `line`, give way.
+    """The join of two excerpts (frames, channels) whose bar line is at frame `line`.
 
     `in_bands`: attacks count where they stand out in a band of their own, too (struck.py).
     """
@@ -82,7 +82,7 @@ def handover(
 
 
 def fall_of(decay_time_s: float) -> float:
-    """The time constant, in s, at which a sound of that reverberation time falls: 60 dB are 6.9 of them."""
+    """The time constant in s of a decay of that reverberation time (60 dB: 6.9 time constants), limited."""
     return round(min(max(decay_time_s / math.log(1000), SHORTEST_FALL_S), LONGEST_FALL_S), 3)
 
 

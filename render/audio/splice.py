@@ -82,7 +82,7 @@ class Splicer:
 
     @property
     def edits(self) -> list[Patch]:
-        """Where something sounds around joins that no crossfade explains."""
+        """Patches beside the crossfades: decays of the second version, handovers of the later ones."""
         return [*self.decays, *self.handovers]
 
     @property

@@ -1,4 +1,4 @@
-"""Whether the stems go with the bounce: as files, and, as figures, how they add up to it (stems.py)."""
+"""Whether the stems match the bounce: rate, length and channels, and the residual of their sum (stems.py)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where a project's map begins in the bounce: the map's beats slid along the song's attacks, whole.
+"""Alignment of a project's tempo map with the bounce: its beats correlated with the song's onset curve.
 
 Beats tell the place within a beat (with changes of tempo, the place itself); harmony and low sounds, which
 beat begins a bar; markers, which bar it is: the song changes where its sections begin. What is left open

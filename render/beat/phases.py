@@ -88,7 +88,7 @@ class BeatPhases:
 
 
 def strays_s(rest_s: Floats, clarity: Floats, share: float) -> float:
-    """How far bars stray at most in `share` of them, each counted as clear as its attacks are (bars,)."""
+    """The quantile `share` of the bars' absolute offsets (bars,), each weighted by its clarity."""
     order = np.argsort(np.abs(rest_s))
     counted = np.cumsum(clarity[order]) / max(float(clarity.sum()), 1e-12)
     at = min(int(np.searchsorted(counted, share)), len(order) - 1)

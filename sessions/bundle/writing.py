@@ -184,7 +184,7 @@ def _free(name: str, taken: dict[str, Path]) -> str:
 
 
 def _copy_of_log(study: Study, path: Path) -> Path:
-    """One state of the log, also while somebody rates."""
+    """A consistent snapshot of the log, also while somebody rates (SQLite's backup)."""
     if study.log.store.engine.dialect.name != "sqlite":
         raise BundleError("the log lies on a server; a bundle holds studies whose log is in their folder")
     source = f"file:{quote(str((study.folder / LOG_FILE).resolve()))}?mode=ro"
