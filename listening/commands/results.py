@@ -52,7 +52,7 @@ def outlook(folder: Path, as_json: bool, seed: int) -> None:
         ("best leads by", "the form named is the best", "points lost by following it",
          "safe to choose by then", "clear by then"),
         [
-            ("nothing known" if row.lead is None else f"{row.lead:g} points", f"{row.named.value:.0%}",
+            ("any lead" if row.lead is None else f"{row.lead:g} points", f"{row.named.value:.0%}",
              f"{row.lost.value:.1f}", f"{row.safe.value:.0%}", f"{row.clear.value:.0%}")
             for row in answer.rows
         ],
@@ -159,7 +159,11 @@ def _who_decides(study: Study, yes: bool) -> str:
     if len(names) == 1:
         return names[0]
     if yes or not sys.stdin.isatty():
-        return getpass.getuser()
+        name = getpass.getuser()
+        click.echo(
+            f"Nobody could be asked who decides: {name}, as this machine knows you (--by NAME).", err=True
+        )
+        return name
     return str(click.prompt(f"Who decides? ({', '.join(names)}, or another name)")).strip()
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Any
 
 import click
 
 from listening.commands.common import open_study, progress, wrapped
+from render.errors import StudyError
 
 
 @click.command()
@@ -78,7 +80,15 @@ def new(
     from listening.new_study import start_study
 
     def confirmed(question: str) -> bool:
-        return yes or click.confirm(f"\n{question}", default=True)
+        try:
+            return yes or click.confirm(f"\n{question}", default=True)
+        except click.Abort:
+            if sys.stdin.isatty():
+                raise
+            click.echo()
+            raise StudyError(
+                f"nobody is here to answer: {question} Add --yes to take it as it is. Nothing was written"
+            ) from None
 
     begun = start_study(
         audio, tempo=tempo, meter=meter, start_s=start_s, live=live, stems=stems, map_path=map_path,
@@ -87,7 +97,7 @@ def new(
     )  # fmt: skip
     if begun.path is None:
         click.echo("Nothing was written.")
-        raise click.Abort
+        raise click.exceptions.Exit(1)
     click.echo(f"\n{begun.path} is written, with comments; it is yours from here on.")
     click.echo(wrapped(begun.next_step[:1].upper() + begun.next_step[1:]))
 

@@ -33,7 +33,8 @@ class Idea:
         return f'"{self.name}" ({self.length_text}, {self.clean:.0%} of its joins clean): {self.reason}'
 
 
-_BEFORE, _BEHIND = "early|late|no|short|shorter|half|breath before", "first|again"
+_BEFORE = "early|late|no|short|shorter|half|breath before"
+_BEHIND = "first|again|without .+|only .+"
 
 
 def called_after(idea: str, old: str, new: str) -> str:

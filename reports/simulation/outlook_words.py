@@ -20,11 +20,12 @@ def sentences(
     ordinary, unknown = outlook.row(ORDINARY_LEAD), outlook.row(None)
     each = f" ({plan.rounds * round_minutes:.0f} minutes a listener)" if round_minutes else ""
     more = f" ({round_minutes:.0f} minutes a listener)" if round_minutes else ""
+    cost = _points(unknown.lost.value)
     named = min(round(100 * ordinary.named.value), 99)
     sentences = [
         f"After {phrases.counted(plan.rounds, 'round')}{each} the form named is the best in {named} of 100 "
-        f"songs where it leads by {ORDINARY_LEAD:g} points; following it loses about "
-        f"{_points(unknown.lost.value)} of 100 when nothing is known.",
+        f"songs where it leads by {ORDINARY_LEAD:g} points. By how much a form leads, nobody knows "
+        f"beforehand: over songs with any lead, choosing the form named gives away about {cost} of 100.",
         f"One more round{more} would gain {_gain(outlook.one_more_round)}, one more listener "
         f"{_gain(outlook.one_more_listener)}.",
     ]

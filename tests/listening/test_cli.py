@@ -205,6 +205,7 @@ def test_opening_early_says_what_it_ends(study: Path) -> None:
         env=os.environ | {"PYTHONPATH": str(ROOT)},
     )  # fmt: skip
     assert "Rounds are still open: ana (0 of 6 done), bo (0 of 6 done)" in done.stderr
+    assert "Nobody could be asked who decides" in done.stderr and "--by NAME" in done.stderr
     assert "It is decided" in run(study, "status")
 
 
@@ -268,4 +269,4 @@ def test_render_says_that_packets_are_out(tmp_path: Path) -> None:
     name = study.song.listeners[0].name
     assert "Packets are out" not in told(study.folder, "render")
     told(study.folder, "packet", name)
-    assert f"Packets are out: {name}." in " ".join(told(study.folder, "render").split())
+    assert f"Packets are out: {name} (round 1, written on " in " ".join(told(study.folder, "render").split())

@@ -208,6 +208,7 @@ def test_trying_orders_can_be_watched_and_cancelled(folder: Path) -> None:
     [
         ("early E", "early bridge"), ("no A, E first", "no A, bridge first"),
         ("E", "E"), ("E mine", "E mine"),
+        ("E 2 without drums", "E 2 without drums"), ("E without drums", "bridge without drums"),
         ("breath before e", "breath before bridge"), ("early E 2", "early E 2"),
     ],
 )  # fmt: skip

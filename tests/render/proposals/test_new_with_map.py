@@ -67,9 +67,11 @@ def test_where_tick_0_falls_can_be_said(begun: Path) -> None:
 
 def test_another_songs_map_is_asked_about(begun: Path) -> None:
     (begun / "other.mid").write_bytes(map_bytes([(0, tempo(131.7)), (0, meter(4, 4))]))
-    done = run("new", str(begun / "band.wav"), "--map", str(begun / "other.mid"), input="n\n")
-    assert "Where the map begins in the audio is not clear" in done.output and "--start" in done.output
-    assert not (begun / "song.toml").exists()
+    for answer, error in (("n\n", "Nothing was written."), ("", "nobody is here to answer")):
+        done = run("new", str(begun / "band.wav"), "--map", str(begun / "other.mid"), input=answer)
+        assert "Where the map begins in the audio is not clear" in done.output and "--start" in done.output
+        assert error in done.output and "Aborted" not in done.output and done.exit_code == 1
+        assert not (begun / "song.toml").exists()
 
 
 @pytest.mark.parametrize(

@@ -138,5 +138,11 @@ def test_a_sealed_page_fits_a_phone(browser: Browser, tmp_path: Path) -> None:
     page.goto(file.as_uri())
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     assert page.get_by_text("sealed").first.is_visible()
+    command = page.locator("code", has_text="report --open")
+    for width in range(320, 480, 10):
+        page.set_viewport_size({"width": width, "height": 640})
+        lines = command.evaluate("x => { const all = document.createRange(); all.selectNodeContents(x);"
+                                 " return all.getClientRects().length; }")  # fmt: skip
+        assert lines == 1, f"{command.inner_text()} is broken at {width} px"
     assert findings(page) == []
     context.close()
