@@ -190,7 +190,7 @@ NOT_FOR_STATUS = {
 NOT_FOR_HELP = NOT_FOR_STATUS | {
     "pydantic", "rich", "sqlalchemy", "listening.status", "render.song.song", "sessions.study",
 }  # fmt: skip
-NOT_FOR_CHECK = NOT_FOR_STATUS - {"numpy"}  # bounces and stems are mostly plain WAV files
+NOT_FOR_CHECK = NOT_FOR_STATUS - {"numpy", "soundfile"}
 NOT_FOR_VERDICT = {"jinja2", "matplotlib", "pydantic", "scipy", "soundfile", "sqlalchemy", "starlette"}
 NOT_FOR_REPORT = {"pyloudnorm", "scipy", "sounddevice", "starlette", "uvicorn"}
 

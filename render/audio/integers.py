@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
+import soundfile
 from numpy.typing import NDArray
 
 from render.arrays import Audio
@@ -49,8 +50,6 @@ def write_24_bit(
     Raises:
         OSError: the file could not be written whole.
     """
-    import soundfile  # here, because what only decodes needs no libsndfile
-
     try:
         with soundfile.SoundFile(path, "w", sample_rate, channels, subtype=SUBTYPE, format=kind) as file:
             for block in blocks:

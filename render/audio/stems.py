@@ -13,9 +13,9 @@ from pathlib import Path
 from threading import Lock
 
 import numpy as np
+import soundfile
 
 from render.arrays import Audio
-from render.audio.audio_file import AudioFile
 from render.audio.decay import decay_time_s, slot_frames
 from render.audio.stem_fit import NULL_DB, StemFit, check_stems
 from render.errors import AudioError
@@ -24,6 +24,7 @@ from render.song.audio_header import AudioInfo, audio_info
 from render.song.forms import Treatment
 from render.song.song import Song
 
+ABSURD = 1000.0  # times full scale: no mix is 60 dB too loud
 WINDOW_S = 0.4
 _FLOOR_DB = -200.0
 _BLOCK_FRAMES = 1 << 20
@@ -38,12 +39,12 @@ def fit_stems(bounce: Audio, stems: Mapping[str, Path], sample_rate: int) -> Ste
     window = round(WINDOW_S * sample_rate)
     cross, own, bounce_power, rest_power = 0.0, 0.0, [], []
     with ExitStack() as opened:
-        files = [opened.enter_context(AudioFile(path)) for path in stems.values()]
+        files = [opened.enter_context(soundfile.SoundFile(path)) for path in stems.values()]
         for start in range(0, len(bounce), window):
             mix = bounce[start : start + window]
             total = np.zeros_like(mix)
             for file in files:
-                total += file.read(start, start + len(mix))
+                total += _read_exactly(file, len(mix))
             rest = mix - total
             cross += _product(mix, total)
             own += _product(total, total)
@@ -97,16 +98,17 @@ class BounceFile:
         self.shape = audio.frames, audio.channels
 
     def __getitem__(self, frames: slice) -> Audio:
-        with AudioFile(self.path) as file:
-            return file.read(frames.start, frames.stop)
+        with soundfile.SoundFile(self.path) as file:
+            file.seek(frames.start)
+            return _read_exactly(file, frames.stop - frames.start)
 
 
 @lru_cache(maxsize=4)
 def _decay_of(path: Path, rate: int, _signs: tuple[int, int]) -> float | None:
     """The decay of a file, read block by block; as long as it has the same size and time."""
     frames = _BLOCK_FRAMES // slot_frames(rate) * slot_frames(rate)
-    with AudioFile(path) as file:
-        return decay_time_s(file.blocks(frames), rate)
+    with soundfile.SoundFile(path) as file:
+        return decay_time_s(file.blocks(frames, dtype="float32", always_2d=True), rate)
 
 
 class Mixes:
@@ -118,7 +120,7 @@ class Mixes:
         self.sample_rate = song.audio.sample_rate
         self._paths = song.stems
         self._fit = fit
-        self._files: dict[str, AudioFile] = {}
+        self._files: dict[str, soundfile.SoundFile] = {}
         self._reading = Lock()  # a file has one position, and forms are rendered side by side
 
     def read(self, treatment: Treatment, start: int, stop: int) -> Audio:
@@ -170,8 +172,10 @@ class Mixes:
         for name in names:
             with self._reading:
                 if name not in self._files:
-                    self._files[name] = AudioFile(self._paths[name])
-                block = self._files[name].read(start, stop)
+                    self._files[name] = soundfile.SoundFile(self._paths[name])
+                file = self._files[name]
+                file.seek(start)
+                block = _read_exactly(file, stop - start)
             total += block
         return total
 
@@ -186,16 +190,45 @@ def read_audio(path: Path, tell: Callable[[Audio], None] = lambda _block: None) 
     """
     info, got = audio_info(path), 0
     out = np.empty((info.frames, info.channels), np.float32)
-    with AudioFile(path) as file:
-        for start in range(0, info.frames, _BLOCK_FRAMES):
-            block = out[start : start + _BLOCK_FRAMES]
-            got += file.fill(block, start)
-            if got < start + len(block):
-                break
-            tell(block)
+    try:
+        with soundfile.SoundFile(path) as file:
+            for start in range(0, info.frames, _BLOCK_FRAMES):
+                block = out[start : start + _BLOCK_FRAMES]
+                got += len(file.read(dtype="float32", always_2d=True, out=block))
+                if got < start + len(block):
+                    break
+                _require_numbers(block, path, start, info.sample_rate)
+                tell(block)
+    except (soundfile.LibsndfileError, OSError, RuntimeError):
+        raise AudioError(f"{path} cannot be decoded to its end; export it again") from None
     if got < info.frames:
         raise AudioError(f"{path} ends after {got} of {info.frames} frames; export it again")
     return out
+
+
+def _read_exactly(file: soundfile.SoundFile, frames: int) -> Audio:
+    start = file.tell()
+    try:
+        block: Audio = file.read(frames, dtype="float32", always_2d=True)
+    except (soundfile.LibsndfileError, OSError, RuntimeError):
+        block = np.empty((0, file.channels), np.float32)
+    if len(block) < frames:
+        raise AudioError(f"{file.name} cannot be decoded to its end; export it again")
+    _require_numbers(block, file.name, start, file.samplerate)
+    return block
+
+
+def _require_numbers(block: Audio, path: Path | str, start: int, sample_rate: int) -> None:
+    """Refuse a NaN, an infinity, and what is so far over full scale that it can be no sound."""
+    if not block.size or (block.min() > -ABSURD and block.max() < ABSURD):  # a NaN is neither
+        return
+    at = int(np.argmax(~(np.abs(block) < ABSURD).all(axis=1)))
+    value = block[at][~(np.abs(block[at]) < ABSURD)][0]
+    what = f"{abs(value):.3g} times full scale" if np.isfinite(value) else "that is no number"
+    raise AudioError(
+        f"{path} holds a sample {what} at {(start + at) / sample_rate:.3f} s (frame {start + at}); bounce it "
+        "again and look for a faulty effect there"
+    )
 
 
 def _product(one: Audio, two: Audio) -> float:

@@ -32,21 +32,11 @@ class AudioInfo:
         return self.frames / self.sample_rate
 
 
-@dataclass(frozen=True)
-class PlainWav:
-    """A whole WAV file whose samples begin at byte `at`, in a format of `PLAIN` (tag, bits a sample)."""
-
-    info: AudioInfo
-    at: int
-    format: tuple[int, int]
-
-
 def audio_info(path: Path) -> AudioInfo:
     """The header of an audio file, refused where nothing could be done with it."""
     if not path.is_file():
         raise AudioError(f"there is no audio file {path}; check the name in song.toml")
-    plain = plain_wav(path)
-    info = plain.info if plain else _by_libsndfile(path)
+    info = _plain_wav(path) or _by_libsndfile(path)
     if info.frames == 0:
         raise AudioError(f"{path} holds no audio (0 frames); export it again")
     if info.channels > 2:
@@ -56,8 +46,8 @@ def audio_info(path: Path) -> AudioInfo:
     return info
 
 
-def plain_wav(path: Path) -> PlainWav | None:
-    """A whole WAV file of 16-bit to 32-bit integers or floats; None for anything else.
+def _plain_wav(path: Path) -> AudioInfo | None:
+    """The header of a whole WAV file of 16-bit to 32-bit integers or floats; None for anything else.
 
     Most bounces are such files, and a command that only asks how long one is need not load libsndfile with
     numpy. What is damaged, cut short or unusual is left to libsndfile.
@@ -75,9 +65,7 @@ def plain_wav(path: Path) -> PlainWav | None:
         return None
     plain = (tag, bits) in PLAIN and channels > 0 and frame_bytes == channels * bits // 8
     whole = form.at < data.at and data.length % max(frame_bytes, 1) == 0 and data.length > 0
-    if not (plain and whole):
-        return None
-    return PlainWav(AudioInfo(path, sample_rate, channels, data.length // frame_bytes), data.at, (tag, bits))
+    return AudioInfo(path, sample_rate, channels, data.length // frame_bytes) if plain and whole else None
 
 
 def _by_libsndfile(path: Path) -> AudioInfo:
