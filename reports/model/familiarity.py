@@ -52,6 +52,7 @@ class Prior:
     common_gap: Weighted = ((0.25, 0.5), (1.0, 0.5))
     tau: Weighted = ((0.0, 0.1), (1.0, 0.15), (1.75, 0.2), (3.0, 0.25), (5.0, 0.2), (8.0, 0.1))
     own_gap_tau: float = 3.0  # a form's own gap that fades slower than this is smaller in proportion
+    only_own: int | None = None  # the one form that has a gap of its own; None: every form has
     position: float = 0.25
     carry_over: float = 0.15
     gap_mean: float = 5.0
@@ -74,6 +75,11 @@ SLOW = replace(
 )
 # or that each form may wear off, or wear in, in a way of its own.
 OWN = replace(_DOUBTFUL, own_gap=((1.0, 0.5), (2.0, 0.5)), tau=((1.75, 0.35), (3.0, 0.4), (5.0, 0.25)))
+
+
+def fading(form: int) -> Prior:
+    """Or that this form alone (its code) does: the sharper question where it is the one in front."""
+    return replace(OWN, only_own=form)
 
 
 @dataclass(frozen=True)
@@ -305,9 +311,11 @@ def _sums(values: Floats, codes: Ints, count: int) -> Floats:
 def _spreads(prior: Prior, where: Columns, taus: Sequence[float]) -> tuple[Floats, Floats]:
     """Prior SDs (taus, I, R) of the columns on the grid at the inner points, and their log weights (I,)."""
     inner = list(itertools.product(prior.q, prior.own_gap, prior.common_gap))
+    forms = np.arange(where.q.stop)
+    has_own = (forms == prior.only_own) | (prior.only_own is None)
     rows = np.empty((len(inner), where.left))
     for row, ((q, _), (own, _), (common, _)) in zip(rows, inner, strict=True):
-        row[where.q], row[where.own_gap], row[where.common_gap] = q, own, common
+        row[where.q], row[where.own_gap], row[where.common_gap] = q, own * has_own, common
     slow = np.array([min(1.0, prior.own_gap_tau / tau) if tau > 0 else 1.0 for tau in taus])
     spreads = np.repeat(rows[None], len(slow), axis=0)
     spreads[..., where.own_gap] *= slow[:, None, None]

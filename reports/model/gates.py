@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache, cached_property
 from typing import Final, Literal, TypeAlias
 
 import numpy as np
@@ -20,6 +20,7 @@ MAY_STOP: Final = (CLEAR, SAFE, EVEN)  # states in which listening may stop and 
 # any of them expects, choosing costs more than their losses (bench_verdict).
 RISK_MARGIN = 1.5
 CLOSE_POINTS = 3.0  # two forms within so many rating points of each other are as good as equal
+HARDLY_EVER_MORE = 0.99  # chance with which the loss stated of a free choice is not exceeded
 KNOWN_LISTENS = 5.0  # prior listens more than another form's, from which a form is known from before
 Steps: TypeAlias = tuple[tuple[int, float], ...]
 
@@ -35,10 +36,11 @@ class Rules:
     bearable_loss: float = 2.0
     safe_loss: float = 0.5
     safe_known_loss: float = 0.4  # of a form known from before: the others may still be wearing in
-    safe_own_way_loss: float = 0.85
+    safe_fading_loss: float = 0.85  # where this form alone may wear off in its own way
     even_chance: float = 0.80
     even_cautious_chance: float = 0.50
     sinking_loss: float = 1.2  # of the leader, in the later half of the listens read on its own
+    safe_late_listens: int = 10  # before so many, safe does not ask the later half: it tells next to nothing
     clear_listens: int = 5
     clear_days: int = 3
     leaning_listens: int = 3
@@ -88,9 +90,9 @@ class Chances:
         return float((np.abs(self.draws[:, a] - self.draws[:, b]) <= CLOSE_POINTS).mean())
 
     def most_loss(self, form: int) -> float:
-        """What choosing a form gives away at most, in points, with a chance of .95."""
+        """What choosing a form gives away at most, in points, with a chance of HARDLY_EVER_MORE."""
         off = self.draws.max(1) - self.draws[:, form]
-        rank = min(int(0.95 * len(off)), len(off) - 1)
+        rank = min(int(HARDLY_EVER_MORE * len(off)), len(off) - 1)
         return float(np.partition(off, rank)[rank])
 
     @property
@@ -138,13 +140,18 @@ class CautiousReadings:
     """Posteriors under more cautious assumptions, each computed when first asked for.
 
     `slow`: familiarity may take long to settle; `own_way`: each form wears off in its own way; `late`: the
-    later half of each listener's listens, read on its own.
+    later half of each listener's listens, read on its own; `fading` (of a form): that form alone wears off in
+    its own way.
     """
 
     def __init__(
-        self, slow: Callable[[], Chances], own_way: Callable[[], Chances], late: Callable[[], Chances]
+        self,
+        slow: Callable[[], Chances],
+        own_way: Callable[[], Chances],
+        late: Callable[[], Chances],
+        fading: Callable[[int], Chances],
     ) -> None:
-        self._slow, self._own_way, self._late = slow, own_way, late
+        self._slow, self._own_way, self._late, self.fading = slow, own_way, late, cache(fading)
 
     @cached_property
     def slow(self) -> Chances:
@@ -180,8 +187,10 @@ def rule(chances: Chances, heard: Coverage, rules: Rules, cautious: CautiousRead
         even = _even(chances, rules, cautious)
         if _clear(chances, heard, rules, cautious):
             return Ruling(CLEAR, None)
-        if safe_but_for_late(chances, heard, rules, cautious) and not cautious.sinking(leader, rules):
-            return Ruling(SAFE, even)
+        if safe_but_for_late(chances, heard, rules, cautious):
+            asked = heard.reached >= rules.safe_late_listens
+            if not (asked and cautious.sinking(leader, rules)):
+                return Ruling(SAFE, even)
     if even is not None:
         state = EVEN
     elif chances.best[leader] >= rules.leaning_chance and heard.enough(rules.leaning_listens):
@@ -213,7 +222,9 @@ def safe_but_for_late(chances: Chances, heard: Coverage, rules: Rules, cautious:
     """Whether the leader is safe to choose by all its ratings, whatever the later ones say on their own."""
     leader = chances.order[0]
     bearable = rules.safe_known_loss if leader in heard.known else rules.safe_loss
-    return bool(chances.loss[leader] <= bearable and cautious.own_way.loss[leader] <= rules.safe_own_way_loss)
+    return bool(
+        chances.loss[leader] <= bearable and cautious.fading(leader).loss[leader] <= rules.safe_fading_loss
+    )
 
 
 def _even(chances: Chances, rules: Rules, cautious: CautiousReadings) -> tuple[int, int] | None:
@@ -230,9 +241,9 @@ def _even(chances: Chances, rules: Rules, cautious: CautiousReadings) -> tuple[i
 def safe_risk(leader: int, chances: Chances, cautious: CautiousReadings) -> float:
     """What choosing `leader` gives away on average at most, in points.
 
-    The largest expected loss of the main, the own-way and the late reading, times RISK_MARGIN.
+    The largest expected loss of the main, the fading and the late reading, times RISK_MARGIN.
     """
-    largest = max(reading.loss[leader] for reading in (chances, cautious.own_way, cautious.late))
+    largest = max(reading.loss[leader] for reading in (chances, cautious.fading(leader), cautious.late))
     return float(RISK_MARGIN * largest)
 
 

@@ -14,7 +14,7 @@ from statistics import NormalDist
 import numpy as np
 
 from render.arrays import Floats, Ints
-from reports.model.familiarity import OWN, SLOW, Observations, Prior, fit
+from reports.model.familiarity import OWN, SLOW, Observations, Prior, fading, fit
 from reports.model.gates import (
     CLEAR,
     CLOSE_POINTS,
@@ -183,12 +183,22 @@ class _Round:
         return Targets.of(fit(self.seen.only(later), Prior(), self.ratings[later]), self.weights)
 
     @cached_property
+    def fading(self) -> dict[int, Targets]:
+        """By the form that fades, each read when first asked for."""
+        return {}
+
+    @cached_property
     def moments(self) -> tuple[Floats, Floats]:
         return self.main.moments()
 
     def _chances(self, reading: str, column: int) -> Chances:
         targets: Targets = getattr(self, reading)
         return Chances.of(targets.draws(self.draws, self.seed, column))
+
+    def _fading(self, column: int, form: int) -> Chances:
+        if form not in self.fading:
+            self.fading[form] = Targets.of(fit(self.seen, fading(form), self.ratings), self.weights)
+        return Chances.of(self.fading[form].draws(self.draws, self.seed, column))
 
     def read_into(self, campaign: Campaign, row: int, study: int, column: int, ask: bool) -> None:
         """Reads one study; the gates are only looked at with `ask`."""
@@ -198,7 +208,10 @@ class _Round:
             return
         chances = self._chances("main", column)
         cautious = CautiousReadings(
-            *(partial(self._chances, reading, column) for reading in ("slow", "own_way", "late"))
+            partial(self._chances, "slow", column),
+            partial(self._chances, "own_way", column),
+            partial(self._chances, "late", column),
+            partial(self._fading, column),
         )
         ruling = rule(chances, self.heard, self.rules, cautious)
         leader = chances.order[0]

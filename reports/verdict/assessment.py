@@ -2,14 +2,14 @@
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property, partial
+from functools import cache, cached_property
 from typing import Self
 
 import numpy as np
 import pandas as pd
 
 from render.arrays import Floats
-from reports.model.familiarity import OWN, SLOW, Observations, Prior
+from reports.model.familiarity import OWN, SLOW, Observations, Prior, fading
 from reports.model.gates import (
     MAY_STOP,
     CautiousReadings,
@@ -83,15 +83,16 @@ class Assessment:
         at_rest = at_rest if len(panel.candidates) - len(at_rest) >= 2 else ()
         plays = [i for i, name in enumerate(panel.candidates) if name not in at_rest]
         reading, draws = _readings(t, panel, seed)
+        candidates = list(range(len(panel.candidates)))
         return cls(
             table=t,
             panel=panel,
             resting=at_rest,
             coverage=coverage_of(t, panel, weights, [panel.candidates[i] for i in plays]),
             reading=reading,
-            cautious=CautiousReadings(*(partial(_among, made, None) for made in draws)),
+            cautious=draws.among(candidates),
             playing_chances=Chances.of(reading.draws[:, plays]) if at_rest else reading.chances,
-            playing_cautious=CautiousReadings(*(partial(_among, made, plays) for made in draws)),
+            playing_cautious=draws.among(plays),
             rules=rules or Rules(),
             seed=seed,
             kept_apart=kept_apart or {},
@@ -173,8 +174,31 @@ class Assessment:
         )
 
 
-def _readings(t: pd.DataFrame, panel: Panel, seed: int) -> tuple[Reading, list[Callable[[], Floats]]]:
-    """The main reading, and the draws of the cautious ones (slow, own way, late), when asked for."""
+@dataclass(frozen=True)
+class _CautiousDraws:
+    """Draws (N, C) of the cautious readings, over the candidates; each is made when first asked for."""
+
+    slow: Callable[[], Floats]
+    own_way: Callable[[], Floats]
+    late: Callable[[], Floats]
+    fading: Callable[[int], Floats]  # of the candidate with this index
+
+    def among(self, plays: Sequence[int]) -> CautiousReadings:
+        """The readings among the candidates `plays` (indices)."""
+
+        def chances(draws: Callable[[], Floats]) -> Callable[[], Chances]:
+            return lambda: Chances.of(draws()[:, list(plays)])
+
+        return CautiousReadings(
+            chances(self.slow),
+            chances(self.own_way),
+            chances(self.late),
+            lambda form: chances(lambda: self.fading(plays[form]))(),
+        )
+
+
+def _readings(t: pd.DataFrame, panel: Panel, seed: int) -> tuple[Reading, _CautiousDraws]:
+    """The main reading and the cautious ones."""
     seen = observations(t, panel.listeners, panel.forms)
     seen = replace(seen, noise_ratio=noise_ratios(seen))
     candidates = [panel.forms.index(name) for name in panel.candidates]
@@ -183,25 +207,9 @@ def _readings(t: pd.DataFrame, panel: Panel, seed: int) -> tuple[Reading, list[C
         return read(observed, panel.weights, candidates=candidates, prior=prior, seed=seed)
 
     later = later_half(seen.listener, t["round"].to_numpy(np.int64))
-    return again(seen, Prior()), _cached(
-        slow=partial(again, seen, SLOW),
-        own_way=partial(again, seen, OWN),
-        late=partial(again, seen.only(later), Prior()),
+    return again(seen, Prior()), _CautiousDraws(
+        slow=cache(lambda: again(seen, SLOW).draws),
+        own_way=cache(lambda: again(seen, OWN).draws),
+        late=cache(lambda: again(seen.only(later), Prior()).draws),
+        fading=cache(lambda form: again(seen, fading(candidates[form])).draws),
     )
-
-
-def _cached(**readings: Callable[[], Reading]) -> list[Callable[[], Floats]]:
-    """The draws (N, C) of readings, each made when first asked for and kept."""
-    kept: dict[str, Floats] = {}
-
-    def draws(name: str) -> Floats:
-        if name not in kept:
-            kept[name] = readings[name]().draws
-        return kept[name]
-
-    return [partial(draws, name) for name in readings]
-
-
-def _among(draws: Callable[[], Floats], plays: Sequence[int] | None) -> Chances:
-    made = draws()
-    return Chances.of(made if plays is None else made[:, list(plays)])

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from reports.model.familiarity import OWN, SLOW, Observations, Prior
+from reports.model.familiarity import OWN, SLOW, Observations, Prior, fading
 from reports.model.gates import (
     CLEAR,
     MAY_STOP,
@@ -109,6 +109,9 @@ def _play(study: Simulated, world: World, rests: bool, seed: int) -> Played:
             lambda among=among: among["own"],  # type: ignore[misc]
             lambda later=later, playing=playing: Chances.of(  # type: ignore[misc]
                 read(later, weights, prior=Prior(), seed=seed, draws=DRAWS).draws[:, playing]
+            ),
+            lambda form, seen=seen, playing=playing: Chances.of(  # type: ignore[misc]
+                read(seen, weights, prior=fading(playing[form]), seed=seed, draws=DRAWS).draws[:, playing]
             ),
         )
         state = rule(among["main"], heard, rules, cautious).state

@@ -18,14 +18,19 @@ def test_a_safe_choice_is_stated_by_the_largest_of_three_readings_and_half_as_mu
     for largest in range(3):
         losses = [2.0, 2.0, 2.0]
         losses[largest] = 4.0
-        main, own_way, late = (behind(lead, 0.1) for lead in losses)
-        cautious = CautiousReadings(lambda: behind(90, 0.5), lambda own=own_way: own, lambda late=late: late)  # type: ignore[misc]
+        main, late, fading = (behind(lead, 0.1) for lead in losses)
+        cautious = CautiousReadings(
+            lambda: behind(90, 0.5),
+            lambda: behind(90, 0.5),
+            lambda late=late: late,  # type: ignore[misc]
+            lambda form, fading=fading: fading if form == 0 else behind(90, 0.5),  # type: ignore[misc]
+        )
         assert safe_risk(0, main, cautious) == pytest.approx(1.5 * 0.1 * 4)
 
 
-def test_a_free_choice_is_bounded_by_what_is_exceeded_in_a_twentieth_of_the_draws() -> None:
-    main, slow, own_way = behind(2, 0.5), behind(3, 0.06), behind(9, 0.04)
-    cautious = CautiousReadings(lambda: slow, lambda: own_way, lambda: behind(50, 0.5))
+def test_a_free_choice_is_bounded_by_what_is_exceeded_in_a_hundredth_of_the_draws() -> None:
+    main, slow, own_way = behind(2, 0.5), behind(3, 0.014), behind(9, 0.006)
+    cautious = CautiousReadings(lambda: slow, lambda: own_way, lambda: behind(50, 0.5), lambda _: main)
     assert main.most_loss(0) == main.most_loss(1) == 2
     assert (slow.most_loss(0), own_way.most_loss(0)) == (3, 0)
     assert even_risk((0, 1), main, cautious) == 9  # form 1 is nine behind in nearly all draws of one reading

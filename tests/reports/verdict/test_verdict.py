@@ -35,7 +35,7 @@ def as_text(judgement: Judgement) -> str:
 
 
 def ruling(
-    best: float, loss: float, runner_up_loss: float, slow: float = 1, own: float = 1, own_loss: float = 5,
+    best: float, loss: float, runner_up_loss: float, slow: float = 1, own: float = 1, fading_loss: float = 5,
     late_loss: float = 0, close: float = 0, close_own: float = 0.6, **heard: object
 ) -> Ruling:  # fmt: skip
     def chances(p: float, lost: float, near: float) -> Chances:
@@ -45,15 +45,16 @@ def ruling(
 
     cautious = CautiousReadings(
         lambda: chances(slow, 0, close_own),
-        lambda: chances(own, own_loss, close_own),
+        lambda: chances(own, 0, close_own),
         lambda: chances(0.5, late_loss, 0),
+        lambda form: chances(0.5, fading_loss if form == 0 else 90, 0),
     )
     full = {"names": "ab", "listens": [5, 5], "days": [3, 3], "rounds": 5, **heard}
     return rule(chances(best, loss, close), Coverage(**full), Rules(), cautious)  # type: ignore[arg-type]
 
 
 THREE: dict[str, object] = {"names": "abc", "listens": [5, 5, 5], "days": [3, 3, 3]}
-EQUAL: dict[str, object] = {"best": 0.6, "loss": 0.6, "runner_up_loss": 1.0, "close": 0.8, "own_loss": 0.8}
+EQUAL: dict[str, object] = {"best": 0.6, "loss": 0.6, "runner_up_loss": 1.0, "close": 0.8, "fading_loss": 0.8}
 
 
 @pytest.mark.parametrize(
@@ -75,18 +76,19 @@ EQUAL: dict[str, object] = {"best": 0.6, "loss": 0.6, "runner_up_loss": 1.0, "cl
         ({"slow": 0.91, "rounds": 13, "best": 0.96}, LEANING),
         ({"late_loss": 1.21}, LEANING),  # by the later half, read on its own, too much is given away
         ({"late_loss": 1.2}, CLEAR),
-        # safe: little is lost in the main reading, and not much in the cautious one
-        ({"best": 0.85, "loss": 0.5, "own_loss": 0.85}, SAFE),
-        ({"best": 0.6, "loss": 0.5, "own_loss": 0.85}, SAFE),  # however likely it is the best
-        ({"best": 0.85, "loss": 0.51, "own_loss": 0.85}, LEANING),
-        ({"best": 0.85, "loss": 0.5, "own_loss": 0.86}, LEANING),
-        ({"best": 0.85, "loss": 0.5, "own_loss": 0.85, "listens": [4, 4]}, LEANING),
-        ({"best": 0.85, "loss": 0.5, "own_loss": 0.85, "days": [2, 2]}, LEANING),
-        ({"best": 0.85, "loss": 0.5, "own_loss": 0.85, "late_loss": 1.21}, LEANING),
-        ({"best": 0.85, "loss": 0.4, "own_loss": 0.85, "known": (0,)}, SAFE),
-        ({"best": 0.85, "loss": 0.41, "own_loss": 0.85, "known": (0,)}, LEANING),  # the new one may rise yet
-        ({"best": 0.85, "loss": 0.5, "own_loss": 0.85, "known": (1,)}, SAFE),
-        ({"best": 0.95, "loss": 0.1, "own_loss": 0.2}, CLEAR),  # clear is asked before safe
+        # safe: little is lost in the main reading, and not much where the form in front may be wearing off
+        ({"best": 0.85, "loss": 0.5, "fading_loss": 0.85}, SAFE),
+        ({"best": 0.6, "loss": 0.5, "fading_loss": 0.85}, SAFE),  # however likely it is the best
+        ({"best": 0.85, "loss": 0.51, "fading_loss": 0.85}, LEANING),
+        ({"best": 0.85, "loss": 0.5, "fading_loss": 0.86}, LEANING),
+        ({"best": 0.85, "loss": 0.5, "fading_loss": 0.85, "listens": [4, 4]}, LEANING),
+        ({"best": 0.85, "loss": 0.5, "fading_loss": 0.85, "days": [2, 2]}, LEANING),
+        ({"best": 0.85, "loss": 0.5, "fading_loss": 0.85, "late_loss": 1.21}, SAFE),
+        ({"best": 0.85, "loss": 0.5, "fading_loss": 0.85, "late_loss": 1.21, "listens": [10, 10]}, LEANING),
+        ({"best": 0.85, "loss": 0.4, "fading_loss": 0.85, "known": (0,)}, SAFE),
+        ({"best": 0.85, "loss": 0.41, "fading_loss": 0.85, "known": (0,)}, LEANING),  # the new one may rise yet
+        ({"best": 0.85, "loss": 0.5, "fading_loss": 0.85, "known": (1,)}, SAFE),
+        ({"best": 0.95, "loss": 0.1, "fading_loss": 0.2}, CLEAR),  # clear is asked before safe
         # even: the two best are within 3 points of each other, and no cautious reading contradicts
         (EQUAL, EVEN),
         ({**EQUAL, "close": 0.79}, LISTEN),
