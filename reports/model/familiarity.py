@@ -5,9 +5,8 @@
 
 `level` has a flat prior and is removed exactly by centring every column within its group; the noise
 variance has a scaled inverse chi-square prior and is integrated out (a listener's own may be a known
-multiple of it, `noise_ratio`); the prior spreads of the effects (in
-units of the noise) and tau are integrated over a grid. Everything else is linear and Gaussian, so every
-grid point has a closed form.
+multiple of it, `noise_ratio`); the prior spreads of the effects (in units of the noise) and tau are
+integrated over a grid. Everything else is linear and Gaussian, so every grid point has a closed form.
 
 The deviations of one listener touch nobody else's, so the normal equations are an arrow: the listeners'
 blocks are eliminated one by one, exactly, then the effects of position and carry-over, whose prior spreads
@@ -78,7 +77,7 @@ OWN = replace(_DOUBTFUL, own_gap=((1.0, 0.5), (2.0, 0.5)), tau=((1.75, 0.35), (3
 
 
 def fading(form: int) -> Prior:
-    """Or that this form alone (its code) does: the sharper question where it is the one in front."""
+    """Or that this form alone (its code) may: the sharper question where it is in front."""
     return replace(OWN, only_own=form)
 
 
@@ -311,8 +310,7 @@ def _sums(values: Floats, codes: Ints, count: int) -> Floats:
 def _spreads(prior: Prior, where: Columns, taus: Sequence[float]) -> tuple[Floats, Floats]:
     """Prior SDs (taus, I, R) of the columns on the grid at the inner points, and their log weights (I,)."""
     inner = list(itertools.product(prior.q, prior.own_gap, prior.common_gap))
-    forms = np.arange(where.q.stop)
-    has_own = (forms == prior.only_own) | (prior.only_own is None)
+    has_own = (np.arange(where.q.stop) == prior.only_own) | (prior.only_own is None)
     rows = np.empty((len(inner), where.left))
     for row, ((q, _), (own, _), (common, _)) in zip(rows, inner, strict=True):
         row[where.q], row[where.own_gap], row[where.common_gap] = q, own * has_own, common

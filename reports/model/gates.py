@@ -34,9 +34,10 @@ class Rules:
     late_after_round: int = 12
     leaning_chance: float = 0.80
     bearable_loss: float = 2.0
-    safe_loss: float = 0.5
-    safe_known_loss: float = 0.4  # of a form known from before: the others may still be wearing in
-    safe_fading_loss: float = 0.85  # where this form alone may wear off in its own way
+    safe_loss: float = 0.65
+    safe_surer_loss: float = 0.4  # where more may be lost than the model can know (`Coverage.surer`)
+    safe_fading_loss: float = 0.8  # where this form alone may wear off in its own way,
+    safe_fading_loss_alone: float = 0.7  # and only one listener has heard enough
     even_chance: float = 0.80
     even_cautious_chance: float = 0.50
     sinking_loss: float = 1.2  # of the leader, in the later half of the listens read on its own
@@ -110,6 +111,11 @@ class Coverage:
     days: Sequence[int]
     rounds: int  # the most rounds that any listener has done
     known: Collection[int] = ()  # forms known from before (see `known_before`)
+    unsteady: bool = False  # a listener's ratings tell clearly less than others' (see `precision.unsteady`)
+
+    def surer(self, leader: int) -> bool:
+        """Whether safe must be surer: a known form leads, the others may be wearing in; or `unsteady`."""
+        return self.unsteady or leader in self.known
 
     def enough(self, listens: int, days: int = 0) -> bool:
         """At least half of the listeners have heard every form `listens` times over `days` days."""
@@ -221,10 +227,10 @@ def _clear(chances: Chances, heard: Coverage, rules: Rules, cautious: CautiousRe
 def safe_but_for_late(chances: Chances, heard: Coverage, rules: Rules, cautious: CautiousReadings) -> bool:
     """Whether the leader is safe to choose by all its ratings, whatever the later ones say on their own."""
     leader = chances.order[0]
-    bearable = rules.safe_known_loss if leader in heard.known else rules.safe_loss
-    return bool(
-        chances.loss[leader] <= bearable and cautious.fading(leader).loss[leader] <= rules.safe_fading_loss
-    )
+    bearable = rules.safe_surer_loss if heard.surer(leader) else rules.safe_loss
+    alone = heard.met(rules.clear_listens, rules.clear_days) <= 1
+    if_fading = rules.safe_fading_loss_alone if alone else rules.safe_fading_loss
+    return bool(chances.loss[leader] <= bearable and cautious.fading(leader).loss[leader] <= if_fading)
 
 
 def _even(chances: Chances, rules: Rules, cautious: CautiousReadings) -> tuple[int, int] | None:

@@ -27,6 +27,13 @@ def repeat_variance(seen: Observations) -> tuple[Floats, Floats]:
     return np.asarray(squares / np.maximum(df, 1.0)), df
 
 
+def unsteady(seen: Observations) -> bool:
+    """Whether a listener's ratings repeat clearly worse than the others', or always say the same."""
+    variance, df = repeat_variance(seen)
+    same = (df >= FEWEST_DF) & (variance <= LEAST_SD**2)
+    return bool(same.any() or (noise_ratios(seen) > 1).any())
+
+
 def noise_ratios(seen: Observations) -> Floats:
     """(L,) noise variance of each listener over the typical listener's, at least 1.
 

@@ -29,7 +29,7 @@ from reports.model.gates import (
     safe_risk,
 )
 from reports.model.posterior import Targets
-from reports.model.precision import noise_ratios
+from reports.model.precision import noise_ratios, unsteady
 from reports.model.reading import later_half, prior_listens
 from reports.simulation.worlds import Simulated
 
@@ -152,17 +152,22 @@ class _Round:
 
     def by_precision(self) -> list[tuple["_Round", list[int]]]:
         """The studies in groups that share their listeners' noise ratios, with their columns."""
-        alike: list[int] = []
+        alike: dict[bool, list[int]] = {False: [], True: []}  # by whether a listener is unsteady
         groups: list[tuple[_Round, list[int]]] = []
+        warned = replace(self.heard, unsteady=True)
         for column in range(self.ratings.shape[1]):
-            ratio = noise_ratios(replace(self.seen, rating=self.ratings[:, column]))
+            own = replace(self.seen, rating=self.ratings[:, column])
+            ratio = noise_ratios(own)
             if (ratio == 1).all():
-                alike.append(column)
+                alike[unsteady(own)].append(column)
             else:
-                own = replace(self.seen, noise_ratio=ratio)
-                groups.append((replace(self, seen=own, ratings=self.ratings[:, [column]]), [column]))
-        if alike:
-            groups.append((replace(self, ratings=self.ratings[:, alike]), alike))
+                seen = replace(self.seen, noise_ratio=ratio)
+                one = replace(self, seen=seen, ratings=self.ratings[:, [column]], heard=warned)
+                groups.append((one, [column]))
+        for warn, columns in alike.items():
+            if columns:
+                heard = warned if warn else self.heard
+                groups.append((replace(self, ratings=self.ratings[:, columns], heard=heard), columns))
         return groups
 
     @cached_property

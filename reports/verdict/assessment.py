@@ -22,7 +22,7 @@ from reports.model.gates import (
     rule,
     safe_risk,
 )
-from reports.model.precision import noise_ratios
+from reports.model.precision import noise_ratios, unsteady
 from reports.model.reading import SEED, Reading, later_half, read
 from reports.verdict.panel import Panel, coverage_of, panel_of
 from reports.verdict.preprocessing import observations, tidy
@@ -84,11 +84,12 @@ class Assessment:
         plays = [i for i, name in enumerate(panel.candidates) if name not in at_rest]
         reading, draws = _readings(t, panel, seed)
         candidates = list(range(len(panel.candidates)))
+        heard = coverage_of(t, panel, weights, [panel.candidates[i] for i in plays])
         return cls(
             table=t,
             panel=panel,
             resting=at_rest,
-            coverage=coverage_of(t, panel, weights, [panel.candidates[i] for i in plays]),
+            coverage=replace(heard, unsteady=unsteady(reading.seen)),
             reading=reading,
             cautious=draws.among(candidates),
             playing_chances=Chances.of(reading.draws[:, plays]) if at_rest else reading.chances,

@@ -16,7 +16,7 @@ from reports.model.gates import (
     known_before,
     rule,
 )
-from reports.model.precision import noise_ratios
+from reports.model.precision import noise_ratios, unsteady
 from reports.model.reading import later_half, prior_listens, read
 from reports.simulation.worlds import Simulated, World, simulate
 from sessions.resting import FormReading, PanelReading, forms_at_rest
@@ -96,6 +96,7 @@ def _play(study: Simulated, world: World, rests: bool, seed: int) -> Played:
             [day_of(done)] * world.listeners,
             done,
             known_before(prior_listens(seen).mean(0)[playing]),
+            unsteady(seen),
         )
         draws = {
             "main": read(seen, weights, seed=seed, draws=DRAWS).draws,

@@ -203,7 +203,7 @@ def intro(count: int) -> str:
         "when first "
         "enough, on average (standard error); stated: the risk that the verdict states then, the largest "
         "loss of "
-        "its main, own-way and late readings and half as much again. Even: called so by round 8 / by 16; "
+        "its main, fading and late readings and half as much again. Even: called so by round 8 / by 16; "
         "in brackets what a free choice "
         "between the two costs on average, and the bound stated. Standard errors: a share of .5 has "
         f"{np.sqrt(0.25 / count):.3f}, one of .95 {np.sqrt(0.0475 / count):.3f}. Where one answers at "

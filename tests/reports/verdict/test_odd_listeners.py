@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from reports.model.precision import noise_ratios, repeat_variance
+from reports.model.precision import noise_ratios, repeat_variance, unsteady
 from reports.simulation.worlds import World, simulate
 from reports.verdict.judge import judge
 from reports.verdict.odd_listeners import odd_listeners
@@ -30,6 +30,8 @@ def test_who_answers_at_random_counts_with_less_precision() -> None:
     assert np.mean([ratio[2] > 2 for ratio in random]) > 0.9
     flat = noise_ratios(simulate(World(flat_rater=True), 8, 1).seen)
     assert flat[2] == 1  # who always says the same gets no extra precision
+    assert [unsteady(simulate(w, 8, 1).seen) for w in (World(), World(flat_rater=True))] == [False, True]
+    assert unsteady(simulate(World(random_rater=True), 8, 1).seen)
     wide = simulate(World(), 8, 1).seen
     assert (noise_ratios(replace(wide, rating=wide.rating * 0.3)) == noise_ratios(wide)).all()
 
