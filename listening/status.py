@@ -12,6 +12,7 @@ from sessions.records import LogContents
 from sessions.resting import may_stop, resting_hashes
 from sessions.study import Study
 
+BY_COMMAND = " (`fairhearing report --open`)"  # what the maker's page has a button for
 NOT_RENDERED = "Nothing is rendered yet. Next: `fairhearing check`, then `fairhearing render`."
 
 
@@ -83,7 +84,7 @@ def _reading_lines(contents: LogContents) -> list[str]:
     if may_stop(contents.events):
         lines.append(
             "Listening may stop: what is rated is enough to choose by. A round in progress may be finished "
-            "first; `fairhearing report --open` then tells which form: regularly, not early."
+            f"first; opening the study is regular then, not early{BY_COMMAND}."
         )
     resting = len(resting_hashes(contents.events))
     if resting:

@@ -88,7 +88,11 @@ def _readings(basis: SensitivityBasis) -> Iterable[tuple[str, Reading | None]]:
             yield f"declared prior listens {text}", basis.again(replace(seen, exposure=exposure))
     for device in sorted(set(basis.heard_on)) if len(set(basis.heard_on)) > 1 else ():
         left = np.flatnonzero(np.array(basis.heard_on) != device)
-        yield f"without what was heard {phrases.heard_on(device)}", basis.again(seen.only(left))
+        most = 2 * len(left) < len(basis.heard_on)  # without most of the ratings it is another study
+        yield (
+            f"without what was heard {phrases.heard_on(device)}",
+            None if most else basis.again(seen.only(left)),
+        )
     for text, out in (
         ("without listens in which the sound stumbled", basis.stumbled),
         ("without listens in which a cut was heard (chosen by an outcome)", basis.cut_heard),

@@ -9,7 +9,7 @@ from typing import Any
 
 from listening.kept_check import beat_trouble
 from listening.links import links
-from listening.maker.action import Action, Done, flag, text
+from listening.maker.action import Action, Done, changed, flag, text
 from listening.maker.hosting import Hosts
 from listening.maker.workspace import Workspace
 from listening.packet.collect import collect
@@ -17,7 +17,8 @@ from listening.packet.message import packet_message
 from listening.packet.packet_file import PACKETS, PacketOut, out_text, packets_out, write_packet
 from listening.page.state import sound_minutes
 from listening.rendering import doubtful_text, loudness_words, render_study
-from listening.status import study_status
+from listening.status import BY_COMMAND, study_status
+from render.edits.settings import set_keys
 from render.errors import FairhearingError, PageError
 from render.figures import counted, size_text
 from render.renders.manifest import Manifest
@@ -25,6 +26,7 @@ from render.song.song import Song
 from render.steps import Step, no_step
 from sessions.study import Study
 
+SAME_GAIN = "same gain"
 ANSWERS = ".answers"  # answer files that were dropped and are not taken in yet
 
 
@@ -53,10 +55,12 @@ def context(work: Workspace, _shown: Mapping[str, str]) -> dict[str, Any]:
     """What the template shows: progress and links, never a code, a rating or an order."""
     song, study = work.song(), work.study()
     manifest, why = renders_now(study)
-    hosts = hosts_of(work)
+    hosts, status = hosts_of(work), study_status(study)
     values: dict[str, Any] = {
-        "song": song, "manifest": manifest, "rendering": work.jobs.last("render"),
-        "why": why, "status": study_status(study), "hosted": hosts.now, "any_day": hosts.any_day,
+        "song": song, "same_gain": song.matching == SAME_GAIN, "manifest": manifest,
+        "rendering": work.jobs.last("render"), "status": status,
+        "lines_of_status": [line.replace(BY_COMMAND, "") for line in status.lines[:-1]],
+        "why": why, "hosted": hosts.now, "any_day": hosts.any_day,
         "hosting": work.jobs.last("host"), "packing": work.jobs.last("packet"),
         "answers_wait": answers_waiting(work.folder), "tried": work.cache.get("packet tried"),
         "collected": work.cache.get("collected", ()), "opening": work.cache.pop("own address", ""),
@@ -82,7 +86,7 @@ def careful(study: Study, manifest: Manifest) -> list[str]:
             "anybody listens."
         )
     if doubtful := doubtful_text(manifest):
-        lines.append(f"{doubtful}: the sheet Forms names them and what to do.")
+        lines.append(f"{doubtful}: the sheet Forms says where and what to do.")
     return lines
 
 
@@ -137,6 +141,12 @@ def _render(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
 
     work.jobs.start("render", "rendering", render)
     return Done()
+
+
+def _matching(work: Workspace, args: Mapping[str, Any], version: str) -> Done:
+    same = flag(args, "same_gain")
+    words = "one gain for all forms" if same else "every form as loud as the others"
+    return changed(work, version, words, set_keys, "render", {"matching": SAME_GAIN if same else None})
 
 
 def _host(work: Workspace, args: Mapping[str, Any], _version: str) -> Done:
@@ -222,6 +232,6 @@ def _collect(work: Workspace, _args: Mapping[str, Any], _version: str) -> Done:
 
 ACTIONS: Mapping[str, Action] = {
     "render": _render, "host": _host, "stop_host": _stop_host, "link": _link, "hide_link": _hide,
-    "any_day": _any_day,
+    "any_day": _any_day, "matching": _matching,
     "withdraw": _withdraw, "own_round": _own_round, "packet": _packet, "collect": _collect,
 }  # fmt: skip

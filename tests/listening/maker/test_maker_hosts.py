@@ -39,9 +39,7 @@ def stage(base: str, token: str) -> int:
         return Caller(client, token, time.sleep).ask("GET", "/api/state").status_code
 
 
-def test_a_round_may_begin_before_its_day_where_the_maker_lets_it(
-    rendered_short: Path, tmp_path: Path
-) -> None:
+def test_what_the_maker_sets_for_the_rounds(rendered_short: Path, tmp_path: Path) -> None:
     clock = SetClock()
     study = copied(rendered_short, tmp_path / "study", clock)
     do_round(study, "ana")
@@ -54,6 +52,13 @@ def test_a_round_may_begin_before_its_day_where_the_maker_lets_it(
             for any_day in (True, False):
                 page.do("any_day", {"any_day": any_day}, "rounds")
                 stages.append(ana.ask("GET", "/api/state").json()["stage"])
+        page.do("matching", {"same_gain": True}, "rounds")
+        assert page.study.song.matching == "same gain" and page.sheet("first")["sheet"] == "rounds"
+        page.do("render", {}, "rounds")
+        page.wait("render")
+        assert "Same gain for all" in page.sheet("rounds")["html"]
+        page.do("matching", {"same_gain": False}, "rounds")
+        assert "same gain" not in page.work.text(), "as it was"
     assert stages == ["rest", "ready", "rest"]
 
 

@@ -10,7 +10,9 @@ from scipy import stats
 from render.arrays import Floats
 from reports.model.familiarity import Observations
 from reports.simulation.worlds import World, simulate
+from reports.verdict.judge import judge
 from reports.verdict.sensitivity import ranked, standardised
+from tests.simulated_tables import table_of
 
 
 def within(values: Floats, seen: Observations) -> Floats:
@@ -42,6 +44,15 @@ def test_standardised_scales_are_alike() -> None:
         for values in (stretched.rating, standardised(stretched))
     )
     assert before[1] / before[0] > 3 and after[1] / after[0] < 1.3
+
+
+def test_what_was_heard_on_is_left_out_only_where_most_remains() -> None:
+    """Without what nearly all was heard on it is another study, and none to hold against the verdict."""
+    table = table_of(World(listeners=2, advantage=20), 5, 3)
+    for cars, expected in ((4, {"in a car"}), (len(table) // 2, {"in a car", "on headphones"})):
+        table["heard_on"] = ["car"] * cars + ["headphones"] * (len(table) - cars)
+        texts = {reading.change for reading in judge(table).sensitivity}
+        assert {text.removeprefix("without what was heard ") for text in texts if "heard" in text} == expected
 
 
 def test_who_always_says_the_same_is_not_blown_up() -> None:
