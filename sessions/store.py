@@ -40,6 +40,7 @@ class Store:
     def __init__(self, where: Path | str, clock: Clock) -> None:
         self.clock = clock
         self.engine = _sqlite(where) if isinstance(where, Path) else _server(where)
+        self._one: Connection | None = None  # that of `at_once`
         self.name = str(where) if isinstance(where, Path) else self.engine.url.render_as_string()
         self.look_through()
 
@@ -53,16 +54,32 @@ class Store:
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """A transaction that only reads: one consistent state of the log."""
+        if self._one is not None:
+            yield self._one
+            return
         with self._explained(), self._connect(writes=False) as connection, connection.begin():
             yield connection
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
         """A transaction that is durable when the block ends, or leaves no trace."""
+        if self._one is not None:
+            yield self._one
+            return
         with self._explained(), self._connect(writes=True) as connection, connection.begin():
             if self.engine.dialect.name == "postgresql":
                 connection.execute(select(func.pg_advisory_xact_lock(ONE_WRITER)))
             yield connection
+
+    @contextmanager
+    def at_once(self) -> Iterator[None]:
+        """All that this thread, the only one, reads and writes in the block is one transaction: hundreds of
+        scripted entries wait for the disk once, and are there all or not at all."""
+        with self.writing() as self._one:
+            try:
+                yield
+            finally:
+                self._one = None
 
     def _connect(self, *, writes: bool) -> Connection:
         """A connection whose transaction sees one state when it reads, and the latest when it writes."""

@@ -15,7 +15,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from tests.pulse import NullSink
 from tests.stalls import machine, says_stalled
@@ -27,6 +27,7 @@ FLAGS = [
 STEP_MS = 30_000  # what one step may take on a slow machine, a short form heard included
 MOST_STALLS = 3  # of this machine, in one form: a page that voids every listen is at fault
 SOME_S = 1.0  # of a form, where something is to happen in the middle of it
+expect.set_options(timeout=STEP_MS)  # its own five seconds are a quick machine's
 NAMES = ("chromium", "chromium-browser", "google-chrome")
 
 # What a test can see of a page's sound, which the page itself shows to nobody: how far it is, what has come.

@@ -22,7 +22,7 @@ from listening.page.host import HERE, listening_socket, page_server
 from listening.rounds import Round, enter_round
 from sessions.clock import Clock, system_clock
 from sessions.study import Study
-from tests.serving import running
+from tests.serving import plain_client, running
 
 JOB_S = 120.0  # what a job may take on a slow machine
 
@@ -95,7 +95,7 @@ def maker_page(folder: Path, store: str | None = None, clock: Clock = system_clo
     """The page of a folder, served for as long as the block runs."""
     work, keys = take_up(folder, store, clock), AccessKeys()
     door, server = listening_socket(HERE, 0, print), page_server(create_app(work, keys))
-    with running(server, door) as base, httpx.Client(base_url=base, timeout=60) as client:
+    with running(server, door) as base, plain_client(base, 60) as client:
         try:
             yield MakerPage(work, keys, base, client, keys.exchange(keys.mint()))
         finally:

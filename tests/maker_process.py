@@ -15,6 +15,7 @@ import httpx
 from listening.maker.opening import open_page
 from tests.killing import Say, Worker
 from tests.maker import JOB_S
+from tests.serving import plain_client
 
 
 @dataclass
@@ -73,7 +74,7 @@ def doomed_page(folder: Path, after_s: Callable[[], float] = float) -> Iterator[
     worker = Worker(serve)
     address = worker.told(r"(http://\S+/#\S+)")
     base, _, key = address.partition("/#")
-    with httpx.Client(base_url=base, timeout=JOB_S) as client:
+    with plain_client(base, JOB_S) as client:
         until = time.monotonic() + 30
         while True:  # its socket listens before it answers
             try:

@@ -13,7 +13,7 @@ import pytest
 from sessions.study import Study
 from tests.clocks import SetClock
 from tests.page_study import EVENING, copied
-from tests.serving import served
+from tests.serving import plain_client, served
 
 LONG_S = 60.0  # more than any form or level check of the tests lasts
 
@@ -105,7 +105,7 @@ class Bench:
         """The server is ended and started again: what it kept in memory is gone."""
         self.close()
         self.served = self._running.enter_context(served(self.study, monotonic=self.ticks, **self.options))
-        self.client = self._running.enter_context(httpx.Client(base_url=self.served.base, timeout=30))
+        self.client = self._running.enter_context(plain_client(self.served.base))
 
     def close(self) -> None:
         self._running.close()

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection
 
 from render.renders.render_forms import render_forms
-from sessions.log import Log
 from sessions.study import Study
 from tests.clocks import EVENING_UTC, Ticking
 from tests.songs import make_study
@@ -29,7 +26,7 @@ def panel(folder: Path, listeners: int, store: str | None = None, rounds: int = 
     )  # fmt: skip
     study = Study(folder, Ticking(EVENING_UTC), store)
     manifest = render_forms(study.song)
-    with in_one_transaction(study.log):
+    with study.log.store.at_once():
         study.register(manifest)
     return study
 
@@ -41,7 +38,7 @@ def fill(study: Study, *, first: int = 1, last: int = 5, seed: int = 3) -> dict[
     clock = study.clock
     assert isinstance(clock, Ticking)
     given = {}
-    with in_one_transaction(log):
+    with log.store.at_once():
         forms = [*study.register(study.manifest).values()]
         for number in range(first, last + 1):
             clock.forward(hours=16)
@@ -58,19 +55,3 @@ def fill(study: Study, *, first: int = 1, last: int = 5, seed: int = 3) -> dict[
                     given[listen] = rating
                 log.end_round(round_id, complete=True)
     return given
-
-
-@contextmanager
-def in_one_transaction(log: Log) -> Iterator[None]:
-    """All that the log does in the block becomes one transaction: no wait for the disk at every step."""
-    with log.store.writing() as connection:
-
-        @contextmanager
-        def same() -> Iterator[Connection]:
-            yield connection
-
-        log.store.reading = log.store.writing = same  # type: ignore[method-assign]
-        try:
-            yield
-        finally:
-            del log.store.reading, log.store.writing  # type: ignore[method-assign]

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from html.parser import HTMLParser
 
+from reports.output.decide import Decided
 from reports.output.figures import curly
 from reports.output.report import Written
 
 
-def read(written: Written, name: str) -> str:
+def read(written: Written | Decided, name: str) -> str:
     """One of the report's files."""
     return next(path for path in written.paths if path.name == name).read_text(encoding="utf-8")
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, nullcontext
+from collections.abc import Callable, Mapping, Sequence
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -15,7 +14,6 @@ from sqlalchemy import event
 from render.renders.render_forms import render_forms
 from sessions.log import Log
 from sessions.records import RoundAnswers
-from sessions.store import Store
 from sessions.study import Study
 from tests.clocks import EVENING_UTC, SetClock
 
@@ -84,19 +82,6 @@ def quick(study: Study) -> Study:
     return study
 
 
-@contextmanager
-def at_once(store: Store) -> Iterator[None]:
-    """All that the log reads and writes meanwhile, in one transaction: by the same code, without a new
-    connection and a wait for the disk at each of hundreds of entries."""
-    with store.writing() as connection:
-        one = lambda: nullcontext(connection)  # noqa: E731
-        vars(store).update(reading=one, writing=one)
-        try:
-            yield
-        finally:
-            del store.reading, store.writing  # those of the class again
-
-
 Liking = Callable[[str, str], float]  # listener, form -> settled points
 Saying = Callable[[str, str, int], Sequence[tuple[float | None, str]]]  # listener, form, round -> comments
 
@@ -132,7 +117,7 @@ def hear(
     log: Log = study.log
     dice = np.random.default_rng(7)
     start = clock.now
-    with at_once(log.store):
+    with log.store.at_once():
         for number in range(first, first + rounds):
             clock.now = start + timedelta(days=(number - first) * days // rounds, hours=(number - first) % 2)
             for listener in study.song.listeners:

@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+import httpx
 import pytest
 import uvicorn
 from starlette.applications import Starlette
@@ -78,6 +79,12 @@ def served(study: Study, port: int = 0, **options: object) -> Iterator[Served]:
     server = page_server(app)
     with running(server, door) as base:
         yield Served(study, app, base, server)
+
+
+def plain_client(base: str, timeout_s: float = 30) -> httpx.Client:
+    """A client of a page on this machine, which speaks plain HTTP: it reads no authority's certificate, what
+    takes as long as some tests."""
+    return httpx.Client(base_url=base, timeout=timeout_s, verify=False)
 
 
 def free_port() -> int:

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import atexit
+import shutil
+import tempfile
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 from listening.rounds import Listen, Round, enter_round
 from render.renders.render_forms import render_forms
+from render.song.song import load_song
 from sessions.study import Study
 from tests.clocks import EVENING_UTC, SetClock, Ticking
 from tests.songs import make_study
@@ -19,6 +24,7 @@ SHORT: dict[str, Any] = {
     "tempo": 240,
     "listeners": {"ana": {"prior_listens": 20}, "bo": {}},
 }
+PLAN: dict[str, Any] = {"plan": {"rounds": 2, "days": 2}}
 SMALL: dict[str, Any] = SHORT | {
     "rate": 8000, "channels": 1, "listeners": {"ana": {}, "bo": {}}, "plan": {"rounds": 200, "days": 1},
 }  # fmt: skip
@@ -26,11 +32,23 @@ SMALL: dict[str, Any] = SHORT | {
 
 def rendered(folder: Path, clock: SetClock | None = None, **options: Any) -> Study:
     """Two listeners, two rounds; made and rendered anew where it is there already."""
-    make_study(folder, **SHORT | {"plan": {"rounds": 2, "days": 2}} | options)
+    if options or (folder / "song.toml").exists():
+        make_study(folder, **SHORT | PLAN | options)
+    else:
+        shutil.copytree(_made(), folder, dirs_exist_ok=True)
     study = Study(folder, clock or SetClock())
     manifest = render_forms(study.song, keep_sets=study.open_render_sets)
     study.register(manifest)
     return study
+
+
+@cache
+def _made() -> Path:
+    """The study as it mostly is, rendered once a process: tests get copies."""
+    folder = Path(tempfile.mkdtemp(prefix="fh-short-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    render_forms(load_song(make_study(folder, **SHORT | PLAN)))
+    return folder
 
 
 def again(study: Study) -> Study:

@@ -99,15 +99,8 @@ def play_through(study: Study, step: Step = no_step) -> list[str]:
     )
     clock = ScriptedClock(first)
     scripted = Study(study.folder, clock)
-    scripted.register(scripted.manifest, simulated=SCRIPTS)
-    said: set[tuple[str, str]] = set()
-    rounds = study.song.rounds
-    for number in range(rounds):
-        day, hour = divmod(number, -(-rounds // days))
-        for minute, name in enumerate(SCRIPTS):
-            clock.now = first.replace(hour=ROUND_HOURS[hour % 2], minute=7 * minute) + timedelta(days=day)
-            _hear_round(scripted, clock, name, number, said)
-            step(f"round {number + 1}, {name}", number * len(SCRIPTS) + minute + 1, rounds * len(SCRIPTS))
+    with scripted.log.store.at_once():
+        _hear_all(scripted, clock, step)
     contents = scripted.log.contents()
     voids = sum(x.void_reason is not None for x in contents.listens)
     rated = sum(x.rating is not None for x in contents.listens)
@@ -115,6 +108,18 @@ def play_through(study: Study, step: Step = no_step) -> list[str]:
         f"{rated} whole listens rated over {days} days, {voids} voided; all marked as simulated",
         f"the plan's seed was sealed before the first: SHA-256 {contents.seed_sha256}",
     ]
+
+
+def _hear_all(scripted: Study, clock: ScriptedClock, step: Step) -> None:
+    scripted.register(scripted.manifest, simulated=SCRIPTS)
+    first, days, rounds = clock.now, scripted.song.days, scripted.song.rounds
+    said: set[tuple[str, str]] = set()
+    for number in range(rounds):
+        day, hour = divmod(number, -(-rounds // days))
+        for minute, name in enumerate(SCRIPTS):
+            clock.now = first.replace(hour=ROUND_HOURS[hour % 2], minute=7 * minute) + timedelta(days=day)
+            _hear_round(scripted, clock, name, number, said)
+            step(f"round {number + 1}, {name}", number * len(SCRIPTS) + minute + 1, rounds * len(SCRIPTS))
 
 
 def _hear_round(

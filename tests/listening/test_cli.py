@@ -109,7 +109,16 @@ def test_from_anywhere_with_study(study: Path, tmp_path: Path) -> None:
 def test_what_is_not_in_order_is_said_in_one_message(
     tmp_path: Path, arguments: list[str], code: int, words: str
 ) -> None:
-    assert words in run_program(tmp_path, *arguments, code=code)
+    assert words in run(tmp_path, *arguments, code=code)
+
+
+@pytest.mark.parametrize(
+    ("command", "code", "words"), [("check", 1, "no song.toml"), ("lisen", 2, "No such")]
+)
+def test_a_message_leaves_the_program_with_its_code(
+    tmp_path: Path, command: str, code: int, words: str
+) -> None:
+    assert words in run_program(tmp_path, command, code=code)
 
 
 def test_a_listener_with_a_typo_is_asked_back(study: Path) -> None:
@@ -158,10 +167,9 @@ def test_a_typo_in_a_table_of_ratings_is_asked_about(tmp_path: Path) -> None:
             name = "hook frist" if (round_, position) == (4, 1) else form
             rows.append(f"ana,{round_},{round_},{position},{name},{rating + round_},0")
     (tmp_path / "sheet.csv").write_text("\n".join(rows))
-    done = subprocess.run(
-        [sys.executable, "-m", "listening.cli", "verdict", "sheet.csv"], cwd=tmp_path, capture_output=True,
-        text=True, check=True, env=os.environ | {"PYTHONPATH": str(ROOT)},
-    )  # fmt: skip
+    with chdir(tmp_path):
+        done = CliRunner().invoke(main, ["verdict", "sheet.csv"], catch_exceptions=False)
+    assert done.exit_code == 0
     said = " ".join(done.stderr.split())  # whatever the terminal's width
     assert '"hook frist" stands once' in said and '"hook first" (5 times)' in said
     assert "as it was" not in said
@@ -198,12 +206,10 @@ def test_check_refuses_what_render_would_refuse(tmp_path: Path) -> None:
 
 def test_opening_early_says_what_it_ends(study: Path) -> None:
     run(study, "render")
-    done = subprocess.run(
-        [sys.executable, "-m", "listening.cli", "decide", "twice", "--because", "it is long", "--yes"],
-        cwd=study,
-        capture_output=True, text=True, check=True, stdin=subprocess.DEVNULL,
-        env=os.environ | {"PYTHONPATH": str(ROOT)},
-    )  # fmt: skip
+    decide = ["decide", "twice", "--because", "it is long", "--yes"]
+    with chdir(study):
+        done = CliRunner().invoke(main, decide, catch_exceptions=False)
+    assert done.exit_code == 0
     assert "Rounds are still open: ana (0 of 6 done), bo (0 of 6 done)" in done.stderr
     assert "Nobody could be asked who decides" in done.stderr and "--by NAME" in done.stderr
     assert "It is decided" in run(study, "status")

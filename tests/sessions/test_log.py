@@ -297,6 +297,19 @@ def writer(folder: Path, name: str, count: int) -> subprocess.Popen[str]:
     )  # fmt: skip
 
 
+def test_what_is_written_at_once_is_there_all_or_not_at_all(tmp_path: Path) -> None:
+    log = open_log(tmp_path)
+    with pytest.raises(KeyboardInterrupt), log.store.at_once():
+        log.add_listener("cy")
+        assert "cy" in log.contents().listeners, "it is read as it was written"
+        raise KeyboardInterrupt
+    assert "cy" not in log.contents().listeners
+    with log.store.at_once():
+        log.add_listener("cy")
+    log.add_listener("di")
+    assert {"cy", "di"} <= set(open_log(tmp_path).contents().listeners)
+
+
 def test_two_processes_write_to_one_study(tmp_path: Path) -> None:
     started(open_log(tmp_path), "eve")
     processes = [writer(tmp_path, name, 12) for name in ("ana", "bo")]

@@ -12,7 +12,6 @@ from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
 
-import httpx
 import pytest
 from sqlalchemy import event
 
@@ -25,7 +24,7 @@ from tests.clocks import SetClock, Ticking
 from tests.page_api import Caller, Ticks
 from tests.page_study import EVENING, make_study
 from tests.panels import fill, panel
-from tests.serving import served
+from tests.serving import plain_client, served
 from tests.short_study import hear
 
 
@@ -98,10 +97,7 @@ def test_two_hosts_on_one_store_serve_one_panel(tmp_path: Path, store: str | Non
             clock.forward(seconds=seconds)
             ticks.now += seconds
 
-        devices = [
-            Caller(stack.enter_context(httpx.Client(base_url=host.base, timeout=30)), token, pass_s)
-            for host in hosts
-        ]
+        devices = [Caller(stack.enter_context(plain_client(host.base)), token, pass_s) for host in hosts]
         devices[0].post("/api/round")
         devices[0].sit_down()
         devices[1].sitting = devices[0].sitting

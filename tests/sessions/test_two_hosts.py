@@ -22,6 +22,7 @@ from tests.page_api import Caller
 from tests.page_study import make_study
 from tests.places import ROOT
 from tests.postgres import Server
+from tests.serving import plain_client
 
 LISTENERS = ("ana", "bo", "Zoë <b>")
 BAR_S = 0.2
@@ -124,7 +125,7 @@ def test_a_panel_goes_on_at_the_other_host_when_one_is_killed(tmp_path: Path, se
     store = server.new_database()
     with hosts(tmp_path, store) as (doomed, left), ExitStack() as stack:
         serving = doomed.serving(), left.serving()
-        clients = [stack.enter_context(httpx.Client(base_url=base, timeout=30)) for base, _ in serving]
+        clients = [stack.enter_context(plain_client(base)) for base, _ in serving]
         tokens = serving[0][1] | serving[1][1]  # a link of either host works at both
 
         def device(client: httpx.Client, name: str) -> Caller:

@@ -7,7 +7,6 @@ import re
 import time
 from pathlib import Path
 
-import httpx
 import pytest
 
 from listening import links
@@ -18,6 +17,7 @@ from tests.maker import MakerPage, hear_one, maker_page
 from tests.page_api import Caller
 from tests.page_study import copied, rendered_short
 from tests.postgres import Server
+from tests.serving import plain_client
 from tests.short_study import do_round
 
 __all__ = ["rendered_short"]
@@ -35,7 +35,7 @@ def token_for(page: MakerPage, name: str, *, renew: bool = False) -> str:
 
 
 def stage(base: str, token: str) -> int:
-    with httpx.Client(base_url=base, timeout=30) as client:
+    with plain_client(base) as client:
         return Caller(client, token, time.sleep).ask("GET", "/api/state").status_code
 
 
@@ -46,7 +46,7 @@ def test_what_the_maker_sets_for_the_rounds(rendered_short: Path, tmp_path: Path
     clock.forward(hours=3)
     with maker_page(study.folder, clock=clock) as page:
         base = begin_serving(page)
-        with httpx.Client(base_url=base, timeout=30) as client:
+        with plain_client(base) as client:
             ana = Caller(client, token_for(page, "ana"), time.sleep)
             stages = [ana.ask("GET", "/api/state").json()["stage"]]
             for any_day in (True, False):

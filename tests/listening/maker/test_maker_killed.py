@@ -8,7 +8,6 @@ import re
 import time
 from pathlib import Path
 
-import httpx
 import pytest
 
 from sessions.study import Study
@@ -18,6 +17,7 @@ from tests.maker import hear_one
 from tests.maker_process import Doomed, doomed_page
 from tests.page_api import Caller
 from tests.page_study import copied, rendered_short
+from tests.serving import plain_client
 
 __all__ = ["rendered_short"]
 pytestmark = pytest.mark.campaign
@@ -49,9 +49,7 @@ class Guest:
             token = re.findall(r"/#([\w-]+)", html)[0]
         base = re.findall(r"Served at <span class=\"file\">(\S+)</span>", page.sheet("rounds")["html"])[0]
         self.token = token
-        self.caller = Caller(
-            httpx.Client(base_url=base, timeout=30), token, lambda s: time.sleep(min(s, HEARD_S))
-        )
+        self.caller = Caller(plain_client(base), token, lambda s: time.sleep(min(s, HEARD_S)))
         self.caller.post("/api/round")
 
     def begin(self) -> int:

@@ -26,7 +26,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.device]
 RATE = 48000
 TEN_MINUTES_S = 600
 MARK_AFTER_S = 0.1  # the song's own mark, after each bar line: click and mark must lie so far apart
-HEAR_S = 4.5
+HEAR_S = 3.5  # more than a bar, so that each place has a mark
 FIVE_PLACES = ("#from-1", "#from-2", "#from-3", "#from-4", "#from-5")
 
 Floats = NDArray[np.float64]

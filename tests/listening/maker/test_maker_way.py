@@ -81,7 +81,7 @@ def set_the_beat(hands: Mouse, page: Page, work: MakerPage) -> None:
     hands.press("#odd-go")
     page.locator("#no-change-9").wait_for(timeout=STEP_MS)
     hands.press("#from-1")
-    assert "Loud listening harms hearing" in page.locator("#caution").inner_text()
+    expect(page.locator("#caution")).to_contain_text("Loud listening harms hearing")
     hands.press("#caution-go")
     expect(page.locator("#from-1")).to_have_attribute("aria-pressed", "true", timeout=STEP_MS)
     until(lambda: page.locator("#place").inner_text().startswith("bar "), page)
@@ -124,7 +124,7 @@ def write_the_forms(hands: Mouse, page: Page, work: MakerPage) -> None:
         hands.press("button[id^=edit-]")
         page.locator("#form-out").wait_for(timeout=STEP_MS)
         hands.press("#form-out")
-        assert "whole form" in page.locator(".error").inner_text()
+        expect(page.locator(".error")).to_contain_text("whole form")
         hands.press("#form-out")
         until(lambda before=before: len(work.work.song().forms) < before, page)  # type: ignore[misc]
         settle(page, work)

@@ -121,7 +121,7 @@ def test_the_review_stands_still_while_it_is_sent(browser: Browser, at: Bench, l
         line.cut()
         page.locator("#review-stand").click()
         notice(page, "No connection")
-        assert page.locator(f"#rated-{codes[0]}").get_attribute("readonly") is not None
+        expect(page.locator(f"#rated-{codes[0]}")).not_to_be_editable()
         line.mend()
         page.locator("#questions-form").wait_for(timeout=LATE_MS)
         beside = page.locator("#questions-said").inner_text()

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 
 from tests.browser import end_round, hear, open_page, sit_down, sounding_browser
 from tests.heard import Integers, loudness_lufs, sounding_render, without_gaps
@@ -68,8 +68,8 @@ def click_through(page: Page, sink: NullSink) -> tuple[list[str], list[Integers]
     page.locator(f"#rated-{codes[1]}").fill("40")
     end_round(page)
     page.locator("#rest-head").wait_for()
-    assert "Round 1 is done" in page.locator("#notice").inner_text()
-    assert "next round is due on" in page.locator("#rest-text").inner_text()
+    expect(page.locator("#notice")).to_contain_text("Round 1 is done")
+    expect(page.locator("#rest-text")).to_contain_text("next round is due on")
     return codes, heard, kept
 
 

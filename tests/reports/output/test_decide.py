@@ -92,7 +92,7 @@ def test_against_the_verdict_a_reason_is_asked_for_and_told(study: Study) -> Non
     assert study.log.contents().opened is None, "a refused decision leaves no trace"
     decided = decide(study, "no intro", "the label wants it short", "ana")
     assert "against the verdict" in decided.lines[0]
-    text = Page(read(write_report(study), "report.html")).text
+    text = Page(read(decided, "report.html")).text
     assert "against the verdict" in text.split("Each form as a road map")[0]
     assert "This went against the verdict of the day" in text
     head = text.split("Each form as a road map")[0]
@@ -100,7 +100,7 @@ def test_against_the_verdict_a_reason_is_asked_for_and_told(study: Study) -> Non
     assert "lost on average by choosing “ no intro ”" in head  # the figures are those of the form decided on
     assert "By the ratings “ early bridge ” comes first" in head
     assert "What speaks against “ no intro ”" in text
-    assert "against the verdict of the day" in read(write_report(study), "report.md")
+    assert "against the verdict of the day" in read(decided, "report.md")
 
 
 def test_what_a_decision_hands_over(study: Study) -> None:
@@ -129,7 +129,7 @@ def test_what_a_decision_hands_over(study: Study) -> None:
         "refrain",
         "refrain",
     ]
-    text = Page(read(write_report(study), "report.html")).text
+    text = Page(read(decided, "report.html")).text
     assert "How to rebuild “ early bridge ”" in text
     sheet = next(path for path in decided.paths if path.name == "rebuild.md").read_text(encoding="utf-8")
     first_edit = re.findall(r"^- \[ \] 1\. (.*?)  $", sheet, flags=re.MULTILINE)[0]
@@ -140,7 +140,7 @@ def test_what_a_decision_hands_over(study: Study) -> None:
     assert {(row["first_bar"], row["last_bar"], row["part"]) for row in said} == {
         ("4", "5", "intro › bridge")
     }
-    assert read(write_report(study), "report.md").count("here it lifts off") == 2  # once said, once placed
+    assert read(decided, "report.md").count("here it lifts off") == 2  # once said, once placed
     assert all(row["comments"] == "bo, listen 2: here it lifts off" for row in said)
     assert "What to perform again for “ early bridge ”" in text and "bo , listen 2" in text
 
@@ -217,7 +217,7 @@ def test_a_second_decision_does_not_erase_the_first(study: Study) -> None:
     facts = gather(study)
     assert [d.form for d in facts.decisions] == ["early bridge", "as written"]
     assert facts.decision is not None and facts.decision.form == "as written" and facts.decision.against
-    text = Page(read(write_report(study), "report.html")).text
+    text = Page(read(second, "report.html")).text
     decisions = text.split("The decisions")[1]
     assert decisions.index("2. “ as written ”") < decisions.index("1. “ early bridge ”")
     assert "since replaced by a later decision" in decisions and "it lifts off" in decisions
@@ -328,8 +328,8 @@ def test_reopening_seals_again_and_keeps_the_decision(study: Study) -> None:
     hear(study, likes(early_bridge=75), rounds=1, first=6, finish=False)
     assert not study.log.contents().listens[-1].after_opening
     assert [d.form for d in gather(study).decisions] == ["early bridge"]
-    decide(study, "early bridge", "it still does", "bo")
-    values = json.loads(read(write_report(study), "verdict.json"))
+    decided = decide(study, "early bridge", "it still does", "bo")
+    values = json.loads(read(decided, "verdict.json"))
     assert [d["because"] for d in values["decisions"]] == ["it lifts off", "it still does"]
 
 

@@ -16,7 +16,7 @@ from render.errors import NotRenderedError
 from render.figures import clock_text
 from render.renders.render_forms import render_forms
 from reports.facts.ratings import COLUMNS
-from reports.facts.study_facts import gather
+from reports.facts.study_facts import Facts, gather
 from reports.output.figures import clock, curly
 from reports.output.report import Written, why_opened, write_report
 from sessions.resting import KIND, PanelReading
@@ -70,6 +70,16 @@ def crowd(tmp_path_factory: pytest.TempPathFactory) -> Study:
     return study
 
 
+@pytest.fixture(scope="module")
+def crowd_report(crowd: Study) -> Written:
+    return write_report(crowd)
+
+
+@pytest.fixture(scope="module")
+def facts(panel: Study) -> Facts:
+    return gather(panel)
+
+
 def test_the_page_stands_alone(report: Written) -> None:
     """No network: no address, no script but its own, no import, nothing that a browser would fetch."""
     text = read(report, "report.html")
@@ -97,9 +107,9 @@ def test_identifiers_are_unique_and_all_lead_somewhere(report: Written) -> None:
     assert wanted <= set(ids)
 
 
-def test_the_first_screen_says_what_was_found(report: Written, panel: Study) -> None:
+def test_the_first_screen_says_what_was_found(report: Written, facts: Facts) -> None:
     head = read(report, "report.html").split('<section id="forms">')[0]
-    judgement = gather(panel).judgement
+    judgement = facts.judgement
     assert judgement is not None
     text = Page(head).text
     assert report.sentence == judgement.sentence and shown(judgement.sentence) in text
@@ -119,9 +129,9 @@ def test_scripted_listeners_are_marked_wherever_they_appear(report: Written) -> 
     assert json.loads(read(report, "verdict.json"))["simulated"] == ["cy"]
 
 
-def test_comments_stand_at_their_bar_and_part(report: Written, panel: Study) -> None:
+def test_comments_stand_at_their_bar_and_part(report: Written, facts: Facts) -> None:
     """120 quarter notes a minute: a bar of 4/4 lasts 2 s, so 9.0 s is in bar 5, the bridge's first."""
-    comment = next(c for c in gather(panel).comments if c.text == "here it lifts off")
+    comment = next(c for c in facts.comments if c.text == "here it lifts off")
     assert (comment.bar, comment.part and comment.part.text) == (5, "bridge")
     text = Page(read(report, "report.html")).text
     said = text.split("What was said, bar by bar")[1].split("How to rebuild")[0]
@@ -173,9 +183,8 @@ def test_a_curve_is_drawn_only_where_the_ratings_could_teach_it(tmp_path: Path) 
     assert "Dashed: what the model learned" not in text and "No curve is drawn" in text
 
 
-def test_a_crowd_with_names_in_any_script(crowd: Study) -> None:
-    written = write_report(crowd)
-    text = read(written, "report.html")
+def test_a_crowd_with_names_in_any_script(crowd_report: Written) -> None:
+    text = read(crowd_report, "report.html")
     page = Page(text)
     assert not page.wrong and page.tags.count("script") == 1 and "img" not in page.tags and "b" in page.tags
     for name in ("橋を先に、そして静かに終わる", "الجسر أولاً", '<b>$x_1$ & "cut"</b>', "王小明", "محمد"):
@@ -183,11 +192,11 @@ def test_a_crowd_with_names_in_any_script(crowd: Study) -> None:
     assert "<script>alert('no')</script>" in page.text
     assert " ".join(LONG.split()) in page.text
     assert "opening" in page.text and "50 (40)" in page.text
-    assert len(read(written, "report.md")) > 2000
+    assert len(read(crowd_report, "report.md")) > 2000
 
 
-def test_markdown_takes_no_text_for_markup(crowd: Study) -> None:
-    text = read(write_report(crowd), "report.md")
+def test_markdown_takes_no_text_for_markup(crowd_report: Written) -> None:
+    text = read(crowd_report, "report.md")
     assert "\\<script\\>" in text and "<script>" not in text
     assert all(line.count("|") - line.count("\\|") in (0, 6, 7, 5) for line in text.splitlines())
 
@@ -312,13 +321,13 @@ def test_a_changed_song_toml_is_said(tmp_path: Path) -> None:
     assert 'song.toml has changed since the last render ("early bridge")' in text
 
 
-def test_statistics_are_folded_behind_a_plain_sentence(report: Written, panel: Study) -> None:
+def test_statistics_are_folded_behind_a_plain_sentence(report: Written, facts: Facts) -> None:
     text = read(report, "report.html")
     folded = " ".join(re.findall(r"<details>.*?</details>", text, flags=re.DOTALL))
     open_ = re.sub(r"<details>.*?</details>", "", text, flags=re.DOTALL)
     for name in ("Schulze", "Borda", "Friedman", "Kendall", "ICC"):
         assert name in folded and name not in open_, name
-    judgement = gather(panel).judgement
+    judgement = facts.judgement
     assert judgement is not None
     for sentence in (judgement.beside.vote.plain, judgement.beside.agreement.sentence):
         assert sentence and curly(sentence) in Page(open_).text
@@ -327,9 +336,9 @@ def test_statistics_are_folded_behind_a_plain_sentence(report: Written, panel: S
     )
 
 
-def test_a_form_has_one_length_its_file_s(report: Written, panel: Study) -> None:
+def test_a_form_has_one_length_its_file_s(report: Written, facts: Facts) -> None:
     """The length that `fairhearing render` gives; "early bridge" by hand: 0.5 + 21 * 2 + 0.5 = 43 s."""
-    form = gather(panel).form("early bridge")
+    form = facts.form("early bridge")
     assert form.render is not None and form.seconds == form.render.seconds
     page = Page(read(report, "report.html")).text
     assert page.count("21 bars, 0:43.0") == 2 and "0:42" not in page.split("How to rebuild")[0]
