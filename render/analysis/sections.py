@@ -23,6 +23,9 @@ PHRASE_BARS = 8
 PRICE = 0.35  # what a boundary must be worth, in units of the song's clear changes
 LEAST_UNIT = 0.2  # novelty: where nothing clearly changes, small differences are not made large
 GRID_SHARE = 0.08
+# What a section's length costs, in units of a clear boundary's novelty: a multiple of 4 bars, not of 8; other
+# lengths; 4 bars (more below); every 8 bars over 16; and what intros and tails, which have any, cost at most.
+FOUR_COST, ODD_COST, SHORT_COST, LONG_COST, EDGE_COST = 0.05, 0.1, 0.3, 0.3, 0.1
 CLEAR = 0.3  # the novelty of a boundary nobody would doubt
 ALIKE = 0.8  # of the way from what any two bars of the song share to what its most alike bars do
 ALIKE_WITHIN = (0.66, 0.9)
@@ -76,33 +79,17 @@ def sections(audio: Audio, grid: Grid, last_bar: int) -> Suggestion:
     return Suggestion(named, tuple(letters), tuple(strengths), repeats, warning)
 
 
-@dataclass(frozen=True)
-class Lengths:
-    """What a section's length costs, in units of a clear boundary's novelty (our own settings)."""
-
-    four: float = 0.05  # a multiple of 4 bars, not of 8
-    two: float = 0.1
-    odd: float = 0.1
-    short: float = 0.3  # 4 bars; more below
-    long: float = 0.3  # for every 8 bars over 16
-    edge: float = 0.1  # at most, for the first and the last: intros and tails have any length
-
-    def costs(self, most: int) -> Floats:
-        """For 0 to `most` bars, `(most + 1,)`."""
-        bars = np.arange(most + 1)
-        uneven = np.select(
-            [bars % 8 == 0, bars % 4 == 0, bars % 2 == 0], [0.0, self.four, self.two], self.odd
-        )
-        costs: Floats = (
-            uneven + self.short * np.maximum(8 - bars, 0) / 4 + self.long * np.maximum(bars - 16, 0) / 8
-        )
-        return costs
+def _length_costs(most: int) -> Floats:
+    """Costs of sections of 0 to `most` bars, `(most + 1,)`, in units of a clear boundary's novelty."""
+    bars = np.arange(most + 1)
+    uneven = np.where(bars % 8 == 0, 0.0, np.where(bars % 4 == 0, FOUR_COST, ODD_COST))
+    costs: Floats = (
+        uneven + SHORT_COST * np.maximum(8 - bars, 0) / 4 + LONG_COST * np.maximum(bars - 16, 0) / 8
+    )
+    return costs
 
 
-LENGTHS = Lengths()
-
-
-def boundaries(novelty: Floats, last_bar: int, lengths: Lengths = LENGTHS) -> list[int]:
+def boundaries(novelty: Floats, last_bar: int) -> list[int]:
     """First bars of sections: the choice of bar lines with most novelty, less what the lengths between cost.
 
     Novelty counts in units of the song's own clear changes, so that a song of small differences is divided,
@@ -111,8 +98,8 @@ def boundaries(novelty: Floats, last_bar: int, lengths: Lengths = LENGTHS) -> li
     clearest = np.sort(novelty)[::-1][: max(last_bar // 12, 3)]
     unit = max(float(clearest.mean()), LEAST_UNIT)
     worth = np.minimum(novelty / unit, 1.3) - PRICE + _phrase_grid(novelty / unit, last_bar)
-    cost = lengths.costs(last_bar)
-    at_edge = np.where(np.arange(last_bar + 1) <= 16, np.minimum(cost, lengths.edge), cost)
+    cost = _length_costs(last_bar)
+    at_edge = np.where(np.arange(last_bar + 1) <= 16, np.minimum(cost, EDGE_COST), cost)
     best, came = np.full(last_bar + 1, -np.inf), np.zeros(last_bar + 1, int)
     best[0] = 0.0
     for stop in range(1, last_bar + 1):

@@ -36,14 +36,13 @@ class FoundStem:
     """A file that looks like a stem.
 
     `offset_frames`: how many frames later than in the bounce it sounds (negative: earlier); None where
-    it cannot be found in the bounce. `frames_longer` than the bounce. `problem`: why it cannot be used as
-    it is, and what to do; None if it can.
+    it cannot be found in the bounce. `problem`: why it cannot be used as it is, and what to do; None if it
+    can.
     """
 
     name: str
     path: Path
     sample_rate: int
-    frames_longer: int
     offset_frames: int | None
     problem: str | None
 
@@ -120,7 +119,7 @@ def _nulling(files: Mapping[str, Path], whole: AudioInfo, bounce: Audio) -> Stem
         return None
     if not fit.nulls or not files:
         return None
-    stems = tuple(FoundStem(name, path, whole.sample_rate, 0, 0, None) for name, path in files.items())
+    stems = tuple(FoundStem(name, path, whole.sample_rate, 0, None) for name, path in files.items())
     return StemSearch(stems, fit, None)
 
 
@@ -156,17 +155,16 @@ def _examined(name: str, path: Path, whole: AudioInfo, bounce: Audio) -> FoundSt
     try:
         info = audio_info(path)
     except AudioError as error:
-        return FoundStem(name, path, 0, 0, None, str(error))
-    longer = info.frames - whole.frames
+        return FoundStem(name, path, 0, None, str(error))
     if info.sample_rate != whole.sample_rate:
         problem = f"has {info.sample_rate} Hz, the bounce {whole.sample_rate} Hz; export it again alike"
-        return FoundStem(name, path, info.sample_rate, longer, None, problem)
+        return FoundStem(name, path, info.sample_rate, None, problem)
     offset = find_offset(path, info, bounce)
-    return FoundStem(name, path, info.sample_rate, longer, offset, _problem(offset, longer, info, whole))
+    return FoundStem(name, path, info.sample_rate, offset, _problem(offset, info, whole))
 
 
-def _problem(offset: int | None, longer: int, info: AudioInfo, whole: AudioInfo) -> str | None:
-    problems = []
+def _problem(offset: int | None, info: AudioInfo, whole: AudioInfo) -> str | None:
+    problems, longer = [], info.frames - whole.frames
     if offset:
         way = "later" if offset > 0 else "earlier"
         milliseconds = 1000 * abs(offset) / info.sample_rate

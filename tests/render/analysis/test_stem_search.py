@@ -76,7 +76,7 @@ def test_other_rates_lengths_and_strangers_are_named(tmp_path: Path) -> None:
     (stems / "notes.txt").write_text("not audio")
     by_name = {s.name: s for s in search(stems, tmp_path / "harbour.wav", bounce).stems}
     assert set(by_name) == {"bass", "drums", "keys", "rate", "noise", "broken"}
-    assert by_name["drums"].frames_longer == -100 and "100 frames shorter" in (by_name["drums"].problem or "")
+    assert "100 frames shorter" in (by_name["drums"].problem or "")
     assert "44100 Hz" in (by_name["rate"].problem or "")
     assert by_name["noise"].offset_frames is None
     assert "cannot be read" in (by_name["broken"].problem or "")
