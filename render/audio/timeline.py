@@ -99,6 +99,10 @@ class Timeline:
     def bars(self) -> Fraction:
         return sum((placed.bars for placed in self.parts), Fraction(0))
 
+    def part(self, index: int | None) -> Part | None:
+        """The part before or after a join; None beyond the form's top and end."""
+        return None if index is None else self.form.parts[index]
+
     def bar_after(self, join: Join) -> int:
         """The form's bar, from 1, at a join's line; a rest shorter than a bar is a bar of its own."""
         before = self.parts if join.after is None else self.parts[: join.after]

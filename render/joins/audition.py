@@ -10,15 +10,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import soundfile
 
 from render.arrays import Audio
+from render.audio.integers import write_24_bit
 from render.audio.splice import Source, Splicer
 from render.audio.timeline import Join, Timeline, lay_out, longest_lead
-from render.errors import RenderError, WriteError
+from render.errors import RenderError
 from render.figures import clock_text
-from render.files import replacing
-from render.joins.excerpts import BARS_EACH_SIDE, around
+from render.files import replacing, writing_into
+from render.joins.excerpts import around
 from render.song.forms import Part, Piece
 from render.song.song import Song
 
@@ -60,24 +60,21 @@ def write_audition(song: Song, source: Source, path: Path) -> list[JoinExcerpt]:
     gap = round(GAP_S * rate)
     at = 0
     for timeline, splicer, join, forms in _distinct(rendered):
-        start, stop = around(song, timeline, join, BARS_EACH_SIDE, BARS_EACH_SIDE)
+        start, stop = around(song, timeline, join)
         sound = _edged(splicer.read(start, stop), rate)
         sounds += [sound, np.zeros((gap, sound.shape[1]), np.float32)]
-        excerpts.append(
-            JoinExcerpt(
-                at / rate,
-                forms,
-                timeline.bar_after(join),
-                _text(timeline, join.before, "the top"),
-                _text(timeline, join.after, "the end"),
-            )
-        )
+        old, new = timeline.part(join.before), timeline.part(join.after)
+        before, after = old.text if old else "the top", new.text if new else "the end"
+        excerpts.append(JoinExcerpt(at / rate, forms, timeline.bar_after(join), before, after))
         at += len(sound) + gap
     if not excerpts:
         raise RenderError(
             "there are no joins to hear: every form plays the song in its own order; add a form"
         )
-    _write(path, np.concatenate(sounds[:-1]), rate)
+    whole = np.concatenate(sounds[:-1])
+    whole /= max(float(np.max(np.abs(whole), initial=0.0)), 1.0)
+    with writing_into(path.parent), replacing(path) as half:
+        write_24_bit(half, [whole], rate, whole.shape[1])
     return excerpts
 
 
@@ -90,7 +87,7 @@ def _distinct(
     for timeline, splicer in rendered:
         for join in timeline.joins:
             ending = str(timeline.ending) if join.after is None else ""
-            key = (_end(timeline, join.before), _start(timeline, join.after), ending)
+            key = (_end(timeline.part(join.before)), _start(timeline.part(join.after)), ending)
             first.setdefault(key, (timeline, splicer, join))
             known = names.setdefault(key, [])
             if timeline.form.name not in known:
@@ -99,23 +96,12 @@ def _distinct(
         yield timeline, splicer, join, tuple(names[key])
 
 
-def _part(timeline: Timeline, index: int | None) -> Part | None:
-    return None if index is None else timeline.form.parts[index]
-
-
-def _end(timeline: Timeline, index: int | None) -> object:
-    part = _part(timeline, index)
+def _end(part: Part | None) -> object:
     return (part.last_bar, part.treatment) if isinstance(part, Piece) else part
 
 
-def _start(timeline: Timeline, index: int | None) -> object:
-    part = _part(timeline, index)
+def _start(part: Part | None) -> object:
     return (part.first_bar, part.treatment, part.pickup_beats) if isinstance(part, Piece) else part
-
-
-def _text(timeline: Timeline, index: int | None, missing: str) -> str:
-    part = _part(timeline, index)
-    return part.text if part else missing
 
 
 def _edged(sound: Audio, rate: int) -> Audio:
@@ -126,13 +112,3 @@ def _edged(sound: Audio, rate: int) -> Audio:
     out[:length] *= ramp
     out[len(out) - length :] *= ramp[::-1]
     return out
-
-
-def _write(path: Path, sound: Audio, rate: int) -> None:
-    peak = float(np.max(np.abs(sound), initial=0.0))
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with replacing(path) as half:
-            soundfile.write(half, sound / max(peak, 1.0), rate, format="WAV", subtype="PCM_24")
-    except (OSError, RuntimeError) as error:
-        raise WriteError(f"{path} could not be written: {error}; choose another place") from None

@@ -9,24 +9,19 @@ from typing import Literal
 
 from render.arrays import Audio
 from render.audio.splice import Splicer
+from render.audio.stem_fit import StemFit
 from render.audio.stems import BounceFile, Mixes, fit_stems_once
 from render.audio.timeline import Join, Timeline, lay_out
 from render.errors import SongError
-from render.song.forms import AS_WRITTEN, Form, Part, Piece
-from render.song.grid import exact
+from render.song.forms import AS_WRITTEN, Form, Piece
 from render.song.song import Song
 
 BARS_EACH_SIDE = 2
 
 
-def join_excerpt(
-    song: Song,
-    form: Form,
-    join_index: int,
-    bars_before: float = BARS_EACH_SIDE,
-    bars_after: float = BARS_EACH_SIDE,
-) -> Audio:
-    """The bars around a join of `form`, (frames, channels): sample for sample the render before its gain.
+def join_excerpt(song: Song, form: Form, join_index: int) -> Audio:
+    """Two bars on each side of a join of `form`, (frames, channels): sample for sample as the render has them
+    before its gain.
 
     `join_index` counts the form's joins from 0, as JoinFinding.index does. Bars are as long as the old
     part's before the line, as the new part's after it; the excerpt ends where the form does.
@@ -36,8 +31,8 @@ def join_excerpt(
             be read.
     """
     timeline = lay_out(song, form)
-    join = _join(timeline, join_index)
-    return _excerpt(song, timeline, *around(song, timeline, join, bars_before, bars_after))
+    start, stop = around(song, timeline, _join(timeline, join_index))
+    return _excerpt(song, timeline, start, stop, fit_stems_once(song))
 
 
 def form_excerpt(song: Song, form: Form, start: int, stop: int) -> Audio:
@@ -47,22 +42,16 @@ def form_excerpt(song: Song, form: Form, start: int, stop: int) -> Audio:
         FormError: the form is not in order; AudioError: a file cannot be read.
     """
     timeline = lay_out(song, form)
-    return _excerpt(song, timeline, max(start, timeline.start), min(stop, timeline.stop))
+    start, stop = max(start, timeline.start), min(stop, timeline.stop)
+    return _excerpt(song, timeline, start, stop, fit_stems_once(song))
 
 
-def _excerpt(song: Song, timeline: Timeline, start: int, stop: int) -> Audio:
-    with Mixes(song, BounceFile(song.audio), fit_stems_once(song)) as mixes:
+def _excerpt(song: Song, timeline: Timeline, start: int, stop: int, fit: StemFit | None) -> Audio:
+    with Mixes(song, BounceFile(song.audio), fit) as mixes:
         return Splicer(timeline, mixes, max(-timeline.start, 0)).read(start, stop)
 
 
-def as_it_was(
-    song: Song,
-    form: Form,
-    join_index: int,
-    side: Literal["old", "new"] = "new",
-    bars_before: float = BARS_EACH_SIDE,
-    bars_after: float = BARS_EACH_SIDE,
-) -> Audio | None:
+def as_it_was(song: Song, form: Form, join_index: int, side: Literal["old", "new"]) -> Audio | None:
     """The same line in the song as written, (frames, channels): what comes before the new part there, or
     (`side` "old") what follows the old part; None where that side of the join is silence.
 
@@ -71,34 +60,29 @@ def as_it_was(
     """
     timeline = lay_out(song, form)
     join = _join(timeline, join_index)
-    part = _part(timeline, join.before if side == "old" else join.after)
+    part = timeline.part(join.before if side == "old" else join.after)
     if not isinstance(part, Piece):
         return None
     written = lay_out(song, song.form(AS_WRITTEN))
     bar = part.last_bar + 1 if side == "old" else part.first_bar
-    origin = song.grid.line_frame(1)
-    before = song.grid.frame(exact(bars_before) * song.grid.stretch(max(bar - 1, 1)).bar_s)
-    after = song.grid.frame(exact(bars_after) * song.grid.stretch(bar).bar_s)
-    line = song.grid.line_frame(bar) - origin
-    start, stop = max(line - before, written.start), min(line + after, written.stop)
-    with Mixes(song, BounceFile(song.audio), None) as mixes:
-        return Splicer(written, mixes, max(-written.start, 0)).read(start, max(stop, start))
+    line = song.grid.line_frame(bar) - song.grid.line_frame(1)
+    start = max(line - _bars_frames(song, max(bar - 1, 1)), written.start)
+    stop = min(line + _bars_frames(song, bar), written.stop)
+    return _excerpt(song, written, start, max(stop, start), fit=None)
 
 
-def around(
-    song: Song, timeline: Timeline, join: Join, bars_before: float, bars_after: float
-) -> tuple[int, int]:
+def around(song: Song, timeline: Timeline, join: Join) -> tuple[int, int]:
     """First frame and end of the bars around a join, in frames of the form (0 = its first bar line)."""
-    old = _part(timeline, join.before) or _part(timeline, join.after)
-    new = _part(timeline, join.after) or old
-    before, after = (
-        song.grid.frame(exact(bars) * song.grid.stretch(bar if isinstance(part, Piece) else 1).bar_s)
-        for part, bar, bars in (
-            (old, old.last_bar if isinstance(old, Piece) else 1, bars_before),
-            (new, new.first_bar if isinstance(new, Piece) else 1, bars_after),
-        )
-    )
+    old = timeline.part(join.before) or timeline.part(join.after)
+    new = timeline.part(join.after) or old
+    before = _bars_frames(song, old.last_bar if isinstance(old, Piece) else 1)
+    after = _bars_frames(song, new.first_bar if isinstance(new, Piece) else 1)
     return max(join.line - before, timeline.start), min(join.line + after, timeline.stop)
+
+
+def _bars_frames(song: Song, bar: int) -> int:
+    """The frames on one side of a line, in bars as long as `bar` is."""
+    return song.grid.frame(BARS_EACH_SIDE * song.grid.stretch(bar).bar_s)
 
 
 def _join(timeline: Timeline, index: int) -> Join:
@@ -106,7 +90,3 @@ def _join(timeline: Timeline, index: int) -> Join:
         has = f"joins 0 to {len(timeline.joins) - 1}" if timeline.joins else "no joins"
         raise SongError(f'forms."{timeline.form.name}" has {has}, so there is no join {index}')
     return timeline.joins[index]
-
-
-def _part(timeline: Timeline, index: int | None) -> Part | None:
-    return None if index is None else timeline.form.parts[index]

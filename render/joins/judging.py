@@ -11,12 +11,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
+from typing import TypeAlias
 
 import numpy as np
 
 from render.arrays import Audio, Floats
 from render.audio.splice import Splicer, padded
 from render.audio.timeline import FROM_SILENCE_S, HANDOVERS_SINCE, LEAD_OF_FADE_S, Timeline
+from render.figures import counted
 from render.joins import measures, remedies
 from render.joins.finding import JoinFinding, Remedy, SetEnding, SetPickup
 from render.joins.measures import CONTEXT_S, SHORT_TERM_S, Held
@@ -32,6 +34,9 @@ LONGEST_PICKUP_BEATS = 2
 DONE = {1: "crossfade", 2: "crossfade, decay"}  # by version of joining; later ones ring over
 CARRIED_IN_DB = 2.0
 COVERED = 0.03  # a held sound this far (15 dB) below what follows is not missed
+
+
+Remedies: TypeAlias = tuple[str, tuple[Remedy, ...]]  # in words, and what can be written at once
 
 
 def examine(song: Song, timeline: Timeline, splicer: Splicer) -> list[JoinFinding]:
@@ -57,8 +62,7 @@ class _Examined:
         self.song, self.timeline, self.splicer, self.index = song, timeline, splicer, index
         join = self.join = timeline.joins[index]
         self.rate = song.grid.sample_rate
-        self.old = self.part(join.before)
-        self.new = self.part(join.after)
+        self.old, self.new = timeline.part(join.before), timeline.part(join.after)
         given_up = join.line - join.at
         line = song.grid.line_frame
         self.old_cut = line(self.old.last_bar + 1) - given_up if isinstance(self.old, Piece) else None
@@ -67,9 +71,6 @@ class _Examined:
         self.here = self.render(join.at - self.reach, join.at + self.reach)
         self.old_sound = self.source(self.old, self.old_cut, self.reach, self.reach)
         self.new_sound = self.source(self.new, self.new_cut, self.reach, self.reach)
-
-    def part(self, index: int | None) -> Part | None:
-        return None if index is None else self.timeline.form.parts[index]
 
     def render(self, start: int, stop: int) -> Audio:
         """Frames of the form, with zeros where it does not sound."""
@@ -141,7 +142,7 @@ class _Examined:
         if forgotten:
             has = isinstance(self.new, Piece) and self.new.pickup_beats
             what = "a pickup is perhaps too short" if has else "a pickup was probably forgotten"
-            yield _Trouble(4, f"{what}: {forgotten}", self.pickup_remedy(), self.pickup_remedies())
+            yield _Trouble(4, f"{what}: {forgotten}", *self.pickup_remedies())
         if cut:
             yield _Trouble(3, cut, "move the song's start by that much, or cut at another bar")
         if held >= HELD_SHARE:
@@ -150,8 +151,7 @@ class _Examined:
                 1 if fades else 2 + held,  # as far from a performance as other joins are, where it fades
                 f"a sound held over the line {'fades away there' if fades else 'breaks off'} "
                 f"({held:.0%} of what sounds before it)",
-                self.held_remedy(),
-                self.held_remedies(),
+                *self.held_remedies(),
             )
         if self.carried_in_db >= CARRIED_IN_DB:
             yield _Trouble(
@@ -160,7 +160,7 @@ class _Examined:
                 "begin it a bar earlier or later, or let it follow what it follows in the song",
             )
         if stray:
-            yield _Trouble(3.5, stray, self.stray_remedy(), self.stray_remedies())
+            yield _Trouble(3.5, stray, *self.stray_remedies())
 
     @cached_property
     def carried_in_db(self) -> float:
@@ -324,50 +324,46 @@ class _Examined:
         if self.forgotten_beats is None or not isinstance(self.new, Piece):
             return None
         has = self.new.pickup_beats
-        begins = f"begins about {_beats(self.forgotten_beats)} before its first bar"
-        longer = f", longer than its pickup ({_beats(float(has))})" if has else ""
+        begins = f"begins about {counted(self.forgotten_beats, 'beat')} before its first bar"
+        longer = f", longer than its pickup ({counted(has, 'beat')})" if has else ""
         return f'"{self.new.section}" has a sound that {begins}{longer}'
 
-    def pickup_remedy(self) -> str:
+    def pickup_remedies(self) -> Remedies:
         assert isinstance(self.new, Piece) and self.forgotten_beats is not None
         name, beats, has = self.new.section, self.forgotten_beats, self.new.pickup_beats
-        no_room = remedies.no_room(self.song, name, beats)
-        if no_room:
-            return f"pickup = {beats:g} would fit, but there is no room for it yet: {no_room}"
+        if no_room := remedies.no_room(self.song, name, beats):
+            return f"pickup = {beats:g} would fit, but there is no room for it yet: {no_room}", ()
+        words = f'give "{name}" pickup = {beats:g} in [sections]'
         if has:
-            return (
+            words = (
                 f'if it belongs to "{name}", write pickup = {beats:g} instead of {float(has):g} in [sections]'
             )
-        return f'give "{name}" pickup = {beats:g} in [sections]'
+        return words, (SetPickup(name, beats, f'give "{name}" a pickup of {counted(beats, "beat")}'),)
 
-    def pickup_remedies(self) -> tuple[Remedy, ...]:
-        assert isinstance(self.new, Piece) and self.forgotten_beats is not None
-        name, beats = self.new.section, self.forgotten_beats
-        if remedies.no_room(self.song, name, beats):
-            return ()
-        return (SetPickup(name, beats, f'give "{name}" a pickup of {_beats(beats)}'),)
+    def stray_remedies(self) -> Remedies:
+        assert isinstance(self.old, Piece) and self.join.before is not None
+        earlier = remedies.bar_earlier(self.song, self.timeline.form, self.join.before)
+        return remedies.without_last_beats(self.song, self.old), (earlier,) if earlier else ()
 
-    def stray_remedies(self) -> tuple[Remedy, ...]:
-        assert self.join.before is not None
-        form = self.timeline.form
-        earlier = remedies.bar_earlier(self.song, form, self.join.before)
-        return (earlier,) if earlier else ()
-
-    def held_remedies(self) -> tuple[Remedy, ...]:
+    def held_remedies(self) -> Remedies:
         if self.new is None:
-            return (SetEnding(self.timeline.form.name, "ring 1 beat", "let it ring for a beat"),)
+            ring = SetEnding(self.timeline.form.name, "ring 1 beat", "let it ring for a beat")
+            return 'write ending = "ring 1 beat"', (ring,)
+        words = "cut a bar earlier or later, or play the last bar without the stem that is held"
+        if self.new_sound is None:
+            words = "let the silence begin later, or take the held stem out of the old part's last bar"
         stem = self.held_stem()
         if stem is None or self.join.before is None:
-            return ()
+            return words, ()
         without = remedies.last_bar_without(self.song, self.timeline.form, self.join.before, stem)
-        return (without,) if without else ()
+        return words, (without,) if without else ()
 
     def held_stem(self) -> str | None:
         """The stem that holds most over the cut, where there are stems and one has at least half of it."""
         if not isinstance(self.old, Piece):
             return None
         power = {}
-        for stem in remedies.heard_stems(self.song, self.old.treatment):
+        for stem in filter(self.old.treatment.plays, self.song.stems):
             alone = replace(self.old, treatment=Treatment("only", (stem,)))
             sound = self.source(alone, self.old_cut, self.reach, self.reach)
             assert sound is not None
@@ -376,21 +372,6 @@ class _Examined:
         if most == 0 or most < 0.5 * sum(power.values()):
             return None
         return next(stem for stem, own in power.items() if own == most)
-
-    def stray_remedy(self) -> str:
-        assert isinstance(self.old, Piece)
-        return remedies.without_last_beats(self.song, self.old)
-
-    def held_remedy(self) -> str:
-        if self.new is None:
-            return 'write ending = "ring 1 beat"'
-        if self.new_sound is None:
-            return "let the silence begin later, or take the held stem out of the old part's last bar"
-        return "cut a bar earlier or later, or play the last bar without the stem that is held"
-
-
-def _beats(beats: float) -> str:
-    return f"{beats:g} beat{'' if beats == 1 else 's'}"
 
 
 def _step_words(level: float) -> str:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import MutableMapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from itertools import groupby
-from typing import Any
 
 from render.audio.timeline import lay_out
+from render.edits.parts import Passage, part_text
 from render.errors import FormError
-from render.joins.finding import Remedy, ReplacePart, SetEnding, SetPickup
+from render.joins.finding import ReplacePart
 from render.song.forms import Form, Part, Piece, Treatment, bars_text, parse_part
 from render.song.grid import exact
 from render.song.song import Song
@@ -51,7 +50,7 @@ def last_bar_without(song: Song, form: Form, index: int, stem: str) -> ReplacePa
     old = form.parts[index]
     if not isinstance(old, Piece):
         return None
-    heard = heard_stems(song, old.treatment)
+    heard = [name for name in song.stems if old.treatment.plays(name)]
     if stem not in heard or len(heard) < 2:
         return None
     if old.treatment.mode == "only":
@@ -62,13 +61,6 @@ def last_bar_without(song: Song, form: Form, index: int, stem: str) -> ReplacePa
     if old.bars > 1:
         new.insert(0, _text(song, old, old.first_bar, old.last_bar - 1, old.treatment))
     return _tried(song, form, index, tuple(new), f'play the last bar of "{old.section}" without {stem}')
-
-
-def heard_stems(song: Song, treatment: Treatment) -> tuple[str, ...]:
-    """The stems that sound under a treatment."""
-    if treatment.mode == "only":
-        return treatment.stems
-    return tuple(stem for stem in song.stems if stem not in treatment.stems)
 
 
 def without_last_beats(song: Song, old: Piece) -> str:
@@ -82,52 +74,15 @@ def without_last_beats(song: Song, old: Piece) -> str:
     return ", or ".join(ways) or "let the section that it leads to follow, or cut at another bar"
 
 
-def apply(document: MutableMapping[str, Any], remedy: Remedy) -> None:
-    """Write a remedy into song.toml as parsed (a tomlkit document keeps its comments).
-
-    Raises:
-        FormError: the form or its entry is not there any more as it was when the join was judged.
-    """
-    if isinstance(remedy, SetPickup):
-        section = document.get("sections", {}).get(remedy.section)
-        if section is None:
-            raise FormError(f'there is no section "{remedy.section}" in song.toml any more; judge again')
-        beats = int(remedy.pickup_beats) if remedy.pickup_beats % 1 == 0 else remedy.pickup_beats
-        if isinstance(section, str):
-            document["sections"][remedy.section] = {"bars": section, "pickup": beats}
-        else:
-            section["pickup"] = beats
-        return
-    form = document.get("forms", {}).get(remedy.form)
-    if form is None:
-        raise FormError(f'there is no form "{remedy.form}" in song.toml any more; judge it again')
-    if isinstance(remedy, SetEnding):
-        if isinstance(form, MutableMapping):
-            form["ending"] = remedy.ending
-        else:
-            document["forms"][remedy.form] = {"parts": form, "ending": remedy.ending}
-        return
-    entries = form["parts"] if isinstance(form, MutableMapping) else form
-    at = remedy.entry - 1
-    if at >= len(entries) or str(entries[at]) != remedy.old:
-        raise FormError(
-            f'forms."{remedy.form}", part {remedy.entry} is not "{remedy.old}" any more; judge the form again'
-        )
-    entries[at] = remedy.new[0]
-    for offset, text in enumerate(remedy.new[1:], start=1):
-        entries.insert(at + offset, text)
-
-
 def _tried(song: Song, form: Form, index: int, new: tuple[str, ...], words: str) -> ReplacePart | None:
     """The remedy that plays `new` in place of one part, if the form is in order with it."""
     entry = form.entry(index)
     own = [at for at in range(len(form.parts)) if form.entry(at) == entry]
-    texts: list[str] = []
-    for text, same in groupby(form.parts[at].text for at in own if at < index):
-        texts += _again(song, text, len([*same]))
-    texts += new
-    for text, same in groupby(form.parts[at].text for at in own if at > index):
-        texts += _again(song, text, len([*same]))
+    texts = [
+        *_again(song, [form.parts[at] for at in own if at < index]),
+        *new,
+        *_again(song, [form.parts[at] for at in own if at > index]),
+    ]
     parts: list[Part] = [*form.parts[: own[0]]]
     try:
         for text in texts:
@@ -140,20 +95,17 @@ def _tried(song: Song, form: Form, index: int, new: tuple[str, ...], words: str)
     return ReplacePart(form.name, entry, old, tuple(texts), words)
 
 
-def _again(song: Song, text: str, count: int) -> Sequence[str]:
-    """A part's text for `count` repeats in a row."""
-    part = parse_part(text, song.sections, list(song.stems), "remedy")[0]
-    if count == 1 or not isinstance(part, Piece):
-        return [text] * count
-    return [_text(song, part, part.first_bar, part.last_bar, part.treatment, f" x{count}")]
+def _again(song: Song, repeats: Sequence[Part]) -> Iterator[str]:
+    """The text for repeats of one entry in a row."""
+    count, piece = len(repeats), repeats[0] if repeats else None
+    if isinstance(piece, Piece):
+        yield _text(song, piece, piece.first_bar, piece.last_bar, piece.treatment, count)
 
 
-def _text(song: Song, piece: Piece, first: int, last: int, treatment: Treatment, times: str = "") -> str:
+def _text(song: Song, piece: Piece, first: int, last: int, treatment: Treatment, count: int = 1) -> str:
     """Bars of a piece's section as the part language writes them."""
     section = next(s for s in song.sections if s.name == piece.section)
-    whole = (first, last) == (section.first_bar, section.last_bar)
-    bars = "" if whole else f" {_within(song, piece, first, last)}"
-    return f"{piece.section}{bars}{times} {treatment}".strip()
+    return part_text(section, Passage(first, last, count, treatment))
 
 
 def _within(song: Song, piece: Piece, first: int, last: int) -> str:
