@@ -20,7 +20,7 @@ from render.errors import (
 )
 from render.renders.fingerprints import form_hashes
 from render.renders.manifest import Manifest, RenderedForm, as_begun, manifest_path, read_manifest
-from render.song.forms import did_you_mean
+from render.song.forms import did_you_mean, name_in
 from render.song.song import SONG_FILE, Listener, Outline, Song, load_outline, load_song, read_text
 from sessions.clock import Clock, system_clock
 from sessions.resting import PanelReading
@@ -145,13 +145,10 @@ class Study:
 
     def listener(self, name: str) -> Listener:
         """A listener of song.toml, by name in any case."""
-        for listener in self.song.listeners:
-            if listener.name.casefold() == name.casefold():
-                return listener
-        names = [listener.name for listener in self.song.listeners]
-        if not names:
+        by_name = {listener.name: listener for listener in self.song.listeners}
+        if not by_name:
             raise StudyError(f'song.toml lists no listeners; add "{name} = {{}}" under [listeners]')
-        raise StudyError(f'there is no listener "{name}" in song.toml{did_you_mean(name, names)}')
+        return by_name[name_in(by_name, name, "listener")]
 
     def open_render_sets(self) -> set[str]:
         """Render sets that rounds in progress still need."""

@@ -356,6 +356,12 @@ def downbeat_path(scores: Floats, per_bar: int) -> tuple[list[int], float]:
     return path[::-1], float(total.max() - table.sum(axis=0).max())
 
 
+def last_sound_s(curve: Onsets) -> float:
+    """The last clear attack, seconds; what is softer is the ring of the end."""
+    loud = np.flatnonzero(curve.strength > 0.05 * np.percentile(curve.strength, 99.5))
+    return float(loud[-1]) / curve.rate if len(loud) else 0.0
+
+
 def first_sound_s(curve: Onsets) -> float:
     """The first clear attack, seconds."""
     loud = np.flatnonzero(curve.strength > 0.2 * np.percentile(curve.strength, 99))

@@ -7,14 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from render.analysis.onsets import Onsets
-from render.arrays import Audio, Floats
+from render.arrays import Audio
 from render.beat.following import FollowedBeats, follow_beats
-from render.beat.tempo_estimate import downbeat, find_pulses, first_sound_s
+from render.beat.tempo_estimate import downbeat, find_pulses, first_sound_s, last_sound_s
 from render.errors import SongError
 from render.figures import clock_text
 from render.song.grid import Grid, Meter, exact
 
-_LAST_ATTACK = 0.05  # of the strongest: what is softer is the ring of the end
 _WIDE_BEATS = 16
 
 
@@ -88,7 +87,8 @@ def live_take(
         )
     beat_rate = tempo * quarters if tempo else pulses[0].tempo
     followed = follow_beats(audio, sample_rate, curve, beat_rate, start_s)
-    beats = _sounding(followed.beats_s, curve)
+    # up to the one after the last attack
+    beats = followed.beats_s[: int(np.searchsorted(followed.beats_s, last_sound_s(curve))) + 1]
     if len(beats) < 2 * meter.beats:
         raise SongError("no beat can be followed in this audio: it is too short, or silent")
     begins = int(np.argmax(beats >= first_sound_s(curve) - 0.06))
@@ -103,10 +103,3 @@ def live_take(
     times = tuple(exact(float(beat)) for beat in beats)
     grid = Grid(sample_rate, times[0], exact(round(mean, 3)), meter, (), times)
     return LiveTake(grid, followed, sure)
-
-
-def _sounding(beats_s: Floats, curve: Onsets) -> Floats:
-    """The beats up to the one after the last clear attack."""
-    clear = np.flatnonzero(curve.strength > _LAST_ATTACK * np.percentile(curve.strength, 99.5))
-    last_s = float(clear[-1]) / curve.rate if len(clear) else 0.0
-    return beats_s[: int(np.searchsorted(beats_s, last_s)) + 1]

@@ -8,8 +8,6 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from render.analysis.frames import song_frames
 from render.analysis.frames_file import recall_frames
 from render.analysis.onsets import Onsets, onsets
@@ -22,7 +20,7 @@ from render.beat.fit import fit_beat
 from render.beat.meter_changes import NO_ODD_BARS, OddBars, odd_bars
 from render.beat.result import BeatFit
 from render.beat.silence import silence_lines, silent_until_s
-from render.beat.tempo_estimate import estimate, estimate_start
+from render.beat.tempo_estimate import estimate, estimate_start, last_sound_s
 from render.errors import SongError
 from render.proposals.draft import Draft
 from render.proposals.idea import Idea
@@ -228,8 +226,7 @@ def _with_odd_bars(
 def last_bar(curve: Onsets, grid: Grid, end_s: float) -> int:
     """The bar of the last clear attack before `end_s`; what rings on after it is the song's tail."""
     if curve.strength.max(initial=0.0) > 0:
-        clear = np.flatnonzero(curve.strength > 0.05 * np.percentile(curve.strength, 99.5))
-        end_s = min(float(clear[-1]) / curve.rate, end_s)
+        end_s = min(last_sound_s(curve), end_s)
     within = max(end_s - 0.05, float(grid.start_s))  # an attack a little early belongs to the next bar's line
     return max(grid.position(Fraction(str(round(within, 6))))[0], 1)
 
