@@ -44,16 +44,16 @@ def _decays(power: Floats) -> list[tuple[int, int]]:
         return []
     smooth = np.convolve(power, np.ones(_SMOOTHED) / _SMOOTHED, mode="same")
     level: list[float] = (10 * np.log10(smooth + 1e-12)).tolist()
-    found, start, lowest = [], 0, level[0]
+    falls, start, lowest = [], 0, level[0]
     for at, here in enumerate(level):
         if here > lowest + _RISE_DB or here < _QUIETEST_DB:
-            found.append((start, at - _SMOOTHED))
+            falls.append((start, at - _SMOOTHED))
             start, lowest = at, here
         elif here > level[start]:
             start, lowest = at, here
         lowest = min(lowest, here)
-    found.append((start, len(level)))
-    long = [(start, stop) for start, stop in found if (stop - start) * _SLOT_S >= _SHORTEST_S]
+    falls.append((start, len(level)))
+    long = [(start, stop) for start, stop in falls if (stop - start) * _SLOT_S >= _SHORTEST_S]
     return [(start, stop) for start, stop in long if level[start] - min(level[start:stop]) >= _LEAST_FALL_DB]
 
 

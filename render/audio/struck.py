@@ -35,7 +35,7 @@ def struck(sound: Audio, first: int, rate: int, in_bands: bool) -> int | None:
     for seen in range(back, len(windows), _AT_ONCE):
         known = spectra[len(spectra) - back :] if len(spectra) else spectra
         spectra = np.concatenate([known, power_of(windows[seen - back + len(known) : seen + _AT_ONCE])])
-        places = np.flatnonzero(_found(spectra, back, low, floor, in_bands))
+        places = np.flatnonzero(_attack_seen(spectra, back, low, floor, in_bands))
         if len(places):
             return windows[seen + int(places[0])] + size // 2
     return None
@@ -64,7 +64,7 @@ class _PowerSpectra:
         return power
 
 
-def _found(spectra: Floats, back: int, low: int, floor: float, in_bands: bool) -> NDArray[np.bool_]:
+def _attack_seen(spectra: Floats, back: int, low: int, floor: float, in_bands: bool) -> NDArray[np.bool_]:
     """Whether an attack is seen in each window but the first `back`; (windows - back,).
 
     `spectra` is (windows, bins) from bin `low` on; the outermost two only count as neighbours of others.
@@ -75,14 +75,14 @@ def _found(spectra: Floats, back: int, low: int, floor: float, in_bands: bool) -
     loudest = _loudest_of_25(around)[back - 30 : len(power) - 30]
     fresh = np.maximum(power[back:] - _LOUDER * loudest, 0)
     usual = _usual(power, back)
-    found: NDArray[np.bool_] = fresh.sum(axis=1) > _NEW_SHARE * usual + floor
+    begins: NDArray[np.bool_] = fresh.sum(axis=1) > _NEW_SHARE * usual + floor
     if in_bands:
         edges = [*(round(hertz * _WINDOW_S) - low - 1 for hertz in _BANDS_HZ), power.shape[1]]
         for lo, hi in itertools.pairwise(edges):
             own = fresh[:, lo:hi].sum(axis=1)
             least = np.maximum(_NEW_SHARE * _usual(power[:, lo:hi], back), _LEAST_SHARE * usual + floor)
-            found |= own > least
-    return found
+            begins |= own > least
+    return begins
 
 
 def _loudest_of_25(power: Floats) -> Floats:

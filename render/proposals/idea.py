@@ -42,7 +42,7 @@ def called_after(idea: str, old: str, new: str) -> str:
     of_it = re.compile(rf"((?:{_BEFORE}) )?{re.escape(old)}( (?:{_BEHIND}))?", re.IGNORECASE)
     pieces = []
     for piece in idea.split(", "):
-        found = of_it.fullmatch(piece)
-        named = found is not None and (found[1] or found[2])
-        pieces.append(f"{found[1] or ''}{new}{found[2] or ''}" if found and named else piece)
+        match = of_it.fullmatch(piece)
+        named = match is not None and (match[1] or match[2])
+        pieces.append(f"{match[1] or ''}{new}{match[2] or ''}" if match and named else piece)
     return ", ".join(pieces)

@@ -71,7 +71,7 @@ def marked_sections(marks: Sequence[Mark], grid: Grid, last_bar: int) -> MarkedS
         return MarkedSections((), tuple(notes))
     if ordered[0].bar > 1:
         notes.append(f'what comes before "{ordered[0].name}" (bar {ordered[0].bar}) has no name')
-    names = _told_apart([begin.name for begin in ordered])
+    names = _numbered([begin.name for begin in ordered])
     ends = [*(begin.bar - 1 for begin in ordered[1:]), last_bar]
     return MarkedSections(
         tuple(
@@ -120,7 +120,7 @@ def _plain(text: str) -> str:
     return " ".join(words)[: LONGEST_NAME - 4].strip()
 
 
-def _told_apart(names: Sequence[str]) -> Iterator[str]:
+def _numbered(names: Sequence[str]) -> Iterator[str]:
     """ "verse", "verse" as "verse 1", "verse 2"; numbers that are taken are passed over."""
     count = Counter(name.casefold() for name in names)
     taken = {name for name, times in count.items() if times == 1}

@@ -11,7 +11,7 @@ from pydantic_core import ErrorDetails
 from render.song.forms import AS_WRITTEN, did_you_mean
 from render.song.grid import parse_meter
 
-_MOST_TOLD = 8
+_MOST_SHOWN = 8
 
 
 def _meter(value: object) -> object:
@@ -150,13 +150,13 @@ def problems(error: ValidationError, file: str) -> str:
     """pydantic's complaints in our words, a line each: the key, what is there, what was expected."""
     # a misspelt key comes before the one that is missing for it
     problems = sorted(error.errors(include_url=False), key=lambda p: p["type"] != "extra_forbidden")
-    sentences = [_told(problem) for problem in problems]
-    if len(sentences) > _MOST_TOLD:
-        sentences[_MOST_TOLD - 1 :] = [f"and {len(sentences) - _MOST_TOLD + 1} more like these"]
+    sentences = [_sentence(problem) for problem in problems]
+    if len(sentences) > _MOST_SHOWN:
+        sentences[_MOST_SHOWN - 1 :] = [f"and {len(sentences) - _MOST_SHOWN + 1} more like these"]
     return f"{file}: " + "\n  ".join(sentences)
 
 
-def _told(problem: ErrorDetails) -> str:
+def _sentence(problem: ErrorDetails) -> str:
     key = _key(problem["loc"])
     match problem["type"]:
         case "missing":
