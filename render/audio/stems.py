@@ -90,19 +90,6 @@ def _fit_of(
     return fit_stems(read_audio(audio.path), dict(stems), audio.sample_rate)
 
 
-class BounceFile:
-    """The bounce as a sliceable array (frames, channels) that is read from its file where it is asked for."""
-
-    def __init__(self, audio: AudioInfo) -> None:
-        self.path = audio.path
-        self.shape = audio.frames, audio.channels
-
-    def __getitem__(self, frames: slice) -> Audio:
-        with soundfile.SoundFile(self.path) as file:
-            file.seek(frames.start)
-            return _read_exactly(file, frames.stop - frames.start)
-
-
 @lru_cache(maxsize=4)
 def _decay_of(path: Path, rate: int, _signs: tuple[int, int]) -> float | None:
     """The decay of a file, read block by block; as long as it has the same size and time."""
@@ -112,25 +99,25 @@ def _decay_of(path: Path, rate: int, _signs: tuple[int, int]) -> float | None:
 
 
 class Mixes:
-    """The song's samples under any treatment; stems are read as needed, the bounce too unless in memory."""
+    """The song's samples under any treatment; stems are read as needed, and the bounce unless given."""
 
-    def __init__(self, song: Song, bounce: Audio | BounceFile, fit: StemFit | None) -> None:
+    def __init__(self, song: Song, bounce: Audio | None, fit: StemFit | None) -> None:
         self.bounce = bounce
-        self.frames, self.channels = bounce.shape
+        self.frames, self.channels = song.audio.frames, song.audio.channels
         self.sample_rate = song.audio.sample_rate
-        self._paths = song.stems
+        self._path, self._paths = song.audio.path, song.stems
         self._fit = fit
-        self._files: dict[str, soundfile.SoundFile] = {}
+        self._files: dict[Path, soundfile.SoundFile] = {}
         self._reading = Lock()  # a file has one position, and forms are rendered side by side
 
     def read(self, treatment: Treatment, start: int, stop: int) -> Audio:
         """Frames [start, stop): (frames, channels) float32; of the bounce itself a view, not a copy."""
         if treatment.mode == "all":
-            return self.bounce[start:stop]
+            return self._whole(start, stop)
         if treatment.mode == "without":
             assert self._fit is not None, "the stems' fit is found when they are checked"
             if self._fit.nulls:
-                return self.bounce[start:stop] - self._sum(treatment.stems, start, stop)
+                return self._whole(start, stop) - self._sum(treatment.stems, start, stop)
         kept = [s for s in self._paths if treatment.plays(s)]
         gain = 1.0 if self._fit is None or self._fit.nulls else self._fit.gain
         return (self._sum(kept, start, stop) * np.float32(gain)).astype(np.float32)
@@ -151,10 +138,10 @@ class Mixes:
     @cached_property
     def decay_s(self) -> float | None:
         """The bounce's reverberation time (decay.py), in seconds; None where no sound dies away freely."""
-        if not isinstance(self.bounce, BounceFile):
+        if self.bounce is not None:
             return decay_time_s([self.bounce], self.sample_rate)
-        stat = self.bounce.path.stat()
-        return _decay_of(self.bounce.path, self.sample_rate, (stat.st_size, stat.st_mtime_ns))
+        stat = self._path.stat()
+        return _decay_of(self._path, self.sample_rate, (stat.st_size, stat.st_mtime_ns))
 
     def __enter__(self) -> Mixes:
         return self
@@ -170,14 +157,19 @@ class Mixes:
     def _sum(self, names: Sequence[str], start: int, stop: int) -> Audio:
         total = np.zeros((stop - start, self.channels), np.float32)
         for name in names:
-            with self._reading:
-                if name not in self._files:
-                    self._files[name] = soundfile.SoundFile(self._paths[name])
-                file = self._files[name]
-                file.seek(start)
-                block = _read_exactly(file, stop - start)
-            total += block
+            total += self._of(self._paths[name], start, stop)
         return total
+
+    def _whole(self, start: int, stop: int) -> Audio:
+        """Frames of the bounce."""
+        return self._of(self._path, start, stop) if self.bounce is None else self.bounce[start:stop]
+
+    def _of(self, path: Path, start: int, stop: int) -> Audio:
+        with self._reading:
+            if path not in self._files:
+                self._files[path] = soundfile.SoundFile(path)
+            self._files[path].seek(start)
+            return _read_exactly(self._files[path], stop - start)
 
 
 def read_audio(path: Path, tell: Callable[[Audio], None] = lambda _block: None) -> Audio:

@@ -10,7 +10,7 @@ from typing import Literal
 from render.arrays import Audio
 from render.audio.splice import Splicer
 from render.audio.stem_fit import StemFit
-from render.audio.stems import BounceFile, Mixes, fit_stems_once
+from render.audio.stems import Mixes, fit_stems_once
 from render.audio.timeline import Join, Timeline, lay_out
 from render.errors import SongError
 from render.song.forms import AS_WRITTEN, Form, Piece
@@ -47,7 +47,7 @@ def form_excerpt(song: Song, form: Form, start: int, stop: int) -> Audio:
 
 
 def _excerpt(song: Song, timeline: Timeline, start: int, stop: int, fit: StemFit | None) -> Audio:
-    with Mixes(song, BounceFile(song.audio), fit) as mixes:
+    with Mixes(song, None, fit) as mixes:
         return Splicer(timeline, mixes, max(-timeline.start, 0)).read(start, stop)
 
 

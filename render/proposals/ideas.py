@@ -62,10 +62,8 @@ def propose(
             judged[candidate.texts] = _clean_share(alone, mixes, candidate.timeline)
         return judged[candidate.texts]
 
-    try:
+    with mixes:
         return _chosen(song, fitting, clean, judged, count, random.Random(seed))
-    finally:
-        mixes.close()
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ import soundfile
 from render.arrays import Audio
 from render.audio.splice import Splicer
 from render.audio.stem_fit import check_stems
-from render.audio.stems import BounceFile, Mixes
+from render.audio.stems import Mixes
 from render.audio.timeline import Timeline, lay_out
 from render.errors import AudioError, WriteError
 from render.files import replacing, writing_into
@@ -96,7 +96,7 @@ def write_stems(song: Song, form: Form, manifest: Manifest, folder: Path, step: 
     timeline, lead = lay_out(song, form), lead_of_renders_frames(song, form)
     target = folder / STEMS
     with ExitStack() as opened, writing_into(target):
-        mixes = opened.enter_context(Mixes(song, BounceFile(song.audio), manifest.stem_fit))
+        mixes = opened.enter_context(Mixes(song, None, manifest.stem_fit))
         mix = Splicer(timeline, mixes, lead)
         sources = [StemSource(name, path) for name, path in song.stems.items()]
         writers = []

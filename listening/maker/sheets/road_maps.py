@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from listening.maker.workspace import Workspace
 from render.audio.splice import Splicer
-from render.audio.stems import BounceFile, Mixes, fit_stems_once
+from render.audio.stems import Mixes, fit_stems_once
 from render.audio.timeline import Timeline, content_hash, lay_out, longest_lead
 from render.errors import FormError
 from render.figures import figure
@@ -117,7 +117,7 @@ def judge_joins(work: Workspace, step: Step) -> None:
         if not left:
             return
         lead = longest_lead(song, [lay_out(song, form) for form in song.forms])
-        with Mixes(song, BounceFile(song.audio), fit_stems_once(song)) as mixes:
+        with Mixes(song, None, fit_stems_once(song)) as mixes:
             for number, timeline in enumerate(left, start=1):
                 step(f"judging the joins of “{timeline.form.name}”", number, len(left))
                 findings = tuple(judging.examine(song, timeline, Splicer(timeline, mixes, lead)))
