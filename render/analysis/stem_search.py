@@ -154,12 +154,14 @@ def _words(name: str) -> list[str]:
 def _examined(name: str, path: Path, whole: AudioInfo, bounce: Audio) -> FoundStem:
     try:
         info = audio_info(path)
+        if info.sample_rate != whole.sample_rate:
+            problem = f"has {info.sample_rate} Hz, the bounce {whole.sample_rate} Hz; export it again alike"
+            return FoundStem(name, path, info.sample_rate, None, problem)
+        offset = find_offset(path, info, bounce)
     except AudioError as error:
         return FoundStem(name, path, 0, None, str(error))
-    if info.sample_rate != whole.sample_rate:
-        problem = f"has {info.sample_rate} Hz, the bounce {whole.sample_rate} Hz; export it again alike"
-        return FoundStem(name, path, info.sample_rate, None, problem)
-    offset = find_offset(path, info, bounce)
+    except soundfile.LibsndfileError:
+        return FoundStem(name, path, 0, None, "cannot be decoded to its end; export it again")
     return FoundStem(name, path, info.sample_rate, offset, _problem(offset, info, whole))
 
 

@@ -74,12 +74,17 @@ def test_other_rates_lengths_and_strangers_are_named(tmp_path: Path) -> None:
     soundfile.write(stems / "01 harbour_noise.wav", stranger, RATE)
     (stems / "01 harbour_broken.wav").write_bytes(b"RIFF????")
     (stems / "notes.txt").write_text("not audio")
+    soundfile.write(stems / "01 harbour_torn.flac", drums, RATE)
+    torn = bytearray((stems / "01 harbour_torn.flac").read_bytes())
+    torn[len(torn) // 2 : len(torn) // 2 + 5000] = bytes(5000)
+    (stems / "01 harbour_torn.flac").write_bytes(torn)
     by_name = {s.name: s for s in search(stems, tmp_path / "harbour.wav", bounce).stems}
-    assert set(by_name) == {"bass", "drums", "keys", "rate", "noise", "broken"}
+    assert set(by_name) == {"bass", "drums", "keys", "rate", "noise", "broken", "torn"}
     assert "100 frames shorter" in (by_name["drums"].problem or "")
     assert "44100 Hz" in (by_name["rate"].problem or "")
     assert by_name["noise"].offset_frames is None
     assert "cannot be read" in (by_name["broken"].problem or "")
+    assert "cannot be decoded to its end" in (by_name["torn"].problem or "")
 
 
 def test_stems_that_do_not_add_up_are_said_to_leave_something(tmp_path: Path) -> None:
