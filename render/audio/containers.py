@@ -21,11 +21,6 @@ def wav_bytes(frames: int, channels: int) -> int:
     return 44 + data + data % 2 + WAV_PAD_HEADER
 
 
-def riff_header(size: int) -> bytes:
-    """What a WAV file of so many bytes begins with."""
-    return struct.pack("<4sI4s", b"RIFF", max(size - 8, 0), b"WAVE")
-
-
 def wav_format(frames: int, sample_rate: int, channels: int) -> bytes:
     """What stands in a 24-bit WAV file between its RIFF header and its audio: the format, and the length."""
     frame_bytes = channels * SAMPLE_BYTES
@@ -41,8 +36,8 @@ def pad_wav(path: Path, size: int) -> None:
         file.truncate(size)
         file.seek(at)
         file.write(b"JUNK" + struct.pack("<I", size - at - WAV_PAD_HEADER))
-        file.seek(0)
-        file.write(riff_header(size))
+        file.seek(4)
+        file.write(struct.pack("<I", size - 8))
 
 
 def wav_audio_sha256(path: Path) -> str:

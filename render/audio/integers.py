@@ -14,12 +14,11 @@ import soundfile
 from numpy.typing import NDArray
 
 from render.arrays import Audio
-from render.audio.containers import SAMPLE_BYTES, riff_header, wav_format
+from render.audio.containers import SAMPLE_BYTES
 
 Int32 = NDArray[np.int32]
 
 SUBTYPE = "PCM_24"
-_AT_ONCE = 1 << 13  # frames: what stays in a core's cache
 
 
 def to_int24(block: Audio, gain: float, scratch: Audio) -> Int32:
@@ -41,35 +40,6 @@ def from_int24(data: bytes, channels: int) -> Int32:
     strides = (SAMPLE_BYTES, channels * SAMPLE_BYTES)
     samples: Int32 = np.ndarray((channels, frames), "<i4", b"\0" + data, 0, strides)
     return np.bitwise_and(samples, -256).T
-
-
-def to_bytes(samples: Int32) -> NDArray[np.uint8]:
-    """24-bit integers, as to_int24 made them, in any shape -> the bytes of a WAV: (samples, 3)."""
-    whole = samples.astype("<i4", copy=False).reshape(-1, 1).view(np.uint8)
-    packed = np.empty((len(whole), SAMPLE_BYTES), np.uint8)
-    for byte in range(SAMPLE_BYTES):  # by columns: rows of three bytes take five times as long
-        packed[:, byte] = whole[:, byte + 1]
-    return packed
-
-
-def write_wav(path: Path, blocks: Iterable[Int32], sample_rate: int, channels: int) -> None:
-    """Write blocks of 24-bit integers, as to_int24 made them, to a WAV file, in half of libsndfile's time.
-
-    Raises:
-        OSError: the file could not be written whole.
-    """
-    frames = 0
-    with path.open("wb") as file:
-        file.write(riff_header(0) + wav_format(0, sample_rate, channels))
-        for block in blocks:
-            for start in range(0, len(block), _AT_ONCE):
-                file.write(to_bytes(block[start : start + _AT_ONCE]).data)
-            file.flush()  # it is read back in the meantime
-            frames += len(block)
-        file.write(bytes(frames * channels * SAMPLE_BYTES % 2))
-        size = file.tell()
-        file.seek(0)
-        file.write(riff_header(size) + wav_format(frames, sample_rate, channels))
 
 
 def write_24_bit(

@@ -14,7 +14,7 @@ from typing import BinaryIO
 import numpy as np
 
 from render.audio.containers import SAMPLE_BYTES, wav_format
-from render.audio.integers import Int32, from_int24, write_wav
+from render.audio.integers import Int32, from_int24, write_24_bit
 from render.errors import RenderError
 from render.loudness.buffers import CHUNK_FRAMES
 from render.loudness.meter import Loudness, LoudnessMeter
@@ -34,7 +34,7 @@ def write_measured(
         OSError: the file could not be written whole.
     """
     with ReadBack(path, frames, sample_rate, channels) as file, followed_by(file.take) as take:
-        write_wav(path, _telling(blocks, take), sample_rate, channels)
+        write_24_bit(path, _telling(blocks, take), sample_rate, channels)
     file.require_format()
     return file.meter.result(), file.digest.hexdigest()
 

@@ -9,7 +9,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from render.audio.containers import pad_wav, wav_audio_sha256, wav_bytes, wav_format
-from render.audio.integers import from_int24, to_int24, write_wav
+from render.audio.integers import from_int24, to_int24
 from render.errors import RenderError
 from render.renders.writing import ReadBack, write_measured
 from tests.meter_series import measure
@@ -82,14 +82,6 @@ def test_the_error_is_the_writers_own(tmp_path: Path) -> None:
 
     with pytest.raises(RenderError, match="the stem ends early"):
         write_measured(tmp_path / "a.wav", failing(), 2000, RATE, 2)
-
-
-@pytest.mark.parametrize(("frames", "channels"), [(5000, 2), (8193, 1), (0, 2)])
-def test_a_wav_is_byte_for_byte_what_libsndfile_writes(tmp_path: Path, frames: int, channels: int) -> None:
-    whole = noise(frames, channels)
-    write_wav(tmp_path / "ours.wav", blocks(whole, 3001), RATE, channels)
-    soundfile.write(tmp_path / "theirs.wav", whole, RATE, subtype="PCM_24")
-    assert (tmp_path / "ours.wav").read_bytes() == (tmp_path / "theirs.wav").read_bytes()
 
 
 @pytest.mark.parametrize("channels", [1, 2])
