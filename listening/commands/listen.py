@@ -13,6 +13,7 @@ from listening.commands.common import (
     open_study,
     with_json,
     with_study,
+    wrapped,
 )
 from render.figures import counted
 
@@ -135,6 +136,11 @@ def status(folder: Path, as_json: bool) -> None:
         echo_json(status)
     else:
         _echo_status(status)
+        if (folder / "packets").is_dir():
+            from listening.packet.packet_file import out_text, packets_out
+
+            if out := packets_out(open_study(folder)):
+                click.echo(wrapped(f"Packets whose answers are not back: {out_text(out)}."))
 
 
 def _echo_status(status: StudyStatus) -> None:

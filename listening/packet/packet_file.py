@@ -22,8 +22,9 @@ from listening.page.copies import level_check_flac, travelling_bytes
 from listening.page.html import PACKET_SCRIPTS, TEMPLATES, style_css, words
 from listening.page.masked import MaskedCopy
 from listening.page.state import sound_minutes
-from listening.round_state import may_stop_text, round_state, set_aside_text
+from listening.round_state import may_stop_text, set_aside_text, state_among
 from listening.rounds import enter_round
+from listening.status import rendered_forms
 from render.errors import AnswersError
 from render.files import OWNERS_FOLDER, replacing
 from render.renders.copies import flac_copies, opus_copies
@@ -94,10 +95,10 @@ class PacketOut:
 
 def packets_out(study: Study) -> list[PacketOut]:
     """Packets that wait for their answers, in the listeners' order."""
-    contents = study.log.contents()
+    contents, current = study.log.contents(), rendered_forms(study)
     out = []
-    for listener in study.song.listeners:
-        state = round_state(study, contents, listener.name)
+    for listener in study.outline.listeners:
+        state = state_among(study, contents, listener.name, current)
         path = _path(study, listener.name, state.number)
         if state.open_round is not None and path.is_file():
             zone = study.clock().tzinfo or UTC

@@ -25,6 +25,7 @@ from render.song.audio_header import AudioInfo, audio_info
 from render.steps import Step, no_step
 
 SUFFIXES = frozenset({".wav", ".flac", ".aif", ".aiff", ".ogg"})
+EXACT_DB = -190.0  # nothing but what the floor of the measurement leaves
 EXCERPT_S = 20.0
 FARTHEST_S = 10.0
 _CLEAR_PEAK = 12.0  # times the RMS of the correlation; noise of a million values peaks at 5
@@ -70,9 +71,9 @@ class StemSearch:
                 f"moved by these offsets, all stems leave {self.moved_residual_db:.1f} dB of the bounce"
             )
         if self.fit and self.fit.nulls:
-            lines.append(
-                f"{_names(self.usable)} add up to the bounce (residual {self.fit.residual_db:.1f} dB)"
-            )
+            left = self.fit.residual_db
+            how = "sample for sample" if left <= EXACT_DB else f"but for {left:.1f} dB"
+            lines.append(f"{_names(self.usable)} add up to the bounce, {how}")
         elif self.fit:
             lines.append(
                 f"{_names(self.usable)} do not add up to the bounce: {self.fit.residual_db:.1f} dB is left "

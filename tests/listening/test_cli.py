@@ -275,4 +275,5 @@ def test_render_says_that_packets_are_out(tmp_path: Path) -> None:
     name = study.song.listeners[0].name
     assert "Packets are out" not in told(study.folder, "render")
     told(study.folder, "packet", name)
+    assert f"answers are not back: {name} (round 1" in " ".join(told(study.folder, "status").split())
     assert f"Packets are out: {name} (round 1, written on " in " ".join(told(study.folder, "render").split())

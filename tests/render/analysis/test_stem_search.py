@@ -1,5 +1,6 @@
 """Stems found by name, and their offsets: known answers, to the frame."""
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -44,6 +45,8 @@ def test_stems_are_found_by_name_and_null(tmp_path: Path) -> None:
     assert midi.fit is not None and midi.fit.residual_db < -100
     assert midi.moved_residual_db is None
     assert "add up to the bounce" in midi.lines()[-1]
+    exact = replace(midi, fit=replace(midi.fit, residual_db=-200.0))
+    assert exact.lines()[-1] == "bass, drums and keys add up to the bounce, sample for sample"
 
 
 @pytest.mark.parametrize("shift", [1, -1, 17, -480, 2205, 44100])
