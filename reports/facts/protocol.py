@@ -51,29 +51,21 @@ class Protocol:
     last_day: str
 
 
-def listener_progress(song: Song, contents: LogContents | None) -> tuple[ListenerProgress, ...]:
+def listener_progress(song: Song, contents: LogContents) -> tuple[ListenerProgress, ...]:
     """The listeners of song.toml, then those whom only the log still knows."""
-    listed = {listener.name: listener for listener in song.listeners}
-    simulated = dict(contents.listeners) if contents else {}
-    names = [*listed, *(name for name in simulated if name not in listed)]
-    return tuple(
-        _one(name, listed.get(name), simulated.get(name, False), contents)
-        for name in names
-        if name in listed or (contents and contents.listens_of(name))
-    )
+    listed = {listener.name for listener in song.listeners}
+    former = [Listener(x) for x in contents.listeners if x not in listed and contents.listens_of(x)]
+    return tuple(_progress(listener, contents) for listener in (*song.listeners, *former))
 
 
-def _one(
-    name: str, listed: Listener | None, simulated: bool, contents: LogContents | None
-) -> ListenerProgress:
-    rounds = contents.rounds_of(name) if contents else []
-    listens = contents.listens_of(name) if contents else []
+def _progress(listener: Listener, contents: LogContents) -> ListenerProgress:
+    rounds, listens = contents.rounds_of(listener.name), contents.listens_of(listener.name)
     rated = [x for x in listens if x.rating is not None]
     return ListenerProgress(
-        name=name,
-        simulated=simulated,
-        weight=listed.weight if listed else 1.0,
-        prior_listens=listed.prior_listens if listed else {},
+        name=listener.name,
+        simulated=contents.listeners.get(listener.name, False),
+        weight=listener.weight,
+        prior_listens=listener.prior_listens,
         rounds_done=sum(bool(r.complete) for r in rounds),
         round_open=any(r.complete is None for r in rounds),
         listens=len(rated),

@@ -12,7 +12,7 @@ import pandas as pd
 from render.errors import FairhearingError, RenderError
 from render.joins.finding import JoinFinding
 from render.renders.manifest import Manifest, RenderedForm
-from render.song.forms import AS_WRITTEN, Form
+from render.song.forms import Form
 from render.song.song import Song
 from reports.facts import seals
 from reports.facts.comments import PlacedComment, all_comments
@@ -22,7 +22,7 @@ from reports.facts.road_map import RoadMap, RoadMapPart, road_map_of
 from reports.facts.round_answers import AnswerCounts, round_answers
 from reports.verdict.judge import Judgement, judge
 from sessions.clock import moment
-from sessions.records import EventRecord, FormRecord, LogContents
+from sessions.records import EMPTY, EventRecord, FormRecord, LogContents
 from sessions.study import Study
 
 
@@ -81,7 +81,7 @@ class Facts:
     made_date: str
     sealed: bool
     opened: EventRecord | None
-    contents: LogContents | None
+    contents: LogContents
     manifest: Manifest | None
     listeners: tuple[ListenerProgress, ...]
     decisions: tuple[Decision, ...]
@@ -97,13 +97,12 @@ class Facts:
 
     @property
     def seed_sha256(self) -> str | None:
-        return self.contents.seed_sha256 if self.contents else None
+        return self.contents.seed_sha256
 
     @property
     def reopening(self) -> EventRecord | None:
         """The event that reopened the last decision, if one did."""
-        events = self.contents.events if self.contents else ()
-        turns = [event for event in events if event.kind in ("decided", "reopened")]
+        turns = [event for event in self.contents.events if event.kind in ("decided", "reopened")]
         later = turns[-1] if turns and turns[-1].kind == "reopened" else None
         return later if self.decisions else None
 
@@ -179,9 +178,9 @@ def gather(study: Study, *, checked: bool = True) -> Facts:
         SongError, AudioError, LogError: something of the study is not in order.
     """
     song = study.song
-    contents = study.log.contents() if study.has_log else None
+    contents = study.log.contents() if study.has_log else EMPTY
     manifest, warnings = _manifest(study)
-    opened = contents.opened if contents else None
+    opened = contents.opened
     now = study.clock()
     base = Facts(
         song=song,
@@ -193,16 +192,15 @@ def gather(study: Study, *, checked: bool = True) -> Facts:
         manifest=manifest,
         listeners=listener_progress(song, contents),
         decisions=_decisions(study, contents, checked),
-        reopened=tuple(e for e in contents.events if e.kind == "reopened") if contents else (),
-        protocol=protocol(contents) if contents and contents.listens else None,
+        reopened=tuple(event for event in contents.events if event.kind == "reopened"),
+        protocol=protocol(contents) if contents.listens else None,
         warnings=warnings,
     )
-    return base if manifest is None else _judged(base, song, manifest, contents)
+    return base if manifest is None else _judged(base, manifest)
 
 
-def _judged(base: Facts, song: Song, manifest: Manifest, contents: LogContents | None) -> Facts:
-    if contents is None:
-        return replace(base, forms=_forms(song, manifest, None, {}))
+def _judged(base: Facts, manifest: Manifest) -> Facts:
+    song, contents = base.song, base.contents
     ratings = study_ratings(song, manifest, contents)
     forms = _forms(song, manifest, contents, ratings.names)
     maps = {form.name: form.road_map for form in forms}
@@ -220,7 +218,6 @@ def _judged(base: Facts, song: Song, manifest: Manifest, contents: LogContents |
 
 def after_events(facts: Facts, study: Study) -> Facts:
     """The same facts with the log's events as they are now: a decision adds one and changes no rating."""
-    assert facts.contents is not None
     contents = replace(facts.contents, events=study.log.contents(listens=False).events)
     return replace(
         facts,
@@ -265,12 +262,12 @@ def _manifest(study: Study) -> tuple[Manifest | None, tuple[str, ...]]:
 
 
 def _forms(
-    song: Song, manifest: Manifest, contents: LogContents | None, names: Mapping[int, str]
+    song: Song, manifest: Manifest, contents: LogContents, names: Mapping[int, str]
 ) -> tuple[FormFacts, ...]:
     """The forms as rendered, then the retired ones that somebody has heard."""
     forms = [_rendered(song, manifest, form) for form in manifest.forms]
     current = {form.content_hash for form in manifest.forms}
-    for record in contents.forms if contents else ():
+    for record in contents.forms:
         if record.content_hash not in current:
             forms.append(_retired(song, record, names[record.id], manifest.lead_s))
     return tuple(forms)
@@ -289,9 +286,10 @@ def _retired(song: Song, record: FormRecord, name: str, lead_s: float) -> FormFa
 
 def _rendered(song: Song, manifest: Manifest, render: RenderedForm) -> FormFacts:
     form = _same_form(song, render)
+    ending = str(form.ending) if form is not None and form.ending is not None else ""
     road_map = road_map_of(song, [part.model_dump() for part in render.parts], form, manifest.lead_s)
     return FormFacts(
-        render.name, road_map, render.seconds, _ending(form), render.replaces, render.content_hash, render,
+        render.name, road_map, render.seconds, ending, render.replaces, render.content_hash, render,
         form,
     )  # fmt: skip
 
@@ -304,14 +302,8 @@ def _same_form(song: Song, render: RenderedForm) -> Form | None:
     return form
 
 
-def _ending(form: Form | None) -> str:
-    if form is None or form.name == AS_WRITTEN or form.ending is None:
-        return ""
-    return str(form.ending)
-
-
-def _decisions(study: Study, contents: LogContents | None, checked: bool) -> tuple[Decision, ...]:
-    events = [e for e in contents.events if e.kind == "decided"] if contents else []
+def _decisions(study: Study, contents: LogContents, checked: bool) -> tuple[Decision, ...]:
+    events = [event for event in contents.events if event.kind == "decided"]
     if not events:
         return ()
     now = seals.present(study) if checked else None
