@@ -184,9 +184,7 @@ def _why_not_rendered(study: Study) -> str:
 
 def rated_forms_of(study: Study) -> dict[str, int]:
     """content hash -> number of ratings, of the forms that are rendered now and were rated."""
-    if not study.has_log:
-        return {}
-    return _rated(study.log.contents(), rendered_forms(study) or ())
+    return _rated(study.log.contents(), rendered_forms(study) or ()) if study.has_log else {}
 
 
 def _rated(contents: LogContents, hashes: Collection[str]) -> dict[str, int]:

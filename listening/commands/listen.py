@@ -34,7 +34,7 @@ def listen(
     folder: Path, name: str | None, page: bool, device: str | None, heard_on: str | None, any_day: bool
 ) -> None:
     """Hear the next round: each form whole, blind, then its rating."""
-    from listening.local.terminal import Comfort
+    from listening.local.terminal import ListeningSetup
     from listening.local.terminal import listen as listen_here
 
     study = open_study(folder)
@@ -44,7 +44,7 @@ def listen(
 
         open_for(study, listener.name, any_day=any_day)
     else:
-        listen_here(study, listener.name, Comfort(device, heard_on, any_day))
+        listen_here(study, listener.name, ListeningSetup(device, heard_on, any_day))
 
 
 @click.command()

@@ -111,7 +111,7 @@ def synthesise(
 
 
 def _glue(total: NDArray[np.float32], sample_rate: int) -> NDArray[np.float64]:
-    """One gain for all stems, `(frames,)`, that brings the peak of their sum, `(2, frames)`, to 1.
+    """Bus compression: one gain for all stems, `(frames,)`, that brings the peak of their sum to 1.
 
     Loud moments are held back by up to some decibels, slowly enough to be no distortion (looking ahead by the
     same time). A gain common to all stems leaves their sum what it was: the stems still add up to the bounce.

@@ -36,32 +36,32 @@ class Leave(Exception):
 
 
 @dataclass(frozen=True)
-class Comfort:
-    """How a listener wants to listen: the device, and what it plays on (asked when None)."""
+class ListeningSetup:
+    """Sound device and playback system (asked when None); `any_day` begins a round before its day."""
 
     device: str | None = None
     heard_on: str | None = None
     any_day: bool = False
 
 
-def listen(study: Study, listener: str, comfort: Comfort) -> None:
+def listen(study: Study, listener: str, setup: ListeningSetup) -> None:
     """The listener's open or next round, to its end or until they leave it."""
     try:
-        require_round(study, listener, any_day=comfort.any_day)
+        require_round(study, listener, any_day=setup.any_day)
     except ListenError:
         _say_abandoned(study, listener)
         raise
-    require_device(comfort.device)
-    round_ = enter_round(study, listener, any_day=comfort.any_day)
+    require_device(setup.device)
+    round_ = enter_round(study, listener, any_day=setup.any_day)
     _welcome(study, round_)
     try:
         if round_.state.waiting is not None:
             code = round_.state.waiting.code
             click.echo(f"\nYou heard {code} to its end last time, but it has no rating yet.")
             ask_about(study, round_, round_.state.waiting)
-            round_ = _go_on(study, round_, comfort)
+            round_ = _go_on(study, round_, setup)
         if round_.next_demand is not None:
-            _hear_all(study, round_, _sit_down(study, round_, comfort), comfort.device)
+            _hear_all(study, round_, _sit_down(study, round_, setup), setup.device)
         review(study, round_)
         ask_last_questions(study, round_)
     except (Leave, click.Abort, KeyboardInterrupt):
@@ -77,9 +77,9 @@ def listen(study: Study, listener: str, comfort: Comfort) -> None:
         _say_next(study, round_.listener)
 
 
-def _go_on(study: Study, before: Round, comfort: Comfort) -> Round:
+def _go_on(study: Study, before: Round, setup: ListeningSetup) -> Round:
     """The round that comes after a rating: the same, unless what is left of it can no longer be played."""
-    round_ = enter_round(study, before.listener, any_day=comfort.any_day)
+    round_ = enter_round(study, before.listener, any_day=setup.any_day)
     if round_.record.id != before.record.id:
         _say_abandoned(study, round_.listener)
     return round_
@@ -115,15 +115,15 @@ def _welcome(study: Study, round_: Round) -> None:
     click.echo(click.wrap_text(cautions.CAUTION, width=78))
 
 
-def _sit_down(study: Study, round_: Round, comfort: Comfort) -> int:
+def _sit_down(study: Study, round_: Round, setup: ListeningSetup) -> int:
     """The sitting that this listener is in; one that begins has its level check first."""
     last = study.log.open_sitting(round_.listener)
-    goes_on = last is not None and last.means == "device" and comfort.heard_on in (None, last.heard_on)
+    goes_on = last is not None and last.means == "device" and setup.heard_on in (None, last.heard_on)
     if last is not None and goes_on:
         click.echo(f"\nYour sitting goes on ({last.heard_on}), at the level that you set.")
         return last.id
-    heard_on = comfort.heard_on or ask_heard_on()
-    _check_level(study, round_, comfort.device)
+    heard_on = setup.heard_on or ask_heard_on()
+    _check_level(study, round_, setup.device)
     return study.log.sit_down(round_.listener, heard_on, "device")
 
 

@@ -89,7 +89,7 @@ def inline(svg: str, key: str) -> str:
 
 
 def apart(text: str) -> str:
-    """A name whose direction does not turn what follows it (Unicode's isolates)."""
+    """A name within Unicode isolates, so that its writing direction does not turn what follows it."""
     return f"\u2068{text}\u2069"
 
 
@@ -121,7 +121,7 @@ def wrap(text: str, letters: int, lines: int) -> str:
 
 
 def dots(axes: Axes, x: Floats, y: Floats, *, size_pt: float, color: str) -> None:
-    """Many points as one line of round caps: a third of the page that as many marks would take."""
+    """A scatter plot as one line of round caps: a third of the page that as many marks would take."""
     axes.plot(
         np.stack([x, x, np.full(len(x), np.nan)], axis=1).ravel(), np.stack([y, y, y], axis=1).ravel(),
         color=color, alpha=0.75, linewidth=size_pt, solid_capstyle="round",
@@ -129,17 +129,17 @@ def dots(axes: Axes, x: Floats, y: Floats, *, size_pt: float, color: str) -> Non
 
 
 def bare(axes: Axes, *, left: bool = False) -> None:
-    """Rows instead of a y axis."""
+    """Short ticks, and no y axis unless `left`."""
     axes.spines["left"].set_visible(left)
     axes.tick_params(length=3, pad=3)
     if not left:
         axes.set_yticks([])
 
 
-def span(low: float, high: float, least: float = 30.0) -> tuple[float, float]:
-    """Round ends for a scale of ratings, at least `least` points apart and within 0-100 by some margin."""
+def span(low: float, high: float) -> tuple[float, float]:
+    """Axis limits for ratings, in whole tens, at least 30 points apart."""
     middle = (low + high) / 2
-    low, high = min(low, middle - least / 2), max(high, middle + least / 2)
+    low, high = min(low, middle - 15), max(high, middle + 15)
     return 10 * (low // 10), -10 * (-high // 10)
 
 

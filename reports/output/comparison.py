@@ -31,7 +31,7 @@ class Side:
 
 
 @dataclass(frozen=True)
-class Both:
+class SharedForm:
     """A form that both studies rated (the same to the sample), under its name in each."""
 
     names: tuple[str, str]
@@ -71,7 +71,7 @@ def _side(facts: Facts, key: str) -> Side:
     return Side(facts, summary(facts), settled(judgement, lead, key=f"settled-{key}"))
 
 
-def common(one: Facts, two: Facts) -> tuple[Both, ...]:
+def common(one: Facts, two: Facts) -> tuple[SharedForm, ...]:
     """Forms that are the same audio in both studies, in the first one's order; none while one is sealed."""
     if one.sealed or two.sealed or one.judgement is None or two.judgement is None:
         return ()
@@ -83,7 +83,7 @@ def common(one: Facts, two: Facts) -> tuple[Both, ...]:
     }
     ours, others = one.judgement, two.judgement
     return tuple(
-        Both(
+        SharedForm(
             (name, pairs[name]),
             (ours.settled[name].mean, others.settled[pairs[name]].mean),
             (ours.p_best[name], others.p_best[pairs[name]]),
@@ -93,7 +93,7 @@ def common(one: Facts, two: Facts) -> tuple[Both, ...]:
     )
 
 
-def compared(one: Side, two: Side, both: tuple[Both, ...]) -> str:
+def compared(one: Side, two: Side, both: tuple[SharedForm, ...]) -> str:
     """The two studies in one sentence."""
     if both:
         assert one.facts.judgement is not None and two.facts.judgement is not None
@@ -106,7 +106,7 @@ def compared(one: Side, two: Side, both: tuple[Both, ...]) -> str:
     return f'"{one.facts.song.title}" and "{two.facts.song.title}", side by side.'
 
 
-def _json(sides: tuple[Side, ...], both: tuple[Both, ...], sentence: str) -> dict[str, Any]:
+def _json(sides: tuple[Side, ...], both: tuple[SharedForm, ...], sentence: str) -> dict[str, Any]:
     return {
         "sentence": sentence,
         "studies": [{"folder": side.folder, **verdict_json(side.facts, side.sentence)} for side in sides],

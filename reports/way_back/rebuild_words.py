@@ -196,10 +196,8 @@ class Wording:
 
 def silence_words(slots: tuple[Slot, ...], grid: Grid) -> str:
     """ "1 bar", "2 beats", "1 bar and 2 beats"."""
-    whole = sum(1 for slot in slots if slot.beats == grid.stretch(slot.bar).meter.beats)
-    rest = sum(
-        (slot.beats for slot in slots if slot.beats != grid.stretch(slot.bar).meter.beats), Fraction(0)
-    )
+    short = [slot.beats for slot in slots if slot.beats != grid.stretch(slot.bar).meter.beats]
+    whole, rest = len(slots) - len(short), sum(short, Fraction(0))
     words = [counted(whole, "bar")] if whole else []
     return " and ".join([*words, counted(rest, "beat")] if rest else words)
 
