@@ -330,13 +330,9 @@ def _guitar(section: str, index: int) -> Iterator[Note]:
     elif _is_climb(section, index):
         for step in range(4 if index == 11 else 8):
             voicing = chord_at(section, index, step / 2)[1:]
-            level_db = -6 + 1.3 * (index - 8)
-            yield Note(
-                "guitar", "pluck", step / 2, voicing[0] - 12, 0.4, level_db, -0.45, "mute" if step % 2 else ""
-            )
-            yield Note(
-                "guitar", "pluck", step / 2, voicing[-1] - 12, 0.4, level_db, 0.45, "mute" if step % 2 else ""
-            )
+            level_db, text = -6 + 1.3 * (index - 8), "mute" if step % 2 else ""
+            for pitch, pan in ((voicing[0], -0.45), (voicing[-1], 0.45)):
+                yield Note("guitar", "pluck", step / 2, pitch - 12, 0.4, level_db, pan, text)
     elif section == "outro" and index >= 4:
         for i, pitch in enumerate(chord_at(section, index, 0)[1:]):
             yield Note("guitar", "pluck", 0.25 * i, pitch, 8.0 if index == 5 else 3.5, -4, -0.3 + 0.2 * i)

@@ -19,6 +19,7 @@ from pathlib import Path
 from listening.maker.access import AccessKeys
 from listening.maker.downloads import DOWNLOADS
 from listening.maker.server import create_app
+from listening.maker.sheets.rounds import hosts_of
 from listening.maker.sheets.sections import adopt
 from listening.maker.starter import OFFER
 from listening.maker.workspace import Workspace
@@ -57,7 +58,7 @@ def open_page(target: Path, *, store: str | None = None, browser: bool = True, s
                 page_server(app).run(sockets=[door])
         finally:
             work.jobs.cancel_all()
-            stop_hosts(work)
+            hosts_of(work).stop()
     say("Stopped. `fairhearing open` takes it up where it was.")
 
 
@@ -68,13 +69,6 @@ def take_up(folder: Path, store: str | None = None, clock: Clock = system_clock)
     work = Workspace(folder, store, clock)
     adopt(work)
     return work
-
-
-def stop_hosts(work: Workspace) -> None:
-    """End what the page has served to listeners."""
-    from listening.maker.sheets.rounds import hosts_of
-
-    hosts_of(work).stop()
 
 
 def _folder(target: Path) -> Path:
