@@ -33,10 +33,10 @@ def play_click(song: Song, say: Callable[[str], None], device: str | None = None
         mix = write_click(song, path)
         say(f"♪ the song with a click on every beat, the first of the bar higher; {mix.line} (q stops it)")
         playing = Playing(path, device)
-        with single_keys() as keys:
+        with single_keys() as pressed:
 
             def look(now: Playing) -> None:
-                if any(key in _STOP_KEYS for key in keys.pressed()):
+                if any(key in _STOP_KEYS for key in pressed()):
                     now.stop()
 
             return playing.run(look)

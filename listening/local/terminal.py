@@ -16,7 +16,7 @@ import click
 from listening import cautions
 from listening.counts import advice_after
 from listening.local.device import PlaybackResult, Playing, require_device
-from listening.local.keys import ESCAPE, INTERRUPT, Keys, single_keys
+from listening.local.keys import ESCAPE, INTERRUPT, single_keys
 from listening.local.level import level_check_file
 from listening.local.prompts import ask, ask_about, ask_heard_on, ask_last_questions, ask_moments, review
 from listening.round_state import OPENED, may_stop_text, next_round_text, round_state, set_aside_text
@@ -203,7 +203,10 @@ def _play(
         click.echo(f"\n  ♪ {sign}")
 
         def look(now: Playing) -> None:
-            pressed = _pressed(keys)
+            try:
+                pressed = keys()
+            except KeyboardInterrupt:
+                pressed = INTERRUPT
             if pressed and on_keys is not None:
                 on_keys(pressed, now)
             if any(key in STOP_KEYS for key in pressed):
@@ -216,13 +219,6 @@ def _play(
         finally:
             if moves:
                 click.echo("\r         \r", nl=False)
-
-
-def _pressed(keys: Keys) -> str:
-    try:
-        return keys.pressed()
-    except KeyboardInterrupt:
-        return INTERRUPT
 
 
 def _farewell(round_: Round) -> None:
