@@ -97,7 +97,7 @@ class AnswerFile(_Closed):
 def make_ticket(study: Study, listener: str, round_number: int, codes: list[list[int]]) -> tuple[str, str]:
     """A ticket's text and the study's signature under it."""
     ticket = Ticket(
-        study=_seal(study), listener=listener, round=round_number,
+        study=seed_sha256(study.log.secret("plan_seed"))[:16], listener=listener, round=round_number,
         codes=tuple(tuple(some) for some in codes), made=study.clock().astimezone(UTC).replace(microsecond=0),
     )  # fmt: skip
     text = ticket.model_dump_json()
@@ -116,7 +116,13 @@ def read_answers(study: Study, path: Path) -> tuple[Ticket, Answers]:
         content = path.read_bytes()
     except OSError as error:
         raise AnswersError(f"{path} cannot be read: {error.strerror}; name the file that came back") from None
-    file = _answer_file(content, str(path))
+    try:
+        file = AnswerFile.model_validate_json(content)
+    except ValidationError:
+        raise AnswersError(
+            f"{path} is not an answer file, or was cut short on its way; expected the .json file that the "
+            f"packet saved: {_AGAIN}"
+        ) from None
     if hashlib.sha256(file.answers.encode()).hexdigest() != file.sha256:
         raise AnswersError(
             f"{path} was damaged on its way (its answers do not match their SHA-256); {_AGAIN}, "
@@ -133,20 +139,6 @@ def read_answers(study: Study, path: Path) -> tuple[Ticket, Answers]:
         first = error.errors(include_url=False, include_input=False, include_context=False)[0]
         where = ".".join(str(part) for part in first["loc"])
         raise AnswersError(f"{path} cannot be understood at {where}: {first['msg']}; {_AGAIN}") from None
-
-
-def _answer_file(content: bytes, path: str) -> AnswerFile:
-    try:
-        return AnswerFile.model_validate_json(content)
-    except ValidationError:
-        raise AnswersError(
-            f"{path} is not an answer file, or was cut short on its way; expected the .json file that the "
-            f"packet saved: {_AGAIN}"
-        ) from None
-
-
-def _seal(study: Study) -> str:
-    return seed_sha256(study.log.secret("plan_seed"))[:16]
 
 
 def in_window(when: datetime, ticket: Ticket, now: datetime) -> bool:

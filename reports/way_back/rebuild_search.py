@@ -130,7 +130,9 @@ class _Search:
     def one_away(self, cells: Cells) -> bool:
         """False if surely no single edit leads to the goal: what differs is not in one place."""
         total, wanted = ticks(cells), self.goal_ticks
-        return total == wanted or alike(cells, self.goal) + alike_back(cells, self.goal) >= min(total, wanted)
+        return total == wanted or alike(cells, self.goal) + alike(cells, self.goal, back=True) >= min(
+            total, wanted
+        )
 
     def within(self, state: Arrangement, length: int) -> list[Op] | None:
         """At most `length` edits to the goal, or None."""
@@ -247,12 +249,22 @@ class _Search:
 END: Edge = (-1, frozenset())
 
 
+def begins(cell: Cell) -> Edge:
+    """What begins with a cell."""
+    return cell[0], cell[2]
+
+
+def stops(cell: Cell) -> Edge:
+    """What stops with a cell."""
+    return None if cell[0] is None else cell[0] + cell[1], cell[2]
+
+
 def joins(cells: Cells) -> Iterator[Seam]:
     """Every place where the sound does not simply go on, as (what stops, what begins)."""
     before = END
     for cell in cells:
-        yield before, (cell.source, cell.muted)
-        before = (None if cell.source is None else cell.source + cell.ticks, cell.muted)
+        yield before, begins(cell)
+        before = stops(cell)
     yield before, END
 
 
@@ -260,24 +272,11 @@ def ticks(cells: Cells) -> int:
     return sum([cell.ticks for cell in cells])
 
 
-def alike(one: Cells, two: Cells) -> int:
-    """Ticks from the beginning on in which both are the same."""
-    same = 0
-    for a, b in zip(one, two, strict=False):
-        if a[0] != b[0] or a[2] != b[2]:
-            break
-        same += min(a.ticks, b.ticks)
-        if a.ticks != b.ticks:
-            break
-    return same
-
-
-def alike_back(one: Cells, two: Cells) -> int:
-    """Ticks back from the end in which both are the same."""
-    same = 0
-    for a, b in zip(reversed(one), reversed(two), strict=False):
-        ends = [None if cell.source is None else cell.source + cell.ticks for cell in (a, b)]
-        if ends[0] != ends[1] or a.muted != b.muted:
+def alike(one: Cells, two: Cells, *, back: bool = False) -> int:
+    """Ticks from the beginning on, or `back` from the end, in which both are the same."""
+    same, edge = 0, stops if back else begins
+    for a, b in zip(one[::-1], two[::-1], strict=False) if back else zip(one, two, strict=False):
+        if edge(a) != edge(b):
             break
         same += min(a.ticks, b.ticks)
         if a.ticks != b.ticks:
@@ -294,5 +293,5 @@ def edges(cells: Cells, tick: int) -> tuple[Edge, Edge]:
             here = (None if cell.source is None else cell.source + inside, cell.muted)
             return (left if inside == 0 else here), here
         at += cell.ticks
-        left = (None if cell.source is None else cell.source + cell.ticks, cell.muted)
+        left = stops(cell)
     return left, END
