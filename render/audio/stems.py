@@ -6,9 +6,10 @@ sum of the other stems, times the one gain that matches all stems together to th
 
 from __future__ import annotations
 
+import wave
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
-from functools import cached_property, lru_cache
+from functools import cached_property, lru_cache, partial
 from pathlib import Path
 from threading import Lock
 
@@ -16,7 +17,9 @@ import numpy as np
 import soundfile
 
 from render.arrays import Audio
+from render.audio.containers import SAMPLE_BYTES
 from render.audio.decay import decay_time_s, slot_frames
+from render.audio.integers import from_int24
 from render.audio.stem_fit import NULL_DB, StemFit, check_stems
 from render.errors import AudioError
 from render.kept import kept, key_of
@@ -39,12 +42,12 @@ def fit_stems(bounce: Audio, stems: Mapping[str, Path], sample_rate: int) -> Ste
     window = round(WINDOW_S * sample_rate)
     cross, own, bounce_power, rest_power = 0.0, 0.0, [], []
     with ExitStack() as opened:
-        files = [opened.enter_context(soundfile.SoundFile(path)) for path in stems.values()]
+        readers = [_in_order(path, opened) for path in stems.values()]
         for start in range(0, len(bounce), window):
             mix = bounce[start : start + window]
             total = np.zeros_like(mix)
-            for file in files:
-                total += _read_exactly(file, len(mix))
+            for next_frames in readers:
+                total += next_frames(len(mix))
             rest = mix - total
             cross += _product(mix, total)
             own += _product(total, total)
@@ -58,6 +61,31 @@ def fit_stems(bounce: Audio, stems: Mapping[str, Path], sample_rate: int) -> Ste
         worst_at_s=worst * window / sample_rate,
         gain=cross / own if own > 0 else 1.0,
     )
+
+
+def _in_order(path: Path, opened: ExitStack) -> Callable[[int], Audio]:
+    """What gives the next so many frames of a file; the file is closed with `opened`.
+
+    Most stems are 24-bit WAV files: the standard library finds their bytes, which numpy decodes to
+    the same numbers as libsndfile (a test compares them) in a fifth of its time.
+    """
+    try:
+        wav = opened.enter_context(wave.Wave_read(str(path)))
+        whole = wav.getsampwidth() == SAMPLE_BYTES
+    except (wave.Error, EOFError):  # floats, FLAC and all others
+        whole = False
+    if not whole:
+        return partial(_read_exactly, opened.enter_context(soundfile.SoundFile(path)))
+
+    def next_frames(frames: int) -> Audio:
+        integers = from_int24(wav.readframes(frames), 1)
+        if len(integers) < frames * wav.getnchannels():
+            raise AudioError(f"{path} cannot be decoded to its end; export it again")
+        samples = integers.astype(np.float32).reshape(frames, -1)
+        samples *= np.float32(2**-31)
+        return samples
+
+    return next_frames
 
 
 def kept_stem_fit(song: Song, bounce: Audio) -> StemFit | None:

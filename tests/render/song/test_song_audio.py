@@ -209,6 +209,21 @@ def test_stems_that_add_up_null(tmp_path: Path) -> None:
     assert fit.gain == pytest.approx(1, abs=1e-6)
 
 
+@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "FLOAT"])
+def test_stems_of_any_format_are_compared_sample_by_sample_to_their_end(tmp_path: Path, subtype: str) -> None:
+    """24-bit files are read by another way; the figures are those of libsndfile's samples."""
+    study_song = make_song(tmp_path, stems=("drums", "voice"), channels=1, subtype=subtype, stems_gain=0.7)
+    bounce = read_audio(study_song.audio.path)
+    stems = [soundfile.read(path, dtype="float32")[0] for path in study_song.stems.values()]
+    mix, total = bounce[:, 0].astype(np.float64), (stems[0] + stems[1]).astype(np.float64)
+    fit = fit_stems(bounce, study_song.stems, 48000)
+    assert fit.gain == pytest.approx(mix @ total / (total @ total), rel=1e-9)
+    assert fit.residual_db == pytest.approx(10 * np.log10(((mix - total) ** 2).sum() / (mix @ mix)), abs=1e-4)
+    longer = np.concatenate([bounce, bounce[-1:]])
+    with pytest.raises(AudioError, match=r"drums\.wav cannot be decoded to its end"):
+        fit_stems(longer, study_song.stems, 48000)
+
+
 def test_stems_before_the_mix_bus_are_matched_by_a_gain_and_their_worst_place_is_named(
     tmp_path: Path,
 ) -> None:
