@@ -10,7 +10,7 @@ import bisect
 import itertools
 import random
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
@@ -70,40 +70,49 @@ class Session:
     beat_s_before_bar_1: Fraction
     room_s: Fraction
     bars: list[tuple[Fraction, Fraction]]  # (beats, seconds a beat)
-    sounds: list[Sound] = field(default_factory=list)
+    sounds: list[Sound]
 
-    def line_s(self, bar: int) -> Fraction:
-        return self.room_s + sum((beats * beat_s for beats, beat_s in self.bars[: bar - 1]), Fraction(0))
+    def __post_init__(self) -> None:
+        self.place()
+
+    def place(self) -> None:
+        """Where each bar and each sound begins, and where the last one ends: forms have up to 500 of them."""
+        lengths = (beats * beat_s for beats, beat_s in self.bars)
+        self.lines_s = list(itertools.accumulate(lengths, initial=self.room_s))
+        self.begins_s = _begins(self.sounds)
 
     def place_s(self, bar: int, beat: Fraction) -> Fraction:
         if bar == 1 and beat < 1:
             return self.room_s - (1 - beat) * self.beat_s_before_bar_1
         beat_s = self.bars[bar - 1][1] if bar <= len(self.bars) else Fraction(0)
         assert beat == 1 or 1 < beat < 1 + self.bars[bar - 1][0], "a beat that the bar does not have"
-        return self.line_s(bar) + (beat - 1) * beat_s
+        return self.lines_s[bar - 1] + (beat - 1) * beat_s
 
     def bars_from(self, start_s: Fraction, stop_s: Fraction) -> tuple[int, int]:
         """The bars that begin in [start, stop), as indices."""
-        lengths = (beats * beat_s for beats, beat_s in self.bars)
-        lines = list(itertools.accumulate(lengths, initial=self.room_s))
-        first = next(n for n, line_s in enumerate(lines) if line_s >= start_s)
-        stop = next((n for n, line_s in enumerate(lines) if line_s >= stop_s), len(self.bars))
-        return first, stop
+        first = bisect.bisect_left(self.lines_s, start_s)
+        assert first < len(self.lines_s)
+        return first, min(bisect.bisect_left(self.lines_s, stop_s), len(self.bars))
 
     def cut(self, start_s: Fraction, stop_s: Fraction) -> list[Sound]:
-        out, at = [], Fraction(0)
-        for sound in self.sounds:
-            lo, hi = max(start_s, at), min(stop_s, at + sound.length_s)
-            if lo < hi:
+        out = []
+        first = max(bisect.bisect_right(self.begins_s, start_s) - 1, 0)
+        for number in range(first, bisect.bisect_left(self.begins_s, stop_s)):
+            if number == len(self.sounds):
+                break
+            sound, at, end = self.sounds[number], self.begins_s[number], self.begins_s[number + 1]
+            lo, hi = max(start_s, at), min(stop_s, end)
+            if (lo, hi) == (at, end):
+                out.append(sound)
+            elif lo < hi:
                 source = None if sound.source_s is None else sound.source_s + lo - at
                 out.append(Sound(source, hi - lo, sound.muted))
-            at += sound.length_s
         return out
 
     def swap(self, start_s: Fraction, stop_s: Fraction, new: list[Sound]) -> None:
-        end_s = sum((sound.length_s for sound in self.sounds), Fraction(0))
         assert start_s >= 0, "the audio has no room there"
-        self.sounds = [*self.cut(Fraction(0), start_s), *new, *self.cut(stop_s, end_s)]
+        self.sounds = [*self.cut(Fraction(0), start_s), *new, *self.cut(stop_s, self.begins_s[-1])]
+        self.begins_s = _begins(self.sounds)
 
     def run(self, edit: Edit) -> None:
         start, stop, to = (
@@ -149,8 +158,12 @@ class Session:
             self.swap(Fraction(0), stop, [Sound(None, stop)])
         else:
             assert edit.kind == "ending"
-        total = sum((sound.length_s for sound in self.sounds), Fraction(0))
-        assert total == self.line_s(len(self.bars) + 1), "sound and ruler have come apart"
+        self.place()
+        assert self.begins_s[-1] == self.lines_s[-1], "sound and ruler have come apart"
+
+
+def _begins(sounds: list[Sound]) -> list[Fraction]:
+    return list(itertools.accumulate((sound.length_s for sound in sounds), initial=Fraction(0)))
 
 
 def open_session(song: Song, room_s: Fraction) -> Session:
@@ -160,11 +173,10 @@ def open_session(song: Song, room_s: Fraction) -> Session:
         stretch = song.grid.stretch(bar)
         bars.append((Fraction(stretch.meter.beats), stretch.beat_s))
     before = Fraction(60) / song.grid.tempo * Fraction(4, song.grid.meter.unit)
-    session = Session(song.grid, before, room_s, bars)
     whole = Sound(Fraction(0), song.grid.line_s(song.last_bar + 1))
     spare = room_s - song.grid.start_s
-    session.sounds = [Sound(None, spare), whole] if spare > 0 else [whole]
-    return session
+    sounds = [Sound(None, spare), whole] if spare > 0 else [whole]
+    return Session(song.grid, before, room_s, bars, sounds)
 
 
 def treatment(song: Song, timeline: Timeline, at: int) -> tuple[int | None, frozenset[str]]:
@@ -198,11 +210,10 @@ def check(song: Song, form: Form, made: Sheet, seed: int = 0) -> None:
     for edit in made.edits:
         session.run(edit)
     assert len(session.bars) == made.landmarks[-1].last_bar
-    assert abs((session.line_s(len(session.bars) + 1) - room_s) * RATE - timeline.parts[-1].stop) < 10
-    begins = list(itertools.accumulate((s.length_s for s in session.sounds[:-1]), initial=Fraction(0)))
+    assert abs((session.lines_s[-1] - room_s) * RATE - timeline.parts[-1].stop) < 10
     for at in probes(timeline, random.Random(seed)):
         time_s = room_s + Fraction(at, RATE)
-        number = bisect.bisect_right(begins, time_s) - 1
+        number = min(bisect.bisect_right(session.begins_s, time_s), len(session.sounds)) - 1
         heard = session.sounds[number]
         source, muted = treatment(song, timeline, at)
         if source is not None and source < 0:
@@ -210,6 +221,6 @@ def check(song: Song, form: Form, made: Sheet, seed: int = 0) -> None:
         assert (heard.source_s is None) == (source is None), f"frame {at}"
         if source is not None:
             assert heard.source_s is not None
-            heard_s = heard.source_s + time_s - begins[number]
+            heard_s = heard.source_s + time_s - session.begins_s[number]
             assert abs(heard_s * RATE - source) < 10, f"frame {at}"  # each silence rounds a frame
             assert heard.muted == muted, f"frame {at}"
