@@ -10,6 +10,7 @@ from __future__ import annotations
 import bisect
 import io
 import itertools
+import math
 import re
 import struct
 from collections.abc import Iterator
@@ -98,11 +99,12 @@ class TempoMap:
         ends = [*(quarters for quarters, _ in self.meters[1:]), None]
         for (begins, meter), end in zip(self.meters, ends, strict=True):
             length = Fraction(4 * meter.beats, meter.unit)
-            at = begins
-            while at < until and (end is None or at < end):
+            stop = until if end is None else min(until, end)
+            at, count = begins, math.ceil((stop - begins) / length)
+            for left in range(count, 0, -1):
                 if number > MOST_BARS:
                     raise SongError(f"the map has more than {MOST_BARS} bars; that is no song's tempo map")
-                cut = end is not None and end - at < length
+                cut = left == 1 and end is not None and end - at < length
                 yield MapBar(number, at, _shortened(meter, end - at) if cut and end is not None else meter)
                 at, number = at + length, number + 1
 

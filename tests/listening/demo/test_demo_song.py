@@ -95,10 +95,8 @@ def test_stems_add_up_to_the_bounce_exactly(
             assert np.abs(samples).max() < 2**23
 
 
-def test_same_seed_same_integers_other_seed_other_sound(short_song: dict[str, NDArray[np.int32]]) -> None:
-    again = synthesise(RATE, plan=SHORT)
+def test_another_seed_is_another_sound(short_song: dict[str, NDArray[np.int32]]) -> None:
     other = synthesise(RATE, seed=1, plan=SHORT)
-    assert all(np.array_equal(short_song[name], again[name]) for name in again)
     assert not np.array_equal(short_song["bounce"], other["bounce"])
 
 
@@ -241,6 +239,7 @@ def test_it_begins_in_a_room_and_ends_by_ringing_out(song: dict[str, NDArray[np.
 
 
 def test_files_hold_the_same_integers(tmp_path: Path, short_song: dict[str, NDArray[np.int32]]) -> None:
+    """Of a song synthesised anew: the same seed gives the same integers."""
     paths = write_song(tmp_path, RATE, plan=SHORT)
     assert sorted(str(path.relative_to(tmp_path).as_posix()) for path in paths.values()) == sorted(
         ["lanterns-on-the-weir.wav", *(f"stems/{stem}.wav" for stem in STEMS)]
