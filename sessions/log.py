@@ -162,27 +162,22 @@ class Log:
         or listen on something else."""
         with self.store.writing() as connection:
             listener_id = entries.known_listener(connection, listener)
-            last = connection.execute(
-                select(t.sittings)
-                .where(t.sittings.c.listener_id == listener_id)
-                .order_by(t.sittings.c.id.desc())
-            ).first()
-            same = last is not None and (last.heard_on, last.means) == (heard_on, means)
-            if last is not None and same and self._goes_on(connection, last.id, last.at_utc):
-                return int(last.id)
+            last = self._open_sitting(connection, listener_id)
+            if last is not None and (last.heard_on, last.means) == (heard_on, means):
+                return last.id
             return self._add(connection, t.sittings, listener_id=listener_id, heard_on=heard_on, means=means)
 
     def open_sitting(self, listener: str) -> Sitting | None:
         """The listener's last sitting, unless it has been paused for an hour."""
         with self.store.reading() as connection:
-            last = connection.execute(
-                select(t.sittings)
-                .where(t.sittings.c.listener_id == entries.known_listener(connection, listener))
-                .order_by(t.sittings.c.id.desc())
-            ).first()
-            if last is None or not self._goes_on(connection, last.id, last.at_utc):
-                return None
-            return Sitting(int(last.id), str(last.at_utc), str(last.heard_on), str(last.means))
+            return self._open_sitting(connection, entries.known_listener(connection, listener))
+
+    def _open_sitting(self, connection: Connection, listener_id: int) -> Sitting | None:
+        own = select(t.sittings).where(t.sittings.c.listener_id == listener_id)
+        last = connection.execute(own.order_by(t.sittings.c.id.desc())).first()
+        if last is None or not self._goes_on(connection, last.id, last.at_utc):
+            return None
+        return Sitting(int(last.id), str(last.at_utc), str(last.heard_on), str(last.means))
 
     def reserve_code(self, round_id: int, form_id: int) -> int:
         """A code that the round's listener has never met."""

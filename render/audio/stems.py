@@ -22,6 +22,7 @@ from render.audio.decay import decay_time_s, slot_frames
 from render.audio.integers import from_int24
 from render.audio.stem_fit import NULL_DB, StemFit, check_stems
 from render.errors import AudioError
+from render.files import Signs, signs
 from render.kept import kept, key_of
 from render.song.audio_header import AudioInfo, audio_info
 from render.song.forms import Treatment
@@ -99,28 +100,28 @@ def kept_stem_fit(song: Song, bounce: Audio) -> StemFit | None:
 
 
 def fit_stems_once(song: Song) -> StemFit | None:
-    """How the song's stems fit its bounce, kept for as long as the files have the same size and time.
+    """How the song's stems fit its bounce, kept in memory while the files stay as they are.
 
     Raises:
         AudioError: as check_stems and fit_stems.
     """
     if not song.stems:
         return None
-    stats = [path.stat() for path in (song.audio.path, *song.stems.values())]
-    return _fit_of(song.audio, tuple(song.stems.items()), tuple((s.st_size, s.st_mtime_ns) for s in stats))
+    files = (song.audio.path, *song.stems.values())
+    return _fit_of(song.audio, tuple(song.stems.items()), tuple(map(signs, files)))
 
 
 @lru_cache(maxsize=4)
 def _fit_of(
-    audio: AudioInfo, stems: tuple[tuple[str, Path], ...], _signs: tuple[tuple[int, int], ...]
+    audio: AudioInfo, stems: tuple[tuple[str, Path], ...], _signs: tuple[Signs | None, ...]
 ) -> StemFit:
     check_stems(dict(stems), audio)
     return fit_stems(read_audio(audio.path), dict(stems), audio.sample_rate)
 
 
 @lru_cache(maxsize=4)
-def _decay_of(path: Path, rate: int, _signs: tuple[int, int]) -> float | None:
-    """The decay of a file, read block by block; as long as it has the same size and time."""
+def _decay_of(path: Path, rate: int, _signs: Signs | None) -> float | None:
+    """The decay of a file, read block by block; as long as it stays as it is."""
     frames = _BLOCK_FRAMES // slot_frames(rate) * slot_frames(rate)
     with soundfile.SoundFile(path) as file:
         return decay_time_s(file.blocks(frames, dtype="float32", always_2d=True), rate)
@@ -168,8 +169,7 @@ class Mixes:
         """The bounce's reverberation time (decay.py), in seconds; None where no sound dies away freely."""
         if self.bounce is not None:
             return decay_time_s([self.bounce], self.sample_rate)
-        stat = self._path.stat()
-        return _decay_of(self._path, self.sample_rate, (stat.st_size, stat.st_mtime_ns))
+        return _decay_of(self._path, self.sample_rate, signs(self._path))
 
     def __enter__(self) -> Mixes:
         return self

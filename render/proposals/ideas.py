@@ -37,7 +37,6 @@ def propose(
     bounce: Audio,
     count: int,
     seed: int,
-    shortest: float = SHORTEST,
     longest: float = LONGEST,
     most_moves: int = 2,
     step: Step = no_step,
@@ -51,7 +50,7 @@ def propose(
     song = replace(song, joining=without_stems(song.joining))  # stems would be read at every join
     orders = _candidates(plan_of(song, bounce), seed, most_moves)
     tried = [_candidate(song, texts, made) for texts, made in orders]
-    fitting = [c for c in tried if c and shortest <= c.seconds / song.audio.seconds <= longest]
+    fitting = [c for c in tried if c and SHORTEST <= c.seconds / song.audio.seconds <= longest]
     mixes = Mixes(song, bounce, kept_stem_fit(song, bounce))
     alone = replace(song, forms=())  # remedies are not asked for, so no other form is laid out
     judged: dict[tuple[str, ...], float] = {}

@@ -5,14 +5,6 @@ from __future__ import annotations
 import re
 from functools import cache
 from importlib import resources
-from typing import Literal
-
-Scheme = Literal["light", "dark", "print"]
-_MEDIA: dict[Scheme, str] = {
-    "light": "",
-    "dark": "@media (prefers-color-scheme: dark) {",
-    "print": "@media print {",
-}
 
 
 @cache
@@ -21,10 +13,9 @@ def tokens_css() -> str:
     return resources.files("render.style").joinpath("tokens.css").read_text(encoding="utf-8")
 
 
-def palette(scheme: Scheme) -> dict[str, str]:
-    """The colours of a scheme by token name without its dashes, as hex: {"paper": "#f6f2ea", ...}.
+def palette() -> dict[str, str]:
+    """The colours on light paper by token name without its dashes, as hex: {"paper": "#f6f2ea", ...}.
 
     For what CSS cannot colour, such as charts drawn before the page is.
     """
-    block = tokens_css().partition(_MEDIA[scheme])[2] if _MEDIA[scheme] else tokens_css()
-    return dict(re.findall(r"--([a-z]+): (#[0-9a-f]{6});", block.partition("}")[0]))
+    return dict(re.findall(r"--([a-z]+): (#[0-9a-f]{6});", tokens_css().partition("}")[0]))

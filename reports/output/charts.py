@@ -22,7 +22,7 @@ from render.arrays import Floats
 from render.style import palette
 from reports.output.drawing import Axes, Figure
 
-_TOKENS = palette("light")  # stand for the tokens while a chart is drawn; the page then colours it
+_TOKENS = palette()  # stand for the tokens while a chart is drawn; the page then colours it
 PAPER, INK, SOFT, LINE, HAIR = (_TOKENS[name] for name in ("paper", "ink", "soft", "line", "hair"))
 _VARIABLES = {colour: f"var(--{name})" for name, colour in _TOKENS.items()}
 WIDTH_IN = 3.75  # a phone's width at the size of its text; on a desk several stand side by side

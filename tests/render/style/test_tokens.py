@@ -9,7 +9,9 @@ from typing import get_args
 import pytest
 
 from listening.page.html import style_css
-from render.style import Scheme, palette, tokens_css
+from render.style import palette as on_paper
+from render.style import tokens_css
+from tests.palettes import Scheme, palette
 
 HERE = Path(__file__).parents[3]
 PAGES = ("listening/page/static/style.css",)
@@ -36,6 +38,10 @@ def test_every_scheme_is_legible(scheme: Scheme) -> None:
         assert contrast(colours["ink"], ground) >= 7
         assert contrast(colours["soft"], ground) >= 4.5
     assert contrast(colours["line"], colours["paper"]) >= 3
+
+
+def test_charts_are_drawn_in_the_light_scheme() -> None:
+    assert on_paper() == palette("light")
 
 
 def test_a_known_contrast() -> None:

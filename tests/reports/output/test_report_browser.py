@@ -7,12 +7,12 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser
 
-from render.style import palette
 from reports.output.decide import decide
 from reports.output.report import write_report
 from sessions.study import Study
 from tests.axe import findings
 from tests.browser import browser
+from tests.palettes import palette
 from tests.report_studies import EIGHT, hear, likes, rendered, song_folder
 
 __all__ = ["browser"]
