@@ -35,16 +35,14 @@ RECURRING = 0.3
 
 @dataclass(frozen=True)
 class Suggestion:
-    """Suggested sections, in order, covering bars 1 to the last.
+    """Suggested sections, in order, covering bars 1 to the last; those that sound alike share a letter.
 
-    `letters`: per section, the same for sections that sound alike; `boundary_strength`: per section, how
-    clearly it begins (0..1; 1 for the first); `repeats`: per section, the number (from 0) of an earlier one
-    that it repeats bar for bar, or None; `warning` is set where the
+    `boundary_strength`: per section, how clearly it begins (0..1; 1 for the first); `repeats`: per section,
+    the number (from 0) of an earlier one that it repeats bar for bar, or None; `warning` is set where the
     material gives no boundaries to speak of.
     """
 
     sections: tuple[Section, ...]
-    letters: tuple[str, ...]
     boundary_strength: tuple[float, ...]
     repeats: tuple[int | None, ...]
     warning: str | None
@@ -76,7 +74,7 @@ def sections(audio: Audio, grid: Grid, last_bar: int) -> Suggestion:
         )
     named = _named(starts, letters, last_bar)
     repeats = identical_repeats(likeness, starts)
-    return Suggestion(named, tuple(letters), tuple(strengths), repeats, warning)
+    return Suggestion(named, tuple(strengths), repeats, warning)
 
 
 def _length_costs(most: int) -> Floats:

@@ -106,6 +106,4 @@ def cued_sections(path: Path, grid: Grid, last_bar: int) -> MarkedSections:
 def as_suggestion(marked: MarkedSections) -> Suggestion:
     """The user's own sections in the place of suggested ones."""
     many = len(marked.sections)
-    return Suggestion(
-        marked.sections, tuple(s.name for s in marked.sections), (1.0,) * many, (None,) * many, None
-    )
+    return Suggestion(marked.sections, (1.0,) * many, (None,) * many, None)

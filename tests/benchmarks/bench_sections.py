@@ -55,7 +55,9 @@ def compared(name: str, found: Suggestion, bars: list[int], letters: list[str], 
     wrong = sum(all(abs(lines[at] - bar) > 1 for bar in optional) for at in spare)
     last = found.sections[-1].last_bar
     known = _by_bar(bars, letters, last)
-    guessed = _by_bar([s.first_bar for s in found.sections], list(found.letters), last)
+    guessed = _by_bar(
+        [s.first_bar for s in found.sections], [s.name.split()[0] for s in found.sections], last
+    )
     edges = np.stack([np.arange(last), np.arange(1, last + 1)], axis=1).astype(float)
     precision, recall, _ = mir_eval.segment.pairwise(edges, known, edges, guessed, frame_size=1.0)
     longest = max(s.bars for s in found.sections)
