@@ -43,7 +43,6 @@ class FoundStem:
 
     name: str
     path: Path
-    sample_rate: int
     offset_frames: int | None
     problem: str | None
 
@@ -120,7 +119,7 @@ def _nulling(files: Mapping[str, Path], whole: AudioInfo, bounce: Audio) -> Stem
         return None
     if not fit.nulls or not files:
         return None
-    stems = tuple(FoundStem(name, path, whole.sample_rate, 0, None) for name, path in files.items())
+    stems = tuple(FoundStem(name, path, 0, None) for name, path in files.items())
     return StemSearch(stems, fit, None)
 
 
@@ -157,13 +156,13 @@ def _examined(name: str, path: Path, whole: AudioInfo, bounce: Audio) -> FoundSt
         info = audio_info(path)
         if info.sample_rate != whole.sample_rate:
             problem = f"has {info.sample_rate} Hz, the bounce {whole.sample_rate} Hz; export it again alike"
-            return FoundStem(name, path, info.sample_rate, None, problem)
+            return FoundStem(name, path, None, problem)
         offset = find_offset(path, info, bounce)
     except AudioError as error:
-        return FoundStem(name, path, 0, None, str(error))
+        return FoundStem(name, path, None, str(error))
     except soundfile.LibsndfileError:
-        return FoundStem(name, path, 0, None, "cannot be decoded to its end; export it again")
-    return FoundStem(name, path, info.sample_rate, offset, _problem(offset, info, whole))
+        return FoundStem(name, path, None, "cannot be decoded to its end; export it again")
+    return FoundStem(name, path, offset, _problem(offset, info, whole))
 
 
 def _problem(offset: int | None, info: AudioInfo, whole: AudioInfo) -> str | None:
@@ -212,7 +211,7 @@ def find_offset(path: Path, info: AudioInfo, bounce: Audio) -> int | None:
 
 def _moved_residual_db(stems: Sequence[FoundStem], whole: AudioInfo, bounce: Audio) -> float | None:
     """What is left of the bounce when all stems, each moved by its offset, are taken away; dB."""
-    placed = [s for s in stems if s.sample_rate == whole.sample_rate and s.offset_frames is not None]
+    placed = [s for s in stems if s.offset_frames is not None]
     if not any(s.offset_frames for s in placed):
         return None
     window = round(WINDOW_S * whole.sample_rate)
