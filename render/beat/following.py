@@ -45,11 +45,6 @@ class FollowedBeats:
     unsure: tuple[tuple[float, float], ...]
     half_sure: bool
 
-    @property
-    def tempo(self) -> float:
-        """Beats a minute, the median."""
-        return 60 / float(np.median(np.diff(self.beats_s)))
-
 
 def follow_beats(
     audio: Audio, sample_rate: int, curve: Onsets, beats_a_minute: float, on_beat_s: float | None = None

@@ -48,13 +48,9 @@ class BeatPhases:
         """The part of the beat on which attacks agree most within windows."""
         return max(PARTS, key=self.local_agreement)
 
-    def agreement(self, part: int) -> float:
-        """|mean phase vector| of all attacks at a part of the beat, 0..1."""
-        row = self.vectors[PARTS.index(part)]
-        return float(abs(row.sum()) / max(float(self.weight.sum()), 1e-12))
-
     def local_agreement(self, part: int) -> float:
-        """The same within windows, on average: high for any steady playing near the grid's tempo."""
+        """|mean phase vector| of attacks within windows, on average, 0..1: high for any steady playing near
+        the grid's tempo."""
         return _agreement(self.pooled[PARTS.index(part)], self.weight, self.pool)
 
     def coherence(self, part: int) -> float:

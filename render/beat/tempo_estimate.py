@@ -47,27 +47,19 @@ class Pulse:
     agreement: float
     score: float
 
-    @property
-    def beat_s(self) -> float:
-        return 60 / self.tempo
-
 
 @dataclass(frozen=True)
 class TempoEstimate:
-    """`tempo` in quarter notes a minute; `start` where bar 1 begins.
+    """`tempo` in quarter notes a minute; `start_s` where bar 1 begins.
 
     `alternatives` are other tempos it might be counted in, likeliest first; `steady` is False where no
     constant tempo fits (a live or free performance, or no attacks at all).
     """
 
     tempo: float
-    start: Start
+    start_s: float
     steady: bool
     alternatives: tuple[float, ...]
-
-    @property
-    def start_s(self) -> float:
-        return self.start.start_s
 
     def lines(self) -> list[str]:
         """What to tell a person."""
@@ -88,14 +80,13 @@ def estimate(
     curve = curve or onsets(audio, sample_rate)
     pulses = find_pulses(curve)
     if not pulses:
-        return TempoEstimate(120.0, Start(0.0, None), False, ())
+        return TempoEstimate(120.0, 0.0, False, ())
     best, *others = pulses
     quarters = 1.5 if meter.unit == 8 and meter.beats % 3 == 0 else 1.0  # a pulse of 6/8 is a dotted quarter
     tempo = nearly_round(best.tempo * quarters, curve.seconds)
-    start = find_start(audio, sample_rate, curve, tempo, best.phase_s, meter)
     return TempoEstimate(
         tempo=tempo,
-        start=start,
+        start_s=find_start(audio, sample_rate, curve, tempo, best.phase_s, meter),
         steady=best.agreement >= STEADY,
         alternatives=tuple(round(p.tempo * quarters, 2) for p in others if _counted_so(p, best)),
     )
@@ -106,25 +97,16 @@ def _counted_so(other: Pulse, best: Pulse) -> bool:
     return abs(abs(np.log2(other.tempo / best.tempo)) - 1) < 0.01 or other.score > best.score - 0.5
 
 
-@dataclass(frozen=True)
-class Start:
-    """Where bar 1 begins (`start_s`), and where it begins if the beat lies half a beat beside (None where
-    that is ruled out)."""
-
-    start_s: float
-    rival_start_s: float | None
-
-
 def estimate_start(
     audio: Audio, sample_rate: int, tempo: float, meter: Meter = COMMON_TIME, curve: Onsets | None = None
-) -> Start:
-    """Where bar 1 begins for a tempo that is known.
+) -> float:
+    """Where bar 1 begins, in seconds, for a tempo that is known.
 
     The whole song is weighed; only its first minute where it does not keep the tempo.
     """
     curve = curve or onsets(audio, sample_rate)
     if curve.strength.sum() <= 0 or curve.seconds < 4:
-        return Start(0.0, None)
+        return 0.0
     if not phase_agreement(curve).keeps(tempo):
         stop_s = first_sound_s(curve) + _START_WITHIN_S
         steps = slice(0, round(stop_s * curve.rate))
@@ -261,16 +243,16 @@ def _every_third(on: Floats) -> float:
 
 def find_start(
     audio: Audio, sample_rate: int, curve: Onsets, tempo: float, phase_s: float, meter: Meter
-) -> Start:
-    """Where bar 1 begins, to the millisecond where attacks allow, with what is not clear about it."""
+) -> float:
+    """Where bar 1 begins, in seconds, to the millisecond where attacks allow."""
     beat_s = 60 / tempo * 4 / meter.unit
     first_beat = phase_s % beat_s
     count = int((curve.seconds - first_beat) / beat_s)
     steps: Floats = np.arange(count, dtype=np.float64) * beat_s
     begins = first_sound_s(curve)  # silence in front must not change what is found
     times: Floats = first_beat + steps
-    half = half_beat(audio, sample_rate, curve, times[(times > begins - 0.06) & (times < curve.seconds - 2)])
-    if half.evidence < 0:
+    heard = times[(times > begins - 0.06) & (times < curve.seconds - 2)]
+    if half_beat(audio, sample_rate, curve, heard).evidence < 0:
         first_beat = (first_beat + beat_s / 2) % beat_s
     attacks = attack_times(audio, sample_rate, first_beat + steps)
     if len(attacks) >= 8:
@@ -284,9 +266,9 @@ def find_start(
         offset = round((begins - first_beat) / beat_s) % meter.beats
     bar_s = beat_s * meter.beats
     line = first_beat + offset * beat_s
-    heard = silent_until_s(audio, sample_rate)
-    if heard < begins - bar_s:  # it begins softly, and those bars are the song's, too
-        begins = heard
+    audible_s = silent_until_s(audio, sample_rate)
+    if audible_s < begins - bar_s:  # it begins softly, and those bars are the song's, too
+        begins = audible_s
     # the bar line at or after the first sound; or the one before it, where the song begins late in its bar 1
     bar = np.ceil((begins - 0.06 - line) / bar_s)
     if begins - (line + (bar - 1) * bar_s) < bar_s / 2 and line + (bar - 1) * bar_s >= 0:
@@ -294,9 +276,7 @@ def find_start(
     start_s = float(line + bar * bar_s)
     while start_s < -EARLIEST_S:
         start_s += bar_s
-    start_s = max(start_s, 0.0)
-    rival = None if half.sure else round(other_half_s(curve, start_s, beat_s), 3)
-    return Start(round(start_s, 3), rival)
+    return round(max(start_s, 0.0), 3)
 
 
 def other_half_s(curve: Onsets, start_s: float, beat_s: float) -> float:

@@ -164,14 +164,14 @@ def _of_tempo(
     lines, question = [], ""
     if tempo is None:
         guessed = estimate(audio, rate, meter, curve)
-        tempo, beginning, lines = guessed.tempo, guessed.start, guessed.lines()
+        tempo, estimated_s, lines = guessed.tempo, guessed.start_s, guessed.lines()
         question = (
             f"The tempo was estimated: {tempo:g} quarter notes a minute. Is that right? "
             "(If not, give it with --tempo BPM.)"
         )
     else:
-        beginning = estimate_start(audio, rate, tempo, meter, curve)
-    start = start_s if start_s is not None else min(beginning.start_s, max(len(audio) / rate - 0.1, 0.0))
+        estimated_s = estimate_start(audio, rate, tempo, meter, curve)
+    start = start_s if start_s is not None else min(estimated_s, max(len(audio) / rate - 0.1, 0.0))
     step(*_BAR_LINES)
     regular = Grid(rate, exact(start), exact(tempo), meter)
     grid, odd, fit = _with_odd_bars(audio, curve, regular, start_s is None)

@@ -100,18 +100,18 @@ def answer(found: BeatFit, case: str, song: Case) -> str:
 
 def start_of_new(case: Case) -> str:
     """What `new` writes as start when the tempo is given."""
-    start_estimated = estimate_start(case.audio, RATE, float(case.grid.tempo), case.grid.meter, case.curve)
+    start_s = estimate_start(case.audio, RATE, float(case.grid.tempo), case.grid.meter, case.curve)
     beat_s = float(case.grid.stretch(1).beat_s)
-    off = min(((start_estimated.start_s - start_s) / beat_s for start_s in case.starts_s), key=abs)
+    off = min(((start_s - right_s) / beat_s for right_s in case.starts_s), key=abs)
     if abs(off - round(off)) * beat_s < RIGHT_S:
         exact_bar = round(off) == 0
         return (
             "right" if exact_bar else ("bars off" if round(off) % case.grid.meter.beats == 0 else "beats off")
         )
     if abs(abs(off - round(off)) - 0.5) * beat_s < RIGHT_S:
-        return (
-            "half a beat off, both named" if start_estimated.rival_start_s is not None else "half a beat off"
-        )
+        grid = replace(case.grid, start_s=exact(start_s))
+        fit = fit_beat(case.audio, RATE, grid, (), case.curve)
+        return "half a beat off" if fit.rival_start_s is None else "half a beat off, both named"
     return "elsewhere"
 
 
