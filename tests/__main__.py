@@ -13,6 +13,8 @@ import sys
 import tempfile
 from pathlib import Path
 
+from tests.shared import FOLDER
+
 HERE = Path(__file__).parent
 REAL_TIME = "(device or browser) and not silent"
 NAMES_REAL_TIME = re.compile(r"\bmark\.(device|browser)\b")
@@ -49,10 +51,11 @@ def main(options: list[str]) -> int:
         in_real_time += [
             f for f in files(LONGEST_IN_REAL_TIME) if NAMES_REAL_TIME.search(Path(f).read_text("utf-8"))
         ]
-    with tempfile.TemporaryFile() as kept:
+    with tempfile.TemporaryFile() as kept, tempfile.TemporaryDirectory() as shared:
         beside = subprocess.Popen(
-            [*pytest, *others], env=ENVIRONMENT, stdout=kept, stderr=subprocess.STDOUT, preexec_fn=LOWER
-        )
+            [*pytest, *others], env=ENVIRONMENT | {FOLDER: shared}, stdout=kept, stderr=subprocess.STDOUT,
+            preexec_fn=LOWER,
+        )  # fmt: skip
         print("in real time:", flush=True)
         real_time = subprocess.run([*pytest, *in_real_time], env=ENVIRONMENT, check=False).returncode
         rest = beside.wait()

@@ -11,6 +11,8 @@ from functools import cache, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from tests.shared import shared
+
 Sound = NDArray[np.float64]
 Tempo = float | Callable[[int], float]  # quarter notes a minute, or a function of the beat's number
 
@@ -89,9 +91,12 @@ def play(
 
 @lru_cache(maxsize=12)
 def _played(song: InventedSong, rate: int, seed: int) -> np.ndarray:
-    sound = _Player(song, rate, seed, None).sound()
-    sound.setflags(write=False)
-    return sound
+    def sound() -> np.ndarray:
+        return _Player(song, rate, seed, None).sound()
+
+    played = shared(sound, "played", song, rate, seed) if song in SONGS else sound()
+    played.setflags(write=False)
+    return played
 
 
 def clicks(tempo: float, seconds: float, rate: int = 22050, start_s: float = 0.3) -> np.ndarray:

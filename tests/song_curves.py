@@ -1,4 +1,4 @@
-"""Invented songs with what the analysis computes of them first, once a process for all tests that ask."""
+"""Invented songs with what the analysis computes of them first, once a run for all tests that ask."""
 
 from functools import lru_cache
 
@@ -7,6 +7,7 @@ import numpy as np
 from render.analysis.frames import SongFrames, keep, song_frames
 from render.analysis.onsets import Onsets, onsets
 from tests.invented_songs import InventedSong, play
+from tests.shared import shared
 
 
 def heard(song: InventedSong, rate: int = 22050, silence_s: float = 0.0) -> tuple[np.ndarray, Onsets]:
@@ -22,4 +23,8 @@ def _heard(song: InventedSong, rate: int, silence_s: float) -> tuple[np.ndarray,
     sound = play(song, rate)
     if silence_s > 0:
         sound = np.concatenate([np.zeros((round(silence_s * rate), 2), np.float32), sound])
-    return sound, song_frames(sound, rate), onsets(sound, rate)
+
+    def computed() -> tuple[SongFrames, Onsets]:
+        return song_frames(sound, rate), onsets(sound, rate)
+
+    return sound, *shared(computed, "heard", song, rate, silence_s)
