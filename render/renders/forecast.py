@@ -25,6 +25,7 @@ import numpy as np
 from render.arrays import Audio
 from render.audio.splice import Splicer
 from render.audio.stems import read_audio
+from render.audio.timeline import Span
 from render.loudness.buffers import CHUNK_FRAMES, Float32
 from render.loudness.meter import EnergySeries, FrameEnergies
 from render.loudness.true_peak import REACH_FRAMES, peak_within
@@ -66,21 +67,8 @@ def read_bounce(song: Song) -> Bounce:
     return Bounce(audio, energies, info.sample_rate)
 
 
-@dataclass(frozen=True)
-class BounceStretch:
-    """Frames [start, stop) of a form that measure as the bounce does from frame `source` on."""
-
-    start: int
-    stop: int
-    source: int
-
-    @property
-    def source_stop(self) -> int:
-        return self.source + self.stop - self.start
-
-
-def stretches(splicer: Splicer, settled: int) -> list[BounceStretch]:
-    """Where a form is the bounce's own sound and has been for `settled` frames, in order."""
+def stretches(splicer: Splicer, settled: int) -> list[Span]:
+    """Spans of a form that measure as the bounce does: nothing else has sounded for `settled` frames."""
     timeline, runs = splicer.timeline, []
     for span in timeline.spans:
         start = span.start + span.fade_in + settled
@@ -96,7 +84,7 @@ def stretches(splicer: Splicer, settled: int) -> list[BounceStretch]:
             else:
                 stop = other_start
         if span.treatment.mode == "all" and start < stop:
-            runs.append(BounceStretch(start, stop, span.source + start - span.start))
+            runs.append(Span(start, stop, span.source + start - span.start, span.treatment))
     return runs
 
 
@@ -128,7 +116,7 @@ class Forecast:
     def _peak_between(self, start: int, stop: int) -> float:
         return peak_within(self._bounce.audio[max(start, 0) : stop], self._rate)
 
-    def _peak_of(self, stretch: BounceStretch) -> float:
+    def _peak_of(self, stretch: Span) -> float:
         first, last = bisect_left(self._cuts, stretch.source), bisect_left(self._cuts, stretch.source_stop)
         return max(self._peaks[first:last] + self._seams[first + 1 : last])
 
