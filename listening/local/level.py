@@ -14,6 +14,7 @@ from render.arrays import Audio
 from render.audio.crossfade import rise
 from render.audio.integers import to_int24, write_24_bit
 from render.audio.loudest import loudest
+from render.errors import NotRenderedError
 from render.renders.manifest import Manifest
 
 LEVEL_CHECK_S = 12.0
@@ -25,12 +26,18 @@ def level_check_audio(folder: Path, manifest: Manifest) -> Audio:
     """The loudest 12 s of the song at the rounds' level, (frames, channels) float32, faded in over 3 s.
 
     It is taken from the song as written: the loudest passage is heard in every form or known anyway.
+
+    Raises:
+        NotRenderedError: the render is missing or damaged.
     """
     path = folder / manifest.forms[0].wav
     rate = manifest.sample_rate
     length = min(round(LEVEL_CHECK_S * rate), manifest.forms[0].frames)
-    start = loudest(path, length)
-    audio: Audio = soundfile.read(path, frames=length, start=start, dtype="float32", always_2d=True)[0]
+    try:
+        start = loudest(path, length)
+        audio: Audio = soundfile.read(path, frames=length, start=start, dtype="float32", always_2d=True)[0]
+    except (OSError, RuntimeError):
+        raise NotRenderedError("a render is missing; run `fairhearing render`, then go on") from None
     fade_in, fade_out = min(round(FADE_IN_S * rate), length), min(round(FADE_OUT_S * rate), length)
     audio[:fade_in] *= rise(fade_in)
     audio[length - fade_out :] *= rise(fade_out)[::-1]

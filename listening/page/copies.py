@@ -11,7 +11,6 @@ import soundfile
 from listening.local.level import level_check_file
 from listening.page.masked import masked_bytes
 from render.audio.integers import write_24_bit
-from render.errors import NotRenderedError
 from render.renders.copies import Copies, flac_copies, integers, opus_copies, opus_rate, page_rate
 from render.renders.manifest import Manifest
 
@@ -73,13 +72,10 @@ def travelling_bytes(copies: Copies) -> int:
 
 def level_check_flac(folder: Path, manifest: Manifest, rate: int) -> tuple[bytes, float]:
     """The level check as the bytes of a FLAC file at the copies' rate, and its seconds."""
-    try:
-        with level_check_file(folder, manifest) as wav:
-            flac = wav.with_suffix(".flac")
-            write_24_bit(flac, integers(wav, rate), rate, manifest.channels, "FLAC")
-            return flac.read_bytes(), soundfile.info(wav).duration
-    except (OSError, RuntimeError):
-        raise NotRenderedError("a render is missing; run `fairhearing render`, then go on") from None
+    with level_check_file(folder, manifest) as wav:
+        flac = wav.with_suffix(".flac")
+        write_24_bit(flac, integers(wav, rate), rate, manifest.channels, "FLAC")
+        return flac.read_bytes(), soundfile.info(wav).duration
 
 
 def _all_there(copies: Copies) -> bool:

@@ -72,12 +72,8 @@ def aspects(facts: Facts) -> dict[str, dict[str, str]]:
     given = [aspect for aspect in ASPECTS if table[aspect].notna().any()]
     rows: dict[str, dict[str, str]] = {}
     for name in facts.judgement.order if given else ():
-        own = table[table["form"] == name]
-        counts = {aspect: int(own[aspect].notna().sum()) for aspect in given}
-        rows[name] = {
-            aspect: f"{own[aspect].mean():.0f} ({counts[aspect]})" if counts[aspect] else "–"
-            for aspect in given
-        }
+        own = table.loc[table["form"] == name, given]
+        rows[name] = {a: f"{own[a].mean():.0f} ({own[a].count()})" if own[a].count() else "–" for a in given}
     return rows
 
 
