@@ -53,7 +53,7 @@ def make(study: Study, name: str, base: str, *, renew: bool = False) -> FreshLin
     """A new link under the address `base` for a listener; older ones go on working, or end with `renew`.
 
     Raises:
-        StudyError: song.toml has no such listener.
+        SongError: song.toml has no such listener.
     """
     listener = study.listener(name).name
     study.log.add_listener(listener)

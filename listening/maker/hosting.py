@@ -103,7 +103,7 @@ class Hosts:
         """A private link for a listener; with `renew` their older ones end.
 
         Raises:
-            StudyError: nothing is served, or song.toml has no such listener.
+            StudyError: nothing is served; SongError: song.toml has no such listener.
         """
         hosted = self._require()
         made = links.make(self._work.study(), name, hosted.base, renew=renew)

@@ -64,7 +64,7 @@ def serve(
     address; `small` plays Opus instead of FLAC.
 
     Raises:
-        StudyError: the port is taken, a listener is unknown, or the renders are not current.
+        StudyError: the port is taken, or the renders are not current; SongError: a listener is unknown.
     """
     wanted = _all_names(study)
     again = {study.listener(name).name for name in renew}

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import select
 
 from listening import links
-from render.errors import StudyError
+from render.errors import SongError
 from sessions.links import all_links, listener_of
 from sessions.study import LOG_FILE, Study
 from sessions.tables import metadata
@@ -78,7 +78,7 @@ def test_no_other_token_opens_anything(study: Study, token: str) -> None:
 
 
 def test_a_stranger_gets_no_link(study: Study) -> None:
-    with pytest.raises(StudyError, match='no listener "eve"'):
+    with pytest.raises(SongError, match='no listener "eve"'):
         links.make(study, "eve", BASE, renew=True)
 
 
