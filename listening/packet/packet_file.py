@@ -19,7 +19,7 @@ from markupsafe import Markup
 from listening.counts import ADVICE, REASONS
 from listening.packet.answers import make_ticket
 from listening.page.copies import level_check_flac, travelling_bytes
-from listening.page.html import PACKET_SCRIPTS, TEMPLATES, style_css, words
+from listening.page.html import PACKET_SCRIPTS, TEMPLATES, WORDS, style_css
 from listening.page.masked import MaskedCopy
 from listening.page.state import sound_minutes
 from listening.round_state import may_stop_text, set_aside_text, state_among
@@ -128,7 +128,7 @@ def _pieces(about: dict[str, Any], level: bytes, forms: Sequence[MaskedCopy]) ->
         "base-uri 'none'; form-action 'none'; require-trusted-types-for 'script'; trusted-types 'none'"
     )
     html = environment(TEMPLATES).get_template("packet.html").render(
-        words(), policy=policy, style=Markup(style), scripts=[Markup(script) for script in scripts],
+        WORDS, policy=policy, style=Markup(style), scripts=[Markup(script) for script in scripts],
         about=about,
     )  # fmt: skip
     before, after = html.split("<!-- sounds -->")

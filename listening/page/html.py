@@ -19,21 +19,13 @@ PAGE_SCRIPTS = (*SHARED_SCRIPTS, "network.js", "page.js")
 PACKET_SCRIPTS = (*SHARED_SCRIPTS, "sha256.js", "packet.js")
 
 
-def words() -> dict[str, object]:
-    """What page and packet say in the terminal's words."""
-    return {
-        "caution": cautions.CAUTION,
-        "long_sitting": cautions.LONG_SITTING,
-        "question": cautions.QUESTION,
-        "scale": cautions.SCALE,
-        "heard_on": cautions.HEARD_ON,
-        "aspects": ASPECTS,
-    }
+# What page and packet say in the terminal's words.
+WORDS = {"cautions": cautions, "aspects": ASPECTS}
 
 
 def page_html() -> str:
     """The page."""
-    return environment(TEMPLATES).get_template("page.html").render(words(), scripts=PAGE_SCRIPTS)
+    return environment(TEMPLATES).get_template("page.html").render(WORDS, scripts=PAGE_SCRIPTS)
 
 
 def style_css() -> str:
