@@ -5,18 +5,24 @@ from __future__ import annotations
 import os
 import random
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import pytest
 
 from listening.maker import workspace
+from listening.maker.sheets import road_maps
 from listening.maker.workspace import Workspace
+from render.audio.timeline import lay_out
 from render.edits.forms import set_form
 from render.edits.sections import rename_section
 from render.edits.settings import set_keys
 from render.errors import FormError, PageError
+from render.joins import remedies
+from render.joins.finding import SetEnding, SetPickup
 from render.song.song import song_from_text
+from render.steps import no_step
 from tests.killing import Say, kill
 from tests.maker import MakerPage, maker_page
 from tests.songs import make_study
@@ -167,3 +173,21 @@ def test_a_kill_in_the_middle_of_a_change_leaves_a_whole_song(folder: Path) -> N
         assert COMMENT in text
         song = song_from_text(text, folder)
         assert len(song.forms) == 3 and {s.name for s in song.sections} & {"verse", "strophe"}
+
+
+def test_remedies_beside_a_join_are_written_into_song_toml(page: MakerPage) -> None:
+    work, name = page.work, "refrain first"
+    song = work.song()
+    earlier = remedies.bar_earlier(song, song.form(name), 0)
+    assert earlier is not None
+    for remedy in (SetPickup(song.sections[1].name, 1, "a pickup"), SetEnding(name, "cut", "a cut"), earlier):
+        road_maps.judge_joins(work, no_step)
+        key = road_maps.findings_key(work.song(), lay_out(work.song(), work.song().form(name)))
+        first, *others = work.cache[key]
+        work.cache[key] = (replace(first, remedies=(remedy,)), *others)
+        page.do("mend", {"form": name, "index": 0, "which": 0}, "forms")
+    mended = work.song()
+    assert mended.sections[1].pickup_beats == 1
+    assert str(mended.form(name).ending) == "cut"
+    assert mended.form(name).texts[: len(earlier.new)] == earlier.new
+    assert page.try_("mend", {"form": name, "index": 0, "which": 0}, "forms").status_code == 409
