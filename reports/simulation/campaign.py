@@ -188,8 +188,13 @@ class _Round:
         return Targets.of(fit(self.seen.only(later), Prior(), self.ratings[later]), self.weights)
 
     @cached_property
+    def ahead(self) -> Ints:
+        """(m,) the form with the highest mean."""
+        return np.asarray(self.moments[0].argmax(1))
+
+    @cached_property
     def fading(self) -> dict[int, Targets]:
-        """By the form that fades, each read when first asked for."""
+        """By the form that fades, for the studies in which it is ahead; each read when first asked for."""
         return {}
 
     @cached_property
@@ -201,9 +206,16 @@ class _Round:
         return Chances.of(targets.draws(self.draws, self.seed, column))
 
     def _fading(self, column: int, form: int) -> Chances:
+        if self.ahead[column] != form:  # it leads by expected loss alone: hardly ever
+            only = Targets.of(fit(self.seen, fading(form), self.ratings[:, [column]]), self.weights)
+            return Chances.of(only.draws(self.draws, self.seed))
+        columns = np.flatnonzero(self.ahead == form)
         if form not in self.fading:
-            self.fading[form] = Targets.of(fit(self.seen, fading(form), self.ratings), self.weights)
-        return Chances.of(self.fading[form].draws(self.draws, self.seed, column))
+            self.fading[form] = Targets.of(
+                fit(self.seen, fading(form), self.ratings[:, columns]), self.weights
+            )
+        at = int(np.searchsorted(columns, column))
+        return Chances.of(self.fading[form].draws(self.draws, self.seed, at))
 
     def read_into(self, campaign: Campaign, row: int, study: int, column: int, ask: bool) -> None:
         """Reads one study; the gates are only looked at with `ask`."""
