@@ -35,7 +35,8 @@ class Rules:
     leaning_chance: float = 0.80
     bearable_loss: float = 2.0
     safe_loss: float = 0.65
-    safe_surer_loss: float = 0.4  # where more may be lost than the model can know (`Coverage.surer`)
+    safe_known_loss: float = 0.4  # of a form known from before: the others may still be wearing in
+    safe_unsteady_loss: float = 0.3  # where somebody's ratings tell clearly less than others'
     safe_fading_loss: float = 0.8  # where this form alone may wear off in its own way,
     safe_fading_loss_alone: float = 0.7  # and only one listener has heard enough
     even_chance: float = 0.80
@@ -112,10 +113,6 @@ class Coverage:
     rounds: int  # the most rounds that any listener has done
     known: Collection[int] = ()  # forms known from before (see `known_before`)
     unsteady: bool = False  # a listener's ratings tell clearly less than others' (see `precision.unsteady`)
-
-    def surer(self, leader: int) -> bool:
-        """Whether safe must be surer: a known form leads, the others may be wearing in; or `unsteady`."""
-        return self.unsteady or leader in self.known
 
     def enough(self, listens: int, days: int = 0) -> bool:
         """At least half of the listeners have heard every form `listens` times over `days` days."""
@@ -227,7 +224,11 @@ def _clear(chances: Chances, heard: Coverage, rules: Rules, cautious: CautiousRe
 def safe_but_for_late(chances: Chances, heard: Coverage, rules: Rules, cautious: CautiousReadings) -> bool:
     """Whether the leader is safe to choose by all its ratings, whatever the later ones say on their own."""
     leader = chances.order[0]
-    bearable = rules.safe_surer_loss if heard.surer(leader) else rules.safe_loss
+    bearable = min(
+        rules.safe_loss,
+        rules.safe_known_loss if leader in heard.known else np.inf,
+        rules.safe_unsteady_loss if heard.unsteady else np.inf,
+    )
     alone = heard.met(rules.clear_listens, rules.clear_days) <= 1
     if_fading = rules.safe_fading_loss_alone if alone else rules.safe_fading_loss
     return bool(chances.loss[leader] <= bearable and cautious.fading(leader).loss[leader] <= if_fading)

@@ -77,8 +77,8 @@ EQUAL: dict[str, object] = {"best": 0.6, "loss": 0.7, "runner_up_loss": 1.0, "cl
             LEANING,
         ),  # the new one may rise yet
         ({"best": 0.85, "loss": 0.65, "fading_loss": 0.8, "known": (1,)}, SAFE),
-        ({"best": 0.85, "loss": 0.4, "fading_loss": 0.8, "unsteady": True}, SAFE),
-        ({"best": 0.85, "loss": 0.41, "fading_loss": 0.8, "unsteady": True}, LEANING),
+        ({"best": 0.85, "loss": 0.3, "fading_loss": 0.8, "unsteady": True}, SAFE),
+        ({"best": 0.85, "loss": 0.31, "fading_loss": 0.8, "unsteady": True}, LEANING),
         ({"best": 0.95, "loss": 0.1, "fading_loss": 0.2}, CLEAR),  # clear is asked before safe
         # even: the two best are within 3 points of each other, and no cautious reading contradicts
         (EQUAL, EVEN),
