@@ -6,6 +6,7 @@ session storage hold: no cookie (cookies ignore ports), no process list, no log.
 
 from __future__ import annotations
 
+import hmac
 import secrets
 
 from starlette.datastructures import Headers
@@ -64,7 +65,8 @@ class AccessKeys:
         Raises:
             PageError: 401.
         """
-        if page.bearer_token(authorization) not in self._tokens:
+        given = page.bearer_token(authorization).encode()
+        if not any(hmac.compare_digest(given, token.encode()) for token in [*self._tokens]):
             raise PageError(
                 401, "link", "This page's access has ended; open it again with `fairhearing open`."
             )
