@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from render.edits.toml_text import TomlText
 from render.errors import FormError, SongError
-from render.song.forms import Part, Piece, Section, Treatment, bars_text, parse_part
+from render.song.forms import Part, Piece, Section, Treatment, bars_words, parse_part
 
 Respelling = Callable[[list[str], str], list[str]]
 
@@ -163,7 +163,7 @@ def part_text(section: Section, passage: Passage) -> str:
     first, last = (bar - section.first_bar + 1 for bar in (passage.first_bar, passage.last_bar))
     words = [section.name]
     if (first, last) != (1, section.bars):
-        words.append(f"bars {bars_text(first, last)}")
+        words.append(bars_words(first, last))
     if passage.count > 1:
         words.append(f"x{passage.count}")
     return " ".join([*words, *([str(passage.treatment)] if passage.treatment.stems else [])])

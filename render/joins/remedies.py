@@ -9,7 +9,7 @@ from render.audio.timeline import lay_out
 from render.edits.parts import Passage, part_text
 from render.errors import FormError
 from render.joins.finding import ReplacePart
-from render.song.forms import Form, Part, Piece, Treatment, bars_text, parse_part
+from render.song.forms import Form, Part, Piece, Treatment, bars_words, parse_part
 from render.song.grid import exact
 from render.song.song import Song
 
@@ -111,4 +111,4 @@ def _text(song: Song, piece: Piece, first: int, last: int, treatment: Treatment,
 def _within(song: Song, piece: Piece, first: int, last: int) -> str:
     """ "bars 1-3", or "bar 3", counted within the piece's section."""
     origin = next(s for s in song.sections if s.name == piece.section).first_bar - 1
-    return f"bar{'s' if last > first else ''} {bars_text(first - origin, last - origin)}"
+    return bars_words(first - origin, last - origin)

@@ -2,7 +2,7 @@
 
     part      = silence | piece
     silence   = "silence" NUMBER ("bar"|"bars"|"beat"|"beats")
-    piece     = SECTION [ "bars" A ["-" B] ] [ "x" N ] [ ("without" | "only") STEM { "and" STEM } ]
+    piece     = SECTION [ ("bars"|"bar") A ["-" B] ] [ "x" N ] [ ("without" | "only") STEM { "and" STEM } ]
 
 Names are matched longest first, at word boundaries, in any case.
 """
@@ -143,6 +143,11 @@ def bars_text(first_bar: int, last_bar: int) -> str:
     return str(first_bar) if first_bar == last_bar else f"{first_bar}-{last_bar}"
 
 
+def bars_words(first_bar: int, last_bar: int) -> str:
+    """Bars in the part language: "bars 5-12", or "bar 5"."""
+    return f"bar{'s' if last_bar > first_bar else ''} {bars_text(first_bar, last_bar)}"
+
+
 def parse_part(
     text: str, sections: Sequence[Section], stems: Sequence[str], where: str = "part"
 ) -> list[Part]:
@@ -245,7 +250,7 @@ class _PartParser:
         self.expect_end()
         pickup = section.pickup_beats if at_top else Fraction(0)
         heard = section.name if last - first + 1 == section.bars else (
-            f"{section.name} bars {bars_text(first - section.first_bar + 1, last - section.first_bar + 1)}"
+            f"{section.name} {bars_words(first - section.first_bar + 1, last - section.first_bar + 1)}"
         )  # fmt: skip
         piece = Piece(section.name, first, last, treatment, pickup, f"{heard} {treatment}".strip())
         return [piece] * count

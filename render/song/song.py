@@ -27,7 +27,7 @@ from render.song.forms import (
     Part,
     Piece,
     Section,
-    bars_text,
+    bars_words,
     did_you_mean,
     name_in,
     parse_bars,
@@ -303,7 +303,7 @@ def as_written(sections: tuple[Section, ...], last_bar: int) -> Form:
         Piece(s.name, s.first_bar, s.last_bar, pickup_beats=s.pickup_beats, text=s.name) for s in sections
     ]
     pieces += [
-        Piece("", first, last, text=f"bars {bars_text(first, last)}")
+        Piece("", first, last, text=bars_words(first, last))
         for first, last in uncovered_bars(sections, last_bar)
     ]
     pieces.sort(key=lambda p: p.first_bar)

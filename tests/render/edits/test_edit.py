@@ -221,7 +221,7 @@ def test_a_line_is_moved_and_forms_go_with_it(folder: Path) -> None:
     values = tomllib.loads(new)
     assert (values["sections"]["verse 1"]["bars"], values["sections"]["refrain"]["bars"]) == ("3-7", "8-10")
     # its first bars stay its first, as far as bar 8 of the song; bars 9-10 of the song stay these
-    assert values["forms"]["early"][3] == "refrain bars 1 x2 without drums and voice"
+    assert values["forms"]["early"][3] == "refrain bar 1 x2 without drums and voice"
     assert values["forms"]["late"]["parts"] == ["verse 1", "refrain bars 2-3", "verse 1"]
     assert "# she comes in here" in new
     with pytest.raises(FormError, match=r'forms\."late", part 2: "refrain bars 3-4" would lie outside'):

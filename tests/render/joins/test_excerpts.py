@@ -81,12 +81,12 @@ def test_remedies_are_parts_that_song_toml_can_hold(song: Song) -> None:
         "early", 1, "refrain x2", ("refrain", "refrain bars 1-3"), 'end "refrain" a bar earlier (bars 1-3)'
     )
     without = remedies.last_bar_without(song, song.form("tried"), 0, "voice")
-    assert without is not None and without.new == ("intro bars 1", "intro bars 2 without voice")
+    assert without is not None and without.new == ("intro bar 1", "intro bar 2 without voice")
     text = set_form(text, song.folder, "early", [*earlier.new, "verse"])
     text = set_form(text, song.folder, "tried", [*without.new, "outro"])
     again = song_from_text(text, song.folder)
     assert [p.text for p in again.form("early").parts] == ["refrain", "refrain bars 1-3", "verse"]
-    assert str(again.form("tried").parts[1].text) == "intro bars 2 without voice"
+    assert str(again.form("tried").parts[1].text) == "intro bar 2 without voice"
 
 
 def test_a_remedy_that_leaves_nothing_is_not_offered(song: Song) -> None:
