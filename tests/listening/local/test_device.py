@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,10 +18,12 @@ import soundfile
 from listening.counts import hearing
 from listening.local.device import LATENCY_S
 from tests.places import ROOT
-from tests.pulse import NullSink, null_sink, portaudio, sink
+from tests.pulse import NullSink, Tape, null_sink, portaudio, sink
 
 __all__ = ["portaudio", "sink"]
 pytestmark = [pytest.mark.device, pytest.mark.usefixtures("portaudio")]
+
+MOST_SHORT_TAPES = 3  # recordings in a row that lost some of the sound themselves
 
 PLAY = """
 import json, sys
@@ -120,23 +123,31 @@ print(json.dumps(asdict(played) | {"void_reason": played.void_reason}))
 """
 
 
+def _stalled(path: Path, sink: NullSink, still_s: float) -> tuple[dict[str, Any], Tape]:
+    """What the program says of a file played while it was made to stand still, and the sink's tape."""
+    with sink.recording() as tape:
+        child = subprocess.Popen(
+            [sys.executable, "-c", STALLED, str(path)], env=sink.env, cwd=ROOT, text=True,
+            stdout=subprocess.PIPE,
+        )  # fmt: skip
+        assert child.stdout is not None and child.stdout.readline() == "it plays\n"
+        child.send_signal(signal.SIGSTOP)
+        time.sleep(still_s)
+        child.send_signal(signal.SIGCONT)
+        out, _ = child.communicate(timeout=60)
+    return json.loads(out), tape
+
+
 @pytest.mark.parametrize("gap_s", [0.0, 0.2, 1.0, 5.0])
 def test_what_a_stall_takes_from_the_sound_is_measured(tmp_path: Path, sink: NullSink, gap_s: float) -> None:
     """The process stands still for as long as its buffer lasts, and then some; the sink records what is
     missing. The buffer holds a second; a sound server may hold up to another one in front of it."""
     samples = noise(tmp_path / "x.wav", 48000, 7)
-    with sink.recording() as tape:
-        child = subprocess.Popen(
-            [sys.executable, "-c", STALLED, str(tmp_path / "x.wav")], env=sink.env, cwd=ROOT, text=True,
-            stdout=subprocess.PIPE,
-        )  # fmt: skip
-        assert child.stdout is not None and child.stdout.readline() == "it plays\n"
-        child.send_signal(signal.SIGSTOP)
-        time.sleep(LATENCY_S + gap_s if gap_s else LATENCY_S / 2)
-        child.send_signal(signal.SIGCONT)
-        out, _ = child.communicate(timeout=60)
-    played = json.loads(out)
-    missing_s = (len(tape.sounding()) - len(samples)) / 48000
+    for _attempt in range(MOST_SHORT_TAPES):
+        played, tape = _stalled(tmp_path / "x.wav", sink, LATENCY_S + gap_s if gap_s else LATENCY_S / 2)
+        missing_s = (len(tape.sounding()) - len(samples)) / 48000
+        if missing_s > -0.02:  # a stall only adds to what the sink plays: a shorter tape is not whole
+            break
     assert played["late_s"] == pytest.approx(missing_s, abs=0.06), "as the sink heard it"
     assert max(gap_s - 1.0, 0.0) - 0.05 <= missing_s <= gap_s + 0.25, "the buffer holds a second"
     assert (played["void_reason"] is not None) == (hearing(missing_s) == "void"), played
